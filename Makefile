@@ -1,0 +1,58 @@
+# Ringwright's house-keeping. Each Python brings one host: 3.11 brings 4.5, 3.13 brings 5.2.
+SHELL := bash
+.SHELLFLAGS := -euo pipefail -c
+.ONESHELL:
+.SILENT:
+.DEFAULT_GOAL := help
+.PHONY: help setup test test-all demo bench lint package
+
+VERSIONS := 3.11 3.13
+FOUND := $(foreach version,$(VERSIONS),$(if $(shell .ci/find-python $(version)),$(version)))
+MISSING := $(filter-out $(FOUND),$(VERSIONS))
+host = $(if $(filter 3.11,$(1)),4.5,5.2)
+python = .venv/$(firstword $(FOUND))/bin/python
+
+help:
+	echo "make setup      environments for every Python found: $(or $(FOUND),none)"
+	echo "make test       lint, type check and quick tests on every host found"
+	echo "make test-all   the same with the slow tests and the open data"
+	echo "make demo       the demo end to end; REAL=1 builds on the open human base mesh instead"
+	echo "make bench      speed and memory, as ratios"
+	echo "make lint       lint and type check alone"
+	echo "make package    the extension's zip under dist/"
+
+setup: $(FOUND:%=.venv/%/.installed)
+	if [[ -z "$(FOUND)" ]]; then
+	  echo "Ringwright needs Python 3.11 or 3.13 with venv and pip: install one from python.org, your system's packages or a version manager, then run make again." >&2
+	  exit 1
+	fi
+
+.venv/%/.installed: pyproject.toml .ci/environment
+	.ci/environment $*
+
+lint: setup
+	if [[ -x .venv/3.11/bin/ruff ]]; then
+	  mkdir -p build/type-check
+	  ln -sfn ../.. build/type-check/ringwright
+	  .venv/3.11/bin/ruff check .
+	  .venv/3.11/bin/mypy -p ringwright.core -p ringwright.addon
+	else
+	  echo "lint and type check skipped: they run on Python 3.11, which was not found"
+	fi
+
+test: SELECT := -m "not slow and not window"
+test test-all: lint
+	$(foreach version,$(FOUND),echo "== host $(call host,$(version)) (Python $(version))"; .venv/$(version)/bin/python -m pytest -q $(SELECT) $(ARGS);)
+	$(foreach version,$(MISSING),echo "== host $(call host,$(version)) SKIPPED: no Python $(version) that runs was found";)
+
+demo: setup
+	$(python) demo.blend-generator/demo.py $(if $(REAL),--real) --out build/demo
+
+bench: setup
+	$(python) tests/bench.py $(ARGS)
+
+package: setup
+	mkdir -p dist
+	tool=$$($(python) -c 'import importlib.util, pathlib; root = pathlib.Path(importlib.util.find_spec("bpy").origin).parent; print(next(root.glob("*/scripts/addons_core/bl_pkg/cli/blender_ext.py")))')
+	$(python) "$$tool" validate .
+	$(python) "$$tool" build --source-dir . --output-dir dist

@@ -1,0 +1,1 @@
+"""The host side: thin readers, writers and commands round the core."""
