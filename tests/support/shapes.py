@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from ringwright.core.polymesh import FloatArray, IntArray
 
+Number = TypeVar("Number", np.float64, np.int64)
 DistanceFunction = Callable[[FloatArray], FloatArray]
 
 
@@ -179,7 +180,7 @@ def surface_nets(distance: DistanceFunction, low: FloatArray, high: FloatArray, 
     """
     step = float((high - low).max()) / cells
     counts = np.ceil((high - low) / step).astype(np.int64) + 1
-    values = _without_crossed_faces(_grid_values(distance, low, step, counts))
+    values = _without_pinched_cells(_grid_values(distance, low, step, counts))
     corners = _cell_corner_values(values)
     crossed = (corners.min(axis=0) < 0.0) & (corners.max(axis=0) >= 0.0)
     number = np.full(crossed.shape, -1, dtype=np.int64)
@@ -220,31 +221,36 @@ def _grid_values(distance: DistanceFunction, low: FloatArray, step: float, count
     return np.stack(slabs).reshape(tuple(counts))
 
 
-def _without_crossed_faces(values: FloatArray) -> FloatArray:
-    """Grid values in which no face of a cell has its inner corners on one diagonal only: there the net would pinch.
+def _without_pinched_cells(values: FloatArray) -> FloatArray:
+    """Grid values in which the inner corners of every cell hang together along its edges, and the outer ones too.
 
-    The outer corner next to the surface is taken in, again and again; each round takes in more, so it ends.
+    Elsewhere the net would pinch to a point or an edge of four faces. The outer corner next to the
+    surface is taken in, again and again; each round takes in more, so it ends.
     """
     values = values.copy()
+    numbers = _cell_corner_values(np.arange(values.size).reshape(values.shape)).reshape(8, -1)
+    pinching = np.array([not (_hang_together(code) and _hang_together(255 - code)) for code in range(256)])
     while True:
-        pinched = np.concatenate([_pinched_corners(values, axis) for axis in range(3)])
-        if not len(pinched):
+        codes = (values.ravel()[numbers] < 0.0).T @ (1 << np.arange(8))
+        pinched = numbers[:, pinching[codes]]
+        if not pinched.shape[1]:
             return values
-        values.ravel()[pinched] = -np.finfo(np.float64).tiny
+        heights = values.ravel()[pinched]
+        outer = np.where(heights < 0.0, np.inf, heights)
+        values.ravel()[pinched[outer.argmin(axis=0), np.arange(outer.shape[1])]] = -np.finfo(np.float64).tiny
 
 
-def _pinched_corners(values: FloatArray, axis: int) -> npt.NDArray[np.int64]:
-    """Flat index of the least outer corner of every such face across one axis."""
-    numbers = np.moveaxis(np.arange(values.size).reshape(values.shape), axis, 0)
-    corners = np.stack([numbers[:, :-1, :-1], numbers[:, 1:, :-1], numbers[:, 1:, 1:], numbers[:, :-1, 1:]], axis=-1)
-    heights = values.ravel()[corners]
-    inner = heights < 0.0
-    pinched = (inner[..., 0] == inner[..., 2]) & (inner[..., 1] == inner[..., 3]) & (inner[..., 0] != inner[..., 1])
-    outer = np.where(inner[pinched], np.inf, heights[pinched])
-    return corners[pinched][np.arange(len(outer)), outer.argmin(axis=1)]
+def _hang_together(code: int) -> bool:
+    """Whether the cell corners whose bits are set are one piece along the cell's edges; two corners one bit apart share an edge."""
+    corners = [corner for corner in range(8) if code >> corner & 1]
+    reached = corners[:1]
+    for corner in reached:
+        reached.extend(near for near in (corner ^ 1, corner ^ 2, corner ^ 4) if near in corners and near not in reached)
+    return len(reached) == len(corners)
 
 
-def _cell_corner_values(values: FloatArray) -> FloatArray:
+def _cell_corner_values(values: npt.NDArray[Number]) -> npt.NDArray[Number]:
+    """The eight corner values of every cell; corner 4a + 2b + c is a, b, c steps from the cell's lowest corner."""
     size = [slice(0, -1), slice(1, None)]
     return np.stack([values[first, second, third] for first in size for second in size for third in size])
 
