@@ -1,0 +1,166 @@
+"""How far two surfaces lie apart, measured both ways.
+
+Distances run from points on one surface to the nearest point of the other; the two ways differ.
+Mean, root mean square and percentiles are over samples spread evenly by area, the maximum is over
+samples and vertices and so a lower bound of the true one (Cignoni, Rocchini, Scopigno, "Measuring
+error on simplified surfaces", Computer Graphics Forum 17(2), 1998). Quads are split from their
+first to their third corner, as ``PolyMesh.triangles`` splits them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .errors import MeshError
+from .polymesh import FloatArray, IntArray, PolyMesh
+from .surface import Surface
+
+SAMPLES = 40_000
+"""Samples a side: the mean is then good to about half a per cent of itself, and it takes a fraction of a second."""
+
+
+@dataclass(frozen=True)
+class OneWayDeviation:
+    """Distances from one surface to the other, in the meshes' units.
+
+    place : (3,) float64, the point that lies farthest from the other surface
+    samples : number of area samples
+    """
+
+    mean: float
+    root_mean_square: float
+    percentile_95: float
+    percentile_99: float
+    maximum: float
+    place: FloatArray
+    samples: int
+
+
+@dataclass(frozen=True)
+class Deviation:
+    """Deviation both ways.
+
+    diagonal : of the target's bounding box, what percentages refer to
+    vertex_maximum : largest distance of a cage vertex from the target
+    """
+
+    cage_to_target: OneWayDeviation
+    target_to_cage: OneWayDeviation
+    diagonal: float
+    vertex_maximum: float
+
+    def percent(self, distance: float) -> float:
+        """A distance in per cent of the target's diagonal."""
+        return 100.0 * distance / self.diagonal
+
+
+@dataclass(frozen=True)
+class AreaSamples:
+    """Points spread over triangles in proportion to their area, in the order of the triangles.
+
+    positions : (n, 3) float64
+    triangles : (n,) int64, triangle of every point
+    """
+
+    positions: FloatArray
+    triangles: npt.NDArray[np.int64]
+
+
+def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, seed: int) -> AreaSamples:
+    """Spread points over triangles, one in each of ``count`` equal shares of the area.
+
+    positions : (V, 3) float64
+    triangles : (T, 3) int
+    Points come in the triangles' order, so that neighbours in the list are neighbours in space.
+    Raises MeshError where the triangles have no area or a position is not finite.
+    """
+    first = positions[triangles[:, 0]]
+    along, across = positions[triangles[:, 1]] - first, positions[triangles[:, 2]] - first
+    cumulated = np.cumsum(_cross_lengths(along, across))
+    total = float(cumulated[-1]) if len(cumulated) else 0.0
+    if not np.isfinite(total):
+        raise MeshError("The mesh has positions that are not finite numbers; mend them before measuring its deviation.")
+    if total <= 0.0:
+        raise MeshError("The mesh has no face with an area, so its deviation cannot be measured; give it faces.")
+    random = np.random.default_rng(seed)
+    shares = (np.arange(count) + random.random(count)) * (total / count)
+    chosen = np.minimum(np.searchsorted(cumulated, shares, side="right"), len(triangles) - 1)
+    u, v = random.random((2, count))
+    outside = u + v > 1.0
+    u, v = np.where(outside, 1.0 - u, u), np.where(outside, 1.0 - v, v)
+    return AreaSamples(first[chosen] + u[:, None] * along[chosen] + v[:, None] * across[chosen], chosen.astype(np.int64))
+
+
+def summarise_distances(samples: FloatArray, distances: FloatArray, vertices: FloatArray, vertex_distances: FloatArray) -> OneWayDeviation:
+    """Sum up distances of area samples (n, 3), (n,) and of vertices (m, 3), (m,); the latter count for the maximum only."""
+    farthest = int(np.argmax(distances))
+    maximum, place = float(distances[farthest]), samples[farthest]
+    if len(vertex_distances) and float(vertex_distances.max()) > maximum:
+        farthest = int(np.argmax(vertex_distances))
+        maximum, place = float(vertex_distances[farthest]), vertices[farthest]
+    high, highest = np.percentile(distances, [95.0, 99.0])
+    return OneWayDeviation(float(distances.mean()), float(np.sqrt(np.mean(distances**2))), float(high), float(highest), maximum,
+                           np.array(place, dtype=np.float64), len(distances))
+
+
+def measure_deviation(cage: PolyMesh, target: PolyMesh, cage_surface: Surface, target_surface: Surface, *, seed: int,
+                      samples: int = SAMPLES) -> Deviation:
+    """Measure the deviation between cage and target both ways.
+
+    cage_surface, target_surface : answer for the same faces, the cage's quads split from first to third corner
+    seed : of the samples
+    samples : area samples a side; of the target's vertices at most as many are looked at, evenly spread
+    Raises MeshError where one of the two has no area.
+    """
+    used = cage.positions[np.unique(cage.corner_verts)]
+    vertex_distances = target_surface.closest(used).distances
+    on_cage = sample_triangles(cage.positions, cage.triangles(), samples, seed).positions
+    cage_side = summarise_distances(on_cage, target_surface.closest(on_cage).distances, used, vertex_distances)
+    on_target = sample_triangles(target.positions, target.triangles(), samples, seed + 1).positions
+    corners = target.positions[target.corner_verts[:: max(1, len(target.corner_verts) // samples)]]
+    target_side = summarise_distances(on_target, cage_surface.closest(on_target).distances, corners, cage_surface.closest(corners).distances)
+    return Deviation(cage_side, target_side, target_surface.diagonal, float(vertex_distances.max(initial=0.0)))
+
+
+@dataclass(frozen=True)
+class DeviationMap:
+    """The cage's faces cut fine, with the distance to the target at every point, for a heat map.
+
+    positions : (n, 3) float64
+    triangles : (t, 3) int32
+    distances : (n,) float64
+    """
+
+    positions: FloatArray
+    triangles: IntArray
+    distances: FloatArray
+
+
+def map_deviation(cage: PolyMesh, target_surface: Surface, *, cuts: int = 4) -> DeviationMap:
+    """Measure the distance to the target on a fine grid over the cage's faces.
+
+    cuts : parts into which every triangle's edge is cut
+    """
+    positions, triangles = _cut_triangles(cage.positions[cage.triangles()], cuts)
+    return DeviationMap(positions, triangles, target_surface.closest(positions).distances)
+
+
+def _cut_triangles(corners: FloatArray, cuts: int) -> tuple[FloatArray, IntArray]:
+    """Cut every triangle (T, 3, 3) into cuts * cuts smaller ones; shared points are repeated."""
+    grid = [(i, j) for i in range(cuts + 1) for j in range(cuts + 1 - i)]
+    number = {cell: index for index, cell in enumerate(grid)}
+    small = [(number[i, j], number[i + 1, j], number[i, j + 1]) for i, j in grid if i + j < cuts]
+    small += [(number[i + 1, j], number[i + 1, j + 1], number[i, j + 1]) for i, j in grid if i + j < cuts - 1]
+    weights = np.array([(cuts - i - j, i, j) for i, j in grid]) / cuts
+    positions = np.einsum("gc,tck->tgk", weights, corners).reshape(-1, 3)
+    triangles = (np.arange(len(corners))[:, None, None] * len(grid) + np.array(small)[None]).reshape(-1, 3)
+    return positions, triangles.astype(np.int32)
+
+
+def _cross_lengths(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Twice the area of triangles with these two edges (n, 3), without building the cross products."""
+    squares = np.einsum("ij,ij->i", first, first) * np.einsum("ij,ij->i", second, second)
+    return np.sqrt(np.maximum(squares - np.einsum("ij,ij->i", first, second) ** 2, 0.0))
