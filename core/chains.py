@@ -41,6 +41,16 @@ class Chains:
         """Entries of one chain in walking order."""
         return self.entries[self.offsets[chain] : self.offsets[chain + 1]]
 
+    def only(self, wanted: BoolArray) -> Chains:
+        """The chains where ``wanted`` (M,) is true."""
+        lengths = np.diff(self.offsets)
+        offsets = np.concatenate(([0], np.cumsum(lengths[wanted]))).astype(np.int32)
+        return Chains(self.entries[np.repeat(wanted, lengths)], offsets, self.closed[wanted])
+
+    def only_closed(self) -> Chains:
+        """The chains that close."""
+        return self.only(self.closed)
+
 
 def pair_ends(keys: npt.NDArray[np.integer]) -> IntArray:
     """Partner of every end: the one other end with the same key.

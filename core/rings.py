@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from .adjacency import Adjacency
 from .chains import Chains, build_chains, pair_ends
-from .polymesh import IntArray, PolyMesh
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 
 
 def boundary_loops(mesh: PolyMesh, adjacency: Adjacency) -> list[IntArray]:
@@ -73,3 +75,143 @@ def _follows_face(mesh: PolyMesh, adjacency: Adjacency, edges: IntArray) -> IntA
     start = np.zeros(adjacency.edge_count, dtype=np.int32)
     start[adjacency.corner_edges] = mesh.corner_verts
     return (adjacency.edge_verts[edges, 1] == start[edges]).astype(np.int32)
+
+
+def straight_partners(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
+    """End of the edge that runs straight on from every edge end, (2 E,) int32, -1 where none does.
+
+    Straight on exists at a vertex inside the surface with four edges and four faces in one fan: the edge that
+    shares no face with this one. End 2 e + i is edge e at its vertex edge_verts[e, i].
+    """
+    regular = _regular_vertices(mesh, adjacency)
+    at_regular = regular[adjacency.edge_verts]
+    corners = np.flatnonzero(regular[mesh.corner_verts])
+    spokes = _corner_spokes(mesh, adjacency, corners).reshape(-1, 2)
+    ends = 2 * adjacency.edge_count
+    vertex = adjacency.edge_verts.ravel()
+    ids = np.arange(ends, dtype=np.float64)
+    beside = (np.bincount(spokes[:, 0], weights=spokes[:, 1], minlength=ends)
+              + np.bincount(spokes[:, 1], weights=spokes[:, 0], minlength=ends))
+    around = np.bincount(vertex[at_regular.ravel()], weights=ids[at_regular.ravel()], minlength=mesh.vertex_count)
+    # Four ends meet at the vertex: what is left after this one and the two beside it is the opposite one.
+    partner = np.where(at_regular.ravel(), around[vertex] - ids - beside, -1.0).astype(np.int64)
+    valid = (partner >= 0) & (partner < ends)
+    mutual = valid & (partner[np.where(valid, partner, 0)] == np.arange(ends)) & (vertex[np.where(valid, partner, 0)] == vertex)
+    return np.where(mutual, partner, -1).astype(np.int32)
+
+
+def _regular_vertices(mesh: PolyMesh, adjacency: Adjacency) -> BoolArray:
+    """Vertices with exactly four edges and four faces, every edge between two faces."""
+    regular = (adjacency.valence == 4) & (adjacency.face_valence == 4)
+    regular[adjacency.edge_verts[adjacency.edge_face_count != 2].ravel()] = False
+    return regular
+
+
+@dataclass(frozen=True)
+class Rings:
+    """Closed rings of edges; ring i owns vertices[offsets[i]:offsets[i + 1]].
+
+    vertices : (K,) int32, in walking order
+    offsets : (M + 1,) int32
+    lengths : (M,) float64, the mesh's units
+    centres : (M, 3) float64, mean of the vertices
+    normals : (M, 3) float64, unit; of a boundary loop the way its opening looks, away from the faces beside it;
+        of an edge loop the axis of its area, either way
+    bounds_tube : (M,) bool, a closed strip of as many quads as the ring has edges lies beside it
+    limbs : (M,) int32, limb of all its vertices where they carry the same one, else -1
+    """
+
+    vertices: IntArray
+    offsets: IntArray
+    lengths: FloatArray
+    centres: FloatArray
+    normals: FloatArray
+    bounds_tube: BoolArray
+    limbs: IntArray
+
+    @property
+    def count(self) -> int:
+        """Number of rings."""
+        return len(self.offsets) - 1
+
+    @property
+    def edge_counts(self) -> IntArray:
+        """Ring count of every ring, (M,) int32."""
+        return np.diff(self.offsets)
+
+    def ring(self, index: int) -> IntArray:
+        """Vertices of one ring in walking order."""
+        return self.vertices[self.offsets[index] : self.offsets[index + 1]]
+
+
+def boundary_rings(mesh: PolyMesh, adjacency: Adjacency) -> Rings:
+    """Measure every closed boundary loop; order and direction as ``boundary_loops`` tells them."""
+    loops = boundary_loops(mesh, adjacency)
+    vertices = np.concatenate([*loops, np.zeros(0, dtype=np.int32)])
+    offsets = np.cumsum([0, *(len(loop) for loop in loops)]).astype(np.int32)
+    plain = (adjacency.valence == 3) & (adjacency.face_valence == 2)
+    at_quad = _touches_quads_only(mesh, adjacency)
+    return _measure(mesh, vertices, offsets, plain[vertices] & at_quad[vertices], outward=-1.0)
+
+
+def closed_edge_loops(mesh: PolyMesh, adjacency: Adjacency) -> Rings:
+    """Find every closed edge loop that runs straight through 4-valent vertices inside the surface.
+
+    Loops start at their first edge's end of lowest number and are ordered by it.
+    """
+    chains = build_chains(straight_partners(mesh, adjacency)).only_closed()
+    vertices = adjacency.edge_verts[chains.elements, chains.entries & 1]
+    at_quad = _touches_quads_only(mesh, adjacency)
+    return _measure(mesh, vertices, chains.offsets, at_quad[vertices], outward=1.0)
+
+
+def _touches_quads_only(mesh: PolyMesh, adjacency: Adjacency) -> BoolArray:
+    """Vertices whose faces are all quads."""
+    only = np.ones(mesh.vertex_count, dtype=np.bool_)
+    only[mesh.corner_verts[mesh.face_sizes[adjacency.corner_faces] != 4]] = False
+    return only
+
+
+def _measure(mesh: PolyMesh, vertices: IntArray, offsets: IntArray, beside_quads: BoolArray, *, outward: float) -> Rings:
+    points = mesh.positions[vertices]
+    following = np.arange(1, len(vertices) + 1)
+    following[offsets[1:] - 1] = offsets[:-1]
+    lengths = chain_sum(np.linalg.norm(points[following] - points, axis=1), offsets)
+    counts = np.diff(offsets)
+    centres = chain_sum(points, offsets) / counts[:, None]
+    local = points - np.repeat(centres, counts, axis=0)
+    normals = outward * directions(chain_sum(np.cross(local, local[following]), offsets))
+    tube = chain_sum(beside_quads.astype(np.float64), offsets) == counts
+    return Rings(vertices, offsets, lengths, centres, normals, tube, common_limb(mesh, vertices, offsets))
+
+
+def chain_sum(values: FloatArray, offsets: IntArray) -> FloatArray:
+    """Sum of the values of every chain; no chain may be empty.
+
+    values : (K,) or (K, d) float
+    offsets : (M + 1,) int
+    Returns (M,) or (M, d) float64.
+    """
+    if len(offsets) == 1:
+        return np.zeros((0, *values.shape[1:]))
+    return np.asarray(np.add.reduceat(values, offsets[:-1], axis=0))
+
+
+def directions(vectors: FloatArray) -> FloatArray:
+    """Unit vectors along (n, 3) vectors; zero vectors stay zero."""
+    length = np.linalg.norm(vectors, axis=1, keepdims=True)
+    return np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0)
+
+
+def common_limb(mesh: PolyMesh, vertices: IntArray, offsets: IntArray) -> IntArray:
+    """Limb that all vertices of every chain carry, (M,) int32; -1 where they differ or carry none.
+
+    vertices : (K,) or (K, d) int, chains one after the other
+    """
+    limb = mesh.attributes.get("vertex.limb")
+    if limb is None or len(offsets) == 1:
+        return np.full(len(offsets) - 1, -1, dtype=np.int32)
+    carried = limb[vertices].reshape(len(vertices), -1).astype(np.int32)
+    low = np.minimum.reduceat(carried.min(axis=1), offsets[:-1])
+    high = np.maximum.reduceat(carried.max(axis=1), offsets[:-1])
+    return np.where(low == high, low, -1).astype(np.int32)
