@@ -150,11 +150,14 @@ def _sums_by_face(mesh: PolyMesh, values: FloatArray) -> FloatArray:
 
 
 def _close_pairs(positions: FloatArray, shift: FloatArray, cell: float, distance: float) -> IntArray:
-    """Pairs of vertices in one cell of a moved grid that are close enough, each with the cell's lowest vertex, (k, 2)."""
+    """All pairs of vertices in one cell of a moved grid that are close enough, lower index first, (k, 2)."""
     cells = np.floor((positions - positions.min(axis=0) + shift) / cell)
     order = np.lexsort((np.arange(len(positions)), cells[:, 2], cells[:, 1], cells[:, 0]))
     starts = np.concatenate([[True], (cells[order][1:] != cells[order][:-1]).any(axis=1)])
-    lowest = order[np.maximum.accumulate(np.where(starts, np.arange(len(order)), 0))]
-    pairs = np.column_stack([lowest, order])[~starts]
-    near = np.linalg.norm(positions[pairs[:, 0]] - positions[pairs[:, 1]], axis=1) <= distance
-    return pairs[near]
+    rank = np.arange(len(order)) - np.maximum.accumulate(np.where(starts, np.arange(len(order)), 0))
+    found = [np.empty((0, 2), dtype=np.int64)]
+    for step in range(1, int(rank.max()) + 1):
+        later = np.flatnonzero(rank >= step)
+        pairs = np.column_stack([order[later - step], order[later]])
+        found.append(pairs[np.linalg.norm(positions[pairs[:, 0]] - positions[pairs[:, 1]], axis=1) <= distance])
+    return np.concatenate(found)

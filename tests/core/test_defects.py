@@ -75,7 +75,7 @@ def test_close_vertices_are_found_like_by_brute_force(seed: int) -> None:
     random = np.random.default_rng(seed)
     positions = random.random((300, 3))
     twins = random.choice(300, 40, replace=False)
-    positions = np.vstack([positions, positions[twins] + random.normal(size=(40, 3)) * 4e-4])
+    positions = np.vstack([positions, np.repeat(positions[twins], 3, axis=0) + random.normal(size=(120, 3)) * 6e-4])
     distance = 1e-3
     found = defects.duplicate_vertices(positions, distance)
     gaps = np.linalg.norm(positions[:, None] - positions[None], axis=2)

@@ -1,0 +1,165 @@
+"""Inspect a mesh: gather its figures, judge them, and put both into plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from .adjacency import build_adjacency, components
+from .defects import face_area_vectors
+from .deviation import Deviation, measure_deviation
+from .findings import (
+    SEVERITIES,
+    Expectation,
+    Finding,
+    Limits,
+    expectation_findings,
+    fit_findings,
+    pole_findings,
+    shape_findings,
+    topology_findings,
+)
+from .poles import JointZone, PlanTally, PoleCensus, StepDownPlace, count_poles, find_step_downs, poles_in_zones
+from .polymesh import FloatArray, IntArray, PolyMesh
+from .quality import METRICS
+from .rings import boundary_loops
+from .surface import Surface
+
+
+REPORTED_METRICS = ("scaled_jacobian", "aspect_ratio", "edge_ratio", "skew", "taper", "warpage", "stretch", "minimum_angle",
+                    "maximum_angle", "shape")
+"""Quad metrics that an inspection measures, in the order of its tables."""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How a figure is spread over the quads: its ends, first and last percentile, median and mean."""
+
+    minimum: float
+    percentile_1: float
+    median: float
+    mean: float
+    percentile_99: float
+    maximum: float
+
+
+@dataclass(frozen=True)
+class MeshCounts:
+    """How much there is of everything.
+
+    face_sizes : corner count to number of faces
+    components : number of pieces, loose vertices left out
+    boundary_loops : ring count of every open end, in the order of the loops
+    """
+
+    vertices: int
+    edges: int
+    faces: int
+    face_sizes: Mapping[int, int]
+    components: int
+    boundary_loops: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """All that an inspection found.
+
+    findings : errors first, then warnings, then notes
+    quality : metric name to its spread over the quads; empty without quads
+    poles_in_zones : joint zone to (k,) int32 vertex indices; zones without a pole are left out
+    zones : names of the joint zones that were looked at
+    deviation : None without a target
+    diagonal : of the mesh's own bounding box
+    """
+
+    findings: tuple[Finding, ...]
+    counts: MeshCounts
+    poles: PoleCensus
+    poles_in_zones: Mapping[str, IntArray]
+    zones: tuple[str, ...]
+    step_downs: tuple[StepDownPlace, ...]
+    quality: Mapping[str, Spread]
+    deviation: Deviation | None
+    expectation: Expectation
+    tally: PlanTally | None
+    diagonal: float
+
+    def count(self, severity: str) -> int:
+        """Number of findings of one severity."""
+        return sum(finding.severity == severity for finding in self.findings)
+
+    @property
+    def passed(self) -> bool:
+        """Whether no finding is an error."""
+        return self.count("error") == 0
+
+    @property
+    def quad_share(self) -> float:
+        """Share of quads among the faces, 0 to 1; 0 without faces."""
+        return self.counts.face_sizes.get(4, 0) / self.counts.faces if self.counts.faces else 0.0
+
+
+@dataclass(frozen=True)
+class Target:
+    """The dense surface that the mesh is measured against.
+
+    mesh : its faces, for samples on it
+    surface : answers for it
+    cage_surface : answers for the inspected mesh, quads split from first to third corner
+    """
+
+    mesh: PolyMesh
+    surface: Surface
+    cage_surface: Surface
+
+
+def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTally | None = None, joint_zones: Sequence[JointZone] = (),
+                 expectation: Expectation | None = None, limits: Limits | None = None, seed: int = 0) -> Inspection:
+    """Inspect a mesh.
+
+    target : what it must fit; without one nothing is said about fit
+    tally, joint_zones, expectation : what the limb plan says, where there is one
+    limits : where figures turn into findings
+    seed : of the deviation's samples
+    Raises MeshError where a target is given and one of the two meshes has no area.
+    """
+    limits, expectation = limits or Limits(), expectation or Expectation()
+    adjacency = build_adjacency(mesh)
+    counts = _count(mesh, adjacency.edge_verts, adjacency.valence, [len(loop) for loop in boundary_loops(mesh, adjacency)])
+    census = count_poles(mesh, adjacency, tally)
+    in_zones = poles_in_zones(mesh.positions, census.vertices, joint_zones)
+    area_vectors, metrics = face_area_vectors(mesh), _measure_quads(mesh)
+    diagonal = _diagonal(mesh)
+    findings = [*topology_findings(mesh, adjacency), *shape_findings(mesh, adjacency, area_vectors, metrics, diagonal, limits),
+                *pole_findings(mesh, census, in_zones),
+                *expectation_findings(counts.faces, counts.components, len(counts.boundary_loops), expectation)]
+    deviation = None
+    if target is not None:
+        deviation = measure_deviation(mesh, target.mesh, target.cage_surface, target.surface, seed=seed)
+        findings += fit_findings(mesh, area_vectors, target.surface, deviation, limits)
+    findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
+    return Inspection(tuple(findings), counts, census, in_zones, tuple(zone.name for zone in joint_zones), find_step_downs(mesh, census),
+                      {name: _spread(values) for name, values in metrics.items() if len(values)}, deviation, expectation, tally, diagonal)
+
+
+def _count(mesh: PolyMesh, edge_verts: IntArray, valence: IntArray, loops: list[int]) -> MeshCounts:
+    sizes, numbers = np.unique(mesh.face_sizes, return_counts=True)
+    pieces = components(mesh.vertex_count, edge_verts)
+    return MeshCounts(mesh.vertex_count, len(edge_verts), mesh.face_count, dict(zip(sizes.tolist(), numbers.tolist(), strict=True)),
+                      len(np.unique(pieces[valence > 0])), tuple(loops))
+
+
+def _measure_quads(mesh: PolyMesh) -> dict[str, FloatArray]:
+    corners = mesh.positions[mesh.faces_of_size(4)[1]]
+    return {name: METRICS[name].measure(corners) for name in REPORTED_METRICS}
+
+
+def _spread(values: FloatArray) -> Spread:
+    low, middle, high = np.percentile(values, [1.0, 50.0, 99.0])
+    return Spread(float(values.min()), float(low), float(middle), float(values.mean()), float(high), float(values.max()))
+
+
+def _diagonal(mesh: PolyMesh) -> float:
+    return float(np.linalg.norm(np.ptp(mesh.positions, axis=0))) if mesh.vertex_count else 0.0

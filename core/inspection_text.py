@@ -1,0 +1,157 @@
+"""An inspection as plain text for a terminal and as data for JSON."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import Any
+
+from .deviation import OneWayDeviation
+from .findings import Finding
+from .inspection import Inspection
+from .quality import METRICS
+
+SCHEMA = "ringwright-inspection"
+SCHEMA_VERSION = 1
+"""Raised when a key changes its meaning or goes; new keys alone do not raise it."""
+
+ELEMENT_LIMIT = 1000
+"""Elements of one finding that the JSON names; ``count`` has their number."""
+
+
+def verdict(inspection: Inspection) -> str:
+    """The outcome in one line."""
+    errors, warnings = inspection.count("error"), inspection.count("warning")
+    if errors:
+        return f"Not fit for use: {_number(errors, 'error')}, {_number(warnings, 'warning')}."
+    if warnings:
+        return f"Sound, with {_number(warnings, 'warning')}."
+    return "Sound: no error, no warning."
+
+
+def format_text(inspection: Inspection) -> str:
+    """The inspection as lines of plain text."""
+    counts, poles = inspection.counts, inspection.poles
+    loops = ", ".join(map(str, counts.boundary_loops)) or "none"
+    lines = [verdict(inspection),
+             f"faces {counts.faces} ({describe_sizes(inspection)}), vertices {counts.vertices}, edges {counts.edges}, "
+             f"pieces {counts.components}",
+             f"open ends {len(counts.boundary_loops)}, ring counts {loops}",
+             f"poles {describe_poles(inspection)}; weight {poles.weight}, bound {poles.bound} {bound_source(inspection)}, "
+             f"excess {poles.excess}",
+             f"step-downs {len(inspection.step_downs)}"]
+    if inspection.zones:
+        inside = {name: len(found) for name, found in inspection.poles_in_zones.items()}
+        lines.append("poles among joint rings " + (", ".join(f"{name} {number}" for name, number in inside.items()) or "none"))
+    if "scaled_jacobian" in inspection.quality:
+        jacobian, aspect = inspection.quality["scaled_jacobian"], inspection.quality["aspect_ratio"]
+        lines.append(f"scaled Jacobian minimum {jacobian.minimum:.3f}, 1st percentile {jacobian.percentile_1:.3f}, median {jacobian.median:.3f}; "
+                     f"aspect ratio median {aspect.median:.2f}, maximum {aspect.maximum:.2f}")
+    lines += _deviation_lines(inspection)
+    lines += [f"{finding.severity}: {finding.reason} {finding.mend}{_where(finding)}" for finding in inspection.findings]
+    return "\n".join(lines)
+
+
+def to_json(inspection: Inspection) -> dict[str, Any]:
+    """The inspection as a dictionary that ``json`` can write; keys and units as this module's ``JSON_KEYS`` describes them."""
+    counts, poles, deviation = inspection.counts, inspection.poles, inspection.deviation
+    return {
+        "schema": SCHEMA, "version": SCHEMA_VERSION, "verdict": verdict(inspection), "passed": inspection.passed,
+        "findings": [_finding_data(finding) for finding in inspection.findings],
+        "counts": {"vertices": counts.vertices, "edges": counts.edges, "faces": counts.faces, "components": counts.components,
+                   "face_sizes": {str(size): number for size, number in counts.face_sizes.items()},
+                   "quad_share": inspection.quad_share, "boundary_loops": list(counts.boundary_loops)},
+        "poles": {"inner": {str(key): value for key, value in poles.inner_by_valence().items()},
+                  "boundary": {str(key): value for key, value in poles.boundary_by_valence().items()},
+                  "weight": poles.weight, "bound": poles.bound, "bound_from_plan": poles.bound_from_plan, "excess": poles.excess,
+                  "balance": poles.balance, "euler_number": poles.euler_number,
+                  "in_joints": {name: poles_.tolist() for name, poles_ in inspection.poles_in_zones.items()},
+                  "joints_checked": list(inspection.zones)},
+        "plan": asdict(inspection.tally) if inspection.tally else None,
+        "expectation": asdict(inspection.expectation),
+        "step_downs": [{"face": place.face, "three_pole": place.three_pole, "five_pole": place.five_pole,
+                        "position": [_finite(value) for value in place.position.tolist()]} for place in inspection.step_downs],
+        "quality": {name: {key: _finite(value) for key, value in asdict(spread).items()} for name, spread in inspection.quality.items()},
+        "quality_ranges": {name: [_finite(METRICS[name].lowest), _finite(METRICS[name].highest)] for name in inspection.quality},
+        "diagonal": _finite(inspection.diagonal),
+        "deviation": None if deviation is None else {
+            "cage_to_target": _side_data(deviation.cage_to_target), "target_to_cage": _side_data(deviation.target_to_cage),
+            "diagonal": deviation.diagonal, "vertex_maximum": deviation.vertex_maximum},
+    }
+
+
+JSON_KEYS = {
+    "schema, version": "name and version of this form; the version rises when a key changes its meaning or goes",
+    "verdict, passed": "the outcome in one line; whether no finding is an error",
+    "findings": "name, severity (error, warning, note), domain (vertex, edge, face, mesh), count, elements (indices, at most "
+                f"{ELEMENT_LIMIT}; pairs of vertices for edges), place (x y z or null), reason, mend",
+    "counts": "numbers of everything; face_sizes maps corner count to faces; boundary_loops lists the ring count of every open end",
+    "poles": "inner and boundary poles by valence; weight, bound and excess; in_joints maps a joint to the poles among its rings",
+    "plan, expectation": "what the limb plan asks for, or null",
+    "step_downs": "quads with a 3-pole and a 5-pole at opposite corners",
+    "quality": "spread of every metric over the quads; quality_ranges has the acceptable range of the VERDICT manual",
+    "deviation": "both ways in the mesh's own units; diagonal is that of the target; null without a target",
+}
+"""What every key of the JSON holds."""
+
+
+def describe_sizes(inspection: Inspection) -> str:
+    """Face sizes in words: "98.5 % quads, 30 triangles"."""
+    share = inspection.quad_share
+    if share == 1.0:
+        return "all quads"
+    names = {3: "triangles", 4: "quads"}
+    return ", ".join(f"{number} {names.get(size, f'with {size} corners')}" for size, number in inspection.counts.face_sizes.items()) or "none"
+
+
+def describe_poles(inspection: Inspection) -> str:
+    """Poles by valence in words: "3-poles 20, 5-poles 16"."""
+    inner, boundary = inspection.poles.inner_by_valence(), inspection.poles.boundary_by_valence()
+    words = [f"{valence}-poles {number}" for valence, number in inner.items()]
+    words += [f"on the boundary of valence {valence} {number}" for valence, number in boundary.items()]
+    return ", ".join(words) or "none"
+
+
+def bound_source(inspection: Inspection) -> str:
+    """Where the pole bound comes from, in brackets."""
+    tally = inspection.tally
+    if tally is None:
+        return "(from topology alone)"
+    return f"(4 x {_number(tally.tips, 'tip')} + 4 x {_number(tally.branches, 'branch', 'branches')} + 2 x {_number(tally.step_downs, 'step-down')})"
+
+
+def _deviation_lines(inspection: Inspection) -> list[str]:
+    deviation = inspection.deviation
+    if deviation is None:
+        return []
+    lines = [f"deviation {words}: mean {deviation.percent(side.mean):.4f} %, RMS {deviation.percent(side.root_mean_square):.4f} %, "
+             f"95th percentile {deviation.percent(side.percentile_95):.4f} %, 99th {deviation.percent(side.percentile_99):.4f} %, "
+             f"maximum {deviation.percent(side.maximum):.4f} % of the target's diagonal"
+             for words, side in (("cage to target", deviation.cage_to_target), ("target to cage", deviation.target_to_cage))]
+    return [*lines, f"vertices at most {deviation.percent(deviation.vertex_maximum):.2g} % off the target"]
+
+
+def _finding_data(finding: Finding) -> dict[str, Any]:
+    return {"name": finding.name, "severity": finding.severity, "domain": finding.domain, "count": len(finding.elements),
+            "elements": finding.elements[:ELEMENT_LIMIT].tolist(), "place": None if finding.place is None else
+            [_finite(value) for value in finding.place.tolist()], "reason": finding.reason, "mend": finding.mend}
+
+
+def _side_data(side: OneWayDeviation) -> dict[str, Any]:
+    return {"mean": side.mean, "root_mean_square": side.root_mean_square, "percentile_95": side.percentile_95,
+            "percentile_99": side.percentile_99, "maximum": side.maximum, "place": side.place.tolist(), "samples": side.samples}
+
+
+def _where(finding: Finding) -> str:
+    if finding.place is None:
+        return ""
+    return " Look at " + ", ".join(f"{value:.6g}" for value in finding.place) + "."
+
+
+def _finite(value: float) -> float | None:
+    """The value, or None where JSON has no number for it."""
+    return value if math.isfinite(value) else None
+
+
+def _number(count: int, singular: str, plural: str | None = None) -> str:
+    return f"{count} {singular if count == 1 else plural or singular + 's'}"
