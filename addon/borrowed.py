@@ -19,9 +19,13 @@ def borrowed_data() -> Iterator[None]:
 
 
 @contextmanager
-def private_scene(name: str) -> Iterator[bpy.types.Scene]:
-    """A scene of one's own, with its view layer as the context's; gone at the end of the block with all that was made in it."""
+def private_scene() -> Iterator[bpy.types.Scene]:
+    """A new scene as the context's, empty; at the end of the block it is gone with all that was made or loaded in it."""
+    window = bpy.context.window or bpy.context.window_manager.windows[0]
     with borrowed_data():
-        scene = bpy.data.scenes.new(name)
-        with bpy.context.temp_override(scene=scene, view_layer=scene.view_layers[0], collection=scene.collection):
+        before = window.scene
+        window.scene = scene = bpy.data.scenes.new("Scene")
+        try:
             yield scene
+        finally:
+            window.scene = before

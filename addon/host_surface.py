@@ -204,8 +204,11 @@ def _nearest_tree(target: bpy.types.Object) -> bpy.types.NodeTree:
     geometry = _target_geometry(tree, target)
     position = tree.nodes.new("GeometryNodeInputPosition").outputs["Position"]
     normal = tree.nodes.new("GeometryNodeInputNormal").outputs["True Normal"]
-    answers = [("nearest_position", _sampled(tree, geometry, position)), ("nearest_normal", _sampled(tree, geometry, normal))]
-    _store(tree, answers)
+    nearest = _sample(tree, geometry, position)
+    facing = _sample(tree, geometry, normal)
+    # the second search starts on the surface itself and is short
+    tree.links.new(nearest.outputs["Value"], facing.inputs["Sample Position"])
+    _store(tree, [("nearest_position", nearest.outputs["Value"]), ("nearest_normal", facing.outputs["Value"])])
     return tree
 
 
@@ -232,12 +235,12 @@ def _target_geometry(tree: bpy.types.NodeTree, target: bpy.types.Object) -> bpy.
     return node.outputs["Geometry"]
 
 
-def _sampled(tree: bpy.types.NodeTree, geometry: bpy.types.NodeSocket, value: bpy.types.NodeSocket) -> bpy.types.NodeSocket:
+def _sample(tree: bpy.types.NodeTree, geometry: bpy.types.NodeSocket, value: bpy.types.NodeSocket) -> bpy.types.Node:
     node = tree.nodes.new("GeometryNodeSampleNearestSurface")
     node.data_type = "FLOAT_VECTOR"
     tree.links.new(geometry, node.inputs["Mesh"])
     tree.links.new(value, node.inputs["Value"])
-    return node.outputs["Value"]
+    return node
 
 
 def _store(tree: bpy.types.NodeTree, answers: list[tuple[str, bpy.types.NodeSocket]]) -> None:

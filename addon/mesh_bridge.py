@@ -16,6 +16,8 @@ from ..core.polymesh import FloatArray, IntArray, PolyMesh
 DOMAINS = {"vertex": "POINT", "face": "FACE"}
 """The prefix of an attribute's name in the core, and the host's domain."""
 
+_HOST_ATTRIBUTES = frozenset({"position", "material_index", "sharp_face", "id"})
+"""Plain attributes that mean something to the host itself."""
 _HOST_TYPES = {"f": "FLOAT", "i": "INT", "u": "INT", "b": "BOOLEAN"}
 _FIELDS: dict[str, tuple[str, type[np.generic]]] = {
     "FLOAT": ("value", np.float32),
@@ -32,7 +34,8 @@ def create_mesh(name: str, mesh: PolyMesh) -> bpy.types.Mesh:
     host_mesh.loops.add(len(mesh.corner_verts))
     host_mesh.polygons.add(mesh.face_count)
     write_positions(host_mesh, mesh.positions)
-    host_mesh.attributes[".corner_vert"].data.foreach_set("value", np.ascontiguousarray(mesh.corner_verts, dtype=np.int32))
+    if len(mesh.corner_verts):
+        host_mesh.attributes[".corner_vert"].data.foreach_set("value", np.ascontiguousarray(mesh.corner_verts, dtype=np.int32))
     host_mesh.polygons.foreach_set("loop_start", np.ascontiguousarray(mesh.face_offsets[:-1], dtype=np.int32))
     for attribute, values in mesh.attributes.items():
         _write_attribute(host_mesh, attribute, values)
@@ -52,7 +55,8 @@ def read_mesh(host_mesh: bpy.types.Mesh, matrix: FloatArray | None = None) -> Po
     """
     positions = read_positions(host_mesh).astype(np.float64)
     if matrix is not None and not np.array_equal(matrix, np.eye(4)):
-        positions = positions @ matrix[:3, :3].T + matrix[:3, 3]
+        with np.errstate(invalid="ignore"):  # a broken coordinate stays one and is reported by the reader
+            positions = positions @ matrix[:3, :3].T + matrix[:3, 3]
     return PolyMesh(positions, _read_corners(host_mesh), _read_offsets(host_mesh), _read_attributes(host_mesh))
 
 
@@ -88,11 +92,11 @@ def _write_attribute(host_mesh: bpy.types.Mesh, attribute: str, values: npt.NDAr
 
 
 def _read_attributes(host_mesh: bpy.types.Mesh) -> dict[str, npt.NDArray[np.generic]]:
-    """The attributes that are neither the host's own (position, hidden, selection) nor of an unknown type."""
+    """The attributes of a plain type that are not the host's own."""
     prefixes = {domain: prefix for prefix, domain in DOMAINS.items()}
     found: dict[str, npt.NDArray[np.generic]] = {}
     for layer in host_mesh.attributes:
-        if layer.is_internal or layer.is_required or layer.domain not in prefixes or layer.data_type not in _FIELDS:
+        if layer.is_internal or layer.name in _HOST_ATTRIBUTES or layer.domain not in prefixes or layer.data_type not in _FIELDS:
             continue
         field, dtype = _FIELDS[layer.data_type]
         shape = (len(layer.data), 3) if field == "vector" else (len(layer.data),)

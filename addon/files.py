@@ -1,0 +1,291 @@
+"""Read and write meshes by the host's own importers and exporters; .obj is written here, with every digit.
+
+.obj, .ply and .stl keep their axes and scale, so that file, plan and world coordinates agree; .glb,
+.gltf and .fbx follow their own rules both ways. An output is written in a folder beside its place
+and moved there when it is whole.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import struct
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import NamedTuple
+
+import bpy
+import numpy as np
+
+from ..core.errors import FileError
+from ..core.polymesh import PolyMesh
+from .borrowed import private_scene
+from .host_surface import read_evaluated
+from .mesh_bridge import create_mesh
+from .quiet import quiet_host
+from .raw_positions import count_broken_positions
+
+PLAN_PROPERTY = "ringwright_plan"
+"""Custom property of a cage object that holds its limb plan's text."""
+
+_SAME_AXES = {"forward_axis": "Y", "up_axis": "Z"}
+
+
+class Source(NamedTuple):
+    """A file, and the name of one object in it or None for all of them together."""
+
+    path: Path
+    object_name: str | None
+
+
+def parse_source(text: str) -> Source:
+    """Split FILE[:OBJECT]; a colon counts where it follows a known ending."""
+    if not Path(text).exists():
+        for place in (index for index, letter in enumerate(text) if letter == ":"):
+            if Path(text[:place]).suffix.lower() in _READERS and text[place + 1 :]:
+                return Source(Path(text[:place]), text[place + 1 :])
+    return Source(Path(text), None)
+
+
+def read_mesh(source: str | Path) -> PolyMesh:
+    """Read FILE[:OBJECT]: modifiers applied, in world coordinates, several objects joined unless one is named.
+
+    Raises FileError where the file is missing, empty, broken or of an unknown kind, where there is no such object,
+    no face, or a coordinate that is not a number.
+    """
+    path, object_name = parse_source(str(source))
+    _check_input(path)
+    with private_scene() as scene:
+        objects = _load(path, scene, object_name)
+        depsgraph = scene.view_layers[0].depsgraph
+        mesh = _join([read_evaluated(item, depsgraph) for item in objects])
+    return _checked(mesh, str(source))
+
+
+def read_plan_text(source: str | Path) -> str | None:
+    """The limb plan that is stored with a cage in a .blend file, or None."""
+    path, object_name = parse_source(str(source))
+    _check_input(path)
+    if path.suffix.lower() != ".blend":
+        return None
+    with private_scene() as scene:
+        texts = [item.get(PLAN_PROPERTY) for item in _load(path, scene, object_name)]
+    return next((text for text in texts if isinstance(text, str)), None)
+
+
+def write_mesh(path: str | Path, mesh: PolyMesh, name: str = "cage", plan_text: str | None = None) -> None:
+    """Write a mesh; the file's ending chooses its kind.
+
+    name : of the object, where the file kind has names
+    plan_text : a limb plan, stored with the object in a .blend file
+
+    Raises FileError where the ending is unknown or the file cannot be written; no partial file is ever left.
+    """
+    target = check_output(path)
+    with _written_beside(target) as part:
+        if target.suffix.lower() == ".obj":
+            _write_obj(part, mesh, name)
+        else:
+            _export(part, mesh, name, plan_text)
+
+
+def check_output(path: str | Path) -> Path:
+    """The output's path, once it is sure that a mesh can be written there.
+
+    Raises FileError where the ending is unknown or the folder cannot take the file.
+    """
+    target = Path(path)
+    if target.suffix.lower() not in WRITABLE:
+        raise FileError(f"{target} has an ending that cannot be written; use one of {', '.join(WRITABLE)}.")
+    if target.is_dir():
+        raise FileError(f"{target} is a folder; name a file.")
+    with _scratch_folder(target):
+        return target
+
+
+@contextmanager
+def _scratch_folder(target: Path) -> Iterator[Path]:
+    """A hidden folder beside the output, removed at the end of the block."""
+    try:
+        folder = Path(tempfile.mkdtemp(prefix=".ringwright-", dir=target.parent))
+    except OSError as error:
+        raise FileError(f"{target} cannot be written: {_reason(error)}; choose a folder that exists and can be written to.") from error
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def _written_beside(target: Path) -> Iterator[Path]:
+    """Where to write the output; moved into its place, side files first, when the block ends well."""
+    with _scratch_folder(target) as folder:
+        part = folder / target.name
+        try:
+            yield part
+            if not part.exists():
+                raise FileError(f"{target} could not be written by the host; try another file kind.")
+            for written in sorted(folder.iterdir(), key=lambda file: file == part):
+                os.replace(written, target.parent / written.name)
+        except (OSError, RuntimeError) as error:
+            raise FileError(f"{target} could not be written: {_reason(error)}; nothing was changed.") from error
+
+
+def _reason(error: Exception) -> str:
+    """The system's own words for what went wrong, in one line and without a path."""
+    words = getattr(error, "strerror", None) or str(error).strip().splitlines()[-1]
+    return words[:1].lower() + words[1:].rstrip(".")
+
+
+def _check_input(path: Path) -> None:
+    if path.suffix.lower() not in _READERS:
+        raise FileError(f"{path} has an ending that cannot be read; use one of {', '.join(sorted(_READERS))}.")
+    try:
+        with path.open("rb") as file:
+            if not file.read(1):
+                raise FileError(f"{path} is empty; export the mesh once more.")
+    except OSError as error:
+        raise FileError(f"{path} cannot be read: {_reason(error)}; check the path.") from error
+
+
+def _load(path: Path, scene: bpy.types.Scene, object_name: str | None) -> list[bpy.types.Object]:
+    """The chosen mesh objects of a file, in the private scene and evaluated."""
+    try:
+        with quiet_host():
+            _refuse_broken(count_broken_positions(path), path)
+            chosen = _READERS[path.suffix.lower()](path, object_name)
+    except (RuntimeError, OSError, ValueError, LookupError, TypeError, AttributeError, struct.error) as error:
+        # the host's importers are partly scripts and fail in all these ways on a broken file
+        raise FileError(f"{path} is broken or not what its ending says; export the mesh once more.") from error
+    if not chosen:
+        raise FileError(f"{path} shows no mesh object; it is broken or holds none.")
+    _show(chosen, scene)
+    return chosen
+
+
+def _refuse_broken(count: int, source: object) -> None:
+    if count:
+        raise FileError(f"{source} has {count} vertices whose coordinates are not numbers; mend or delete them.")
+
+
+def _named(objects: Iterable[bpy.types.Object], name: str, path: Path) -> list[bpy.types.Object]:
+    meshes = {item.name: item for item in objects if item.type == "MESH"}
+    if name not in meshes:
+        raise FileError(f"{path} has no mesh object named {name!r}; it has: {', '.join(sorted(meshes)) or 'none'}.")
+    return [meshes[name]]
+
+
+def _show(objects: list[bpy.types.Object], scene: bpy.types.Scene) -> None:
+    """Link objects into the private scene and evaluate them; the host leaves out what is hidden."""
+    for item in objects:
+        item.hide_viewport = False
+        if item.name not in scene.collection.all_objects:
+            scene.collection.objects.link(item)
+    scene.view_layers[0].update()
+
+
+def _join(parts: list[PolyMesh]) -> PolyMesh:
+    """Several meshes as one; only what a single one carries besides its faces is kept."""
+    if len(parts) == 1:
+        return parts[0]
+    first_vertices = np.cumsum([0, *(part.vertex_count for part in parts[:-1])])
+    first_corners = np.cumsum([0, *(len(part.corner_verts) for part in parts[:-1])])
+    corners = [part.corner_verts + first for part, first in zip(parts, first_vertices, strict=True)]
+    offsets = [part.face_offsets[1:] + first for part, first in zip(parts, first_corners, strict=True)]
+    return PolyMesh(np.concatenate([part.positions for part in parts]), np.concatenate(corners).astype(np.int32),
+                    np.concatenate([[0], *offsets]).astype(np.int32))
+
+
+def _checked(mesh: PolyMesh, source: str) -> PolyMesh:
+    if not mesh.face_count:
+        raise FileError(f"{source} has no faces; give a mesh with a surface.")
+    _refuse_broken(int(np.count_nonzero(~np.isfinite(mesh.positions).all(axis=1))), source)
+    if mesh.corner_verts.min() < 0 or mesh.corner_verts.max() >= mesh.vertex_count:
+        raise FileError(f"{source} has faces that name vertices it does not hold; export the mesh once more.")
+    return mesh
+
+
+def _export(part: Path, mesh: PolyMesh, name: str, plan_text: str | None) -> None:
+    with private_scene() as scene, quiet_host():
+        item = bpy.data.objects.new(name, create_mesh(name, mesh))
+        if plan_text is not None:
+            item[PLAN_PROPERTY] = plan_text
+        scene.collection.objects.link(item)
+        scene.view_layers[0].update()
+        _WRITERS[part.suffix.lower()](part, scene)
+
+
+def _write_obj(part: Path, mesh: PolyMesh, name: str) -> None:
+    """Nine digits hold the host's single precision exactly; its own exporter's six decimals would move a small mesh."""
+    with part.open("w", encoding="utf-8", newline="\n") as file:
+        file.write(f"o {name}\n")
+        file.writelines(f"v {x:.9g} {y:.9g} {z:.9g}\n" for x, y, z in mesh.positions.tolist())
+        corners, offsets = (mesh.corner_verts + 1).tolist(), mesh.face_offsets.tolist()
+        file.writelines(f"f {' '.join(map(str, corners[start:end]))}\n" for start, end in zip(offsets[:-1], offsets[1:], strict=True))
+
+
+def _read_blend(path: Path, object_name: str | None) -> list[bpy.types.Object]:
+    """Links every object; without a name, those that a view layer of one of the file's own scenes shows."""
+    with bpy.data.libraries.load(str(path), link=True) as (inside, wanted):
+        wanted.objects, wanted.scenes = list(inside.objects), list(inside.scenes)
+    objects = [item for item in wanted.objects if item is not None]
+    if object_name:
+        return _named(objects, object_name, path)
+    held = {item for own in wanted.scenes for layer in own.view_layers for item in layer.objects}
+    return [item for item in objects if item in held and item.type == "MESH" and not item.hide_viewport]
+
+
+def _read_obj(path: Path, object_name: str | None) -> list[bpy.types.Object]:
+    """Together, the file's groups share their vertices; the host splits them only to find one by name."""
+    splits = {"use_split_objects": bool(object_name), "use_split_groups": False}
+    return _imported(bpy.ops.wm.obj_import, validate_meshes=False, **splits, **_SAME_AXES)(path, object_name)
+
+
+def _imported(operator: Callable[..., set[str]], **options: object) -> Callable[[Path, str | None], list[bpy.types.Object]]:
+    """A reader that runs one of the host's importers."""
+
+    def read(path: Path, object_name: str | None) -> list[bpy.types.Object]:
+        before = set(bpy.data.objects)
+        operator(filepath=str(path), **options)
+        made = [item for item in bpy.data.objects if item not in before]
+        return _named(made, object_name, path) if object_name else [item for item in made if item.type == "MESH"]
+
+    return read
+
+
+_READERS: dict[str, Callable[[Path, str | None], list[bpy.types.Object]]] = {
+    ".blend": _read_blend,
+    ".obj": _read_obj,
+    ".ply": _imported(bpy.ops.wm.ply_import, **_SAME_AXES),
+    ".stl": _imported(bpy.ops.wm.stl_import, use_mesh_validate=False, **_SAME_AXES),
+    ".glb": _imported(bpy.ops.import_scene.gltf, merge_vertices=True, disable_bone_shape=True),
+    ".gltf": _imported(bpy.ops.import_scene.gltf, merge_vertices=True, disable_bone_shape=True),
+    ".fbx": _imported(bpy.ops.wm.fbx_import, use_anim=False, validate_meshes=False),
+}
+
+
+def _exported(operator: Callable[..., set[str]], **options: object) -> Callable[[Path, bpy.types.Scene], None]:
+    """A writer that runs one of the host's exporters on the private scene."""
+
+    def write(path: Path, _: bpy.types.Scene) -> None:
+        operator(filepath=str(path), **options)
+
+    return write
+
+
+def _write_blend(path: Path, scene: bpy.types.Scene) -> None:
+    bpy.data.libraries.write(str(path), {scene})
+
+
+_WRITERS: dict[str, Callable[[Path, bpy.types.Scene], None]] = {
+    ".blend": _write_blend,
+    ".ply": _exported(bpy.ops.wm.ply_export, **_SAME_AXES),
+    ".stl": _exported(bpy.ops.wm.stl_export, **_SAME_AXES),
+    ".glb": _exported(bpy.ops.export_scene.gltf, export_format="GLB", use_active_scene=True),
+    ".gltf": _exported(bpy.ops.export_scene.gltf, export_format="GLTF_SEPARATE", use_active_scene=True),
+    ".fbx": _exported(bpy.ops.export_scene.fbx, mesh_smooth_type="FACE", add_leaf_bones=False, bake_anim=False),
+}
+WRITABLE = tuple(sorted([*_WRITERS, ".obj"]))
+"""Endings of the files that write_mesh can write."""
