@@ -52,7 +52,7 @@ class Chains:
         return self.only(self.closed)
 
 
-def pair_ends(keys: npt.NDArray[np.integer]) -> IntArray:
+def pair_ends(keys: npt.NDArray[np.int32]) -> IntArray:
     """Partner of every end: the one other end with the same key.
 
     keys : (2 N,) int, key of every end; a negative key pairs with nothing

@@ -67,14 +67,16 @@ def _corner_spokes(mesh: PolyMesh, adjacency: Adjacency, corners: IntArray) -> I
     incoming = adjacency.corner_edges[adjacency.corner_previous[corners]]
     edges = np.column_stack([incoming, adjacency.corner_edges[corners]])
     upper_end = adjacency.edge_verts[edges, 1] == vertices[:, None]
-    return (2 * edges + upper_end).ravel().astype(np.int32)
+    spokes: IntArray = (2 * edges + upper_end).ravel().astype(np.int32)
+    return spokes
 
 
 def _follows_face(mesh: PolyMesh, adjacency: Adjacency, edges: IntArray) -> IntArray:
     """End (0 or 1) at which the face beside each boundary edge starts it, (k,) int32."""
     start = np.zeros(adjacency.edge_count, dtype=np.int32)
     start[adjacency.corner_edges] = mesh.corner_verts
-    return (adjacency.edge_verts[edges, 1] == start[edges]).astype(np.int32)
+    end: IntArray = (adjacency.edge_verts[edges, 1] == start[edges]).astype(np.int32)
+    return end
 
 
 def straight_partners(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
@@ -102,7 +104,7 @@ def straight_partners(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
 
 def _regular_vertices(mesh: PolyMesh, adjacency: Adjacency) -> BoolArray:
     """Vertices with exactly four edges and four faces, every edge between two faces."""
-    regular = (adjacency.valence == 4) & (adjacency.face_valence == 4)
+    regular: BoolArray = (adjacency.valence == 4) & (adjacency.face_valence == 4)
     regular[adjacency.edge_verts[adjacency.edge_face_count != 2].ravel()] = False
     return regular
 

@@ -54,7 +54,8 @@ def _row(fuller: npt.ArrayLike, sparser: npt.ArrayLike, starts: npt.ArrayLike) -
     plain = np.flatnonzero(~taken)
     plain_next = (plain + 1) % count
     second, third, fourth = ((first + step) % count for step in (1, 2, 3))
-    return np.concatenate([
+    quads: IntArray = np.concatenate([
         np.column_stack([full[plain], full[plain_next], below[plain_next], below[plain]]),
         np.column_stack([full[first], full[second], below[fourth], below[first]]),
         np.column_stack([full[second], full[third], full[fourth], below[fourth]])]).astype(np.int32)
+    return quads

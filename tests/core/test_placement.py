@@ -111,7 +111,8 @@ def test_cost_equals_brute_force_up_to_16_edges(ring_count):
                 compare_with_brute_force(count, step_downs, rows, pole_spacing, count * 100 + step_downs * 10 + rows)
 
 
-@pytest.mark.parametrize(("ring_count", "step_downs", "rows"), [(20, 5, 1), (20, 5, 2), (20, 5, 3), (32, 6, 4), (18, 3, 3), (8, 2, 2), (64, 20, 3)])
+@pytest.mark.parametrize(("ring_count", "step_downs", "rows"), [
+    (20, 5, 1), (20, 5, 2), (20, 5, 3), (32, 6, 4), (18, 3, 3), (8, 2, 2), (64, 20, 3)])
 def test_rows_hold_exactly_one_pair_of_poles_a_step_down(ring_count, step_downs, rows):
     places = place_step_downs(ring_count, step_downs, rows)
     rings, quads = build_rows(places)
@@ -158,7 +159,7 @@ def test_uneven_fractions_are_evened_by_angle():
 
 
 def test_too_few_rows_names_how_many_fit():
-    with pytest.raises(PlanError, match="use [0-9] rows"):
+    with pytest.raises(PlanError, match=r"use [0-9] rows"):
         share_step_downs(14, 5, 1)
     with pytest.raises(PlanError, match="at most 2 step-downs"):
         share_step_downs(8, 3, 2)

@@ -8,8 +8,7 @@ from ringwright.core.adjacency import build_adjacency
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.rings import boundary_rings, closed_edge_loops
 from ringwright.core.strips import find_strips, strip_labels
-
-from .random_meshes import grid_faces, random_mesh
+from support.random_meshes import grid_faces, random_mesh
 
 
 def face_edges(face):

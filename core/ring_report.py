@@ -1,0 +1,40 @@
+"""The one-call check of all rings of a mesh."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from .adjacency import Adjacency, build_adjacency
+from .mismatches import RingPairs, pair_rings
+from .polymesh import IntArray, PolyMesh
+from .rings import Rings, boundary_rings, broken_boundary_edges, closed_edge_loops
+from .strips import Strips, find_strips
+
+
+@dataclass(frozen=True)
+class RingReport:
+    """All rings of a mesh.
+
+    boundaries : open rings: every closed boundary loop
+    broken_edges : (k,) int32, boundary edges that belong to no closed loop
+    loops : closed edge loops through 4-valent vertices
+    strips : face strips, open and closed
+    pairs : open rings paired with those that face them
+    """
+
+    boundaries: Rings
+    broken_edges: IntArray
+    loops: Rings
+    strips: Strips
+    pairs: RingPairs
+
+
+def count_rings(mesh: PolyMesh, adjacency: Adjacency | None = None) -> RingReport:
+    """Count and measure every ring and strip of any polygon mesh, and pair the open rings that face each other.
+
+    adjacency : the mesh's adjacency where it is at hand; else it is built
+    """
+    neighbours = build_adjacency(mesh) if adjacency is None else adjacency
+    boundaries = boundary_rings(mesh, neighbours)
+    return RingReport(boundaries, broken_boundary_edges(mesh, neighbours), closed_edge_loops(mesh, neighbours),
+                      find_strips(mesh, neighbours), pair_rings(mesh, boundaries))
