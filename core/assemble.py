@@ -1,0 +1,265 @@
+"""Compose sweeps, tips, forks, sockets and splices into one cage: exact topology, rough positions.
+
+Limbs are taken from the tips of the plan to its root, so that every trunk knows the ring that its
+branches make; sockets come last, when the trunk's wall stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .counts import CountPlan
+from .errors import PlanError
+from .fork import BranchEdges, branch_edges, branch_phase, fork_ring, neighbour_angles, web_quads
+from .measure import Measure
+from .plan import Fork, LimbPlan, Splice
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .section import Tube
+from .socket import Block, BranchRoot, block_quads, choose_block, hole_ring
+from .stepdown import step_down_row, step_up_row
+from .surface import Surface
+from .sweep import Rings, carried_phases, cast_rings, fan_to, lean_into, local_frames, plain_angles, ring_stations, starts_by_row
+from .tip import cap_positions, grid_cap
+
+
+@dataclass(frozen=True)
+class Assembly:
+    """A cage before it settles.
+
+    mesh : all quads, rough positions; attributes vertex.limb, vertex.joint_ring, face.limb
+    held : (V,) bool, vertices of open ends, which stay on the plan's end planes
+    limb_names : names by limb number
+    """
+
+    mesh: PolyMesh
+    held: BoolArray
+    limb_names: tuple[str, ...]
+
+
+@dataclass
+class _Build:
+    """Arrays while they grow: vertices and quads in the order in which limbs are laid."""
+
+    plan: LimbPlan
+    counts: CountPlan
+    measures: Mapping[str, Measure]
+    surface: Surface
+    positions: list[FloatArray] = field(default_factory=list)
+    vertex_limb: list[IntArray] = field(default_factory=list)
+    joint_ring: list[BoolArray] = field(default_factory=list)
+    quads: list[IntArray] = field(default_factory=list)
+    face_limb: list[IntArray] = field(default_factory=list)
+    rings: dict[str, list[IntArray]] = field(default_factory=dict)
+    held: list[IntArray] = field(default_factory=list)
+    vertex_count: int = 0
+
+    def add_vertices(self, positions: FloatArray, limb: int, joint_ring: bool = False) -> IntArray:
+        ids = np.arange(self.vertex_count, self.vertex_count + len(positions), dtype=np.int32)
+        self.vertex_count += len(positions)
+        self.positions.append(positions)
+        self.vertex_limb.append(np.full(len(positions), limb, dtype=np.int32))
+        self.joint_ring.append(np.full(len(positions), joint_ring, dtype=np.bool_))
+        return ids
+
+    def add_quads(self, quads: IntArray, limb: int) -> None:
+        self.quads.append(quads)
+        self.face_limb.append(np.full(len(quads), limb, dtype=np.int32))
+
+
+def assemble(plan: LimbPlan, counts: CountPlan, measures: Mapping[str, Measure], surface: Surface) -> Assembly:
+    """Build the cage's topology and rough positions.
+
+    surface : normals point outward
+    Raises PlanError where a socket finds no room in its trunk.
+    """
+    build = _Build(plan, counts, measures, surface)
+    walls: dict[str, list[IntArray]] = {}
+    postponed = {socket.branch for socket in plan.sockets}
+    for name in tips_first(plan):
+        if name not in postponed:
+            _lay_limb(build, walls, name, None)
+    waiting = list(plan.sockets)
+    while waiting:
+        socket = next(each for each in waiting if each.trunk in walls)
+        _lay_socket(build, walls, socket.trunk, socket.branch)
+        waiting.remove(socket)
+    for name, rows in walls.items():
+        for row in rows:
+            build.add_quads(row[row[:, 0] >= 0], _number(plan, name))
+    return _finished(build)
+
+
+def tips_first(plan: LimbPlan) -> list[str]:
+    """Limb names so that every limb comes after those that join its tip or its side; socket branches after their own."""
+    order: list[str] = []
+
+    def visit(name: str) -> None:
+        join = plan.tip_join(name)
+        children = join.branches if isinstance(join, Fork) else (join.upper,) if join else ()
+        for child in (*children, *(socket.branch for socket in plan.sockets_of(name))):
+            visit(child)
+        order.append(name)
+
+    for limb in plan.limbs:
+        if plan.root_join(limb.name) is None:
+            visit(limb.name)
+    return order
+
+
+def _number(plan: LimbPlan, name: str) -> int:
+    return [limb.name for limb in plan.limbs].index(name)
+
+
+def _lay_limb(build: _Build, walls: dict[str, list[IntArray]], name: str, socket_phase: float | None) -> None:
+    """Lay one limb's rings and rows; its tip end takes over the ring of what is joined there."""
+    plan, limb, counts, measure = build.plan, build.plan.limb(name), build.counts.limbs[name], build.measures[name]
+    number = _number(plan, name)
+    stations = ring_stations(counts, measure, limb.joint_loops)
+    tip_ring = _tip_ring(build, name)
+    tip_phase = None if tip_ring is None else _ring_phase(np.concatenate(build.positions)[tip_ring], measure)
+    root_phase = socket_phase if socket_phase is not None else _fork_phase(build, name)
+    phases = carried_phases(counts, tip_phase, root_phase)
+    angles = plain_angles(counts, measure, stations, phases)
+    station_lists = [np.full(len(angle), station) for angle, station in zip(angles, stations, strict=True)]
+    if tip_ring is not None and isinstance(plan.tip_join(name), Fork):
+        ends = _placed_on(np.concatenate(build.positions)[tip_ring], measure)
+        station_lists, angles = lean_into(stations, angles, counts, *ends)
+    rings = cast_rings(measure, station_lists, angles, build.surface, _side_tubes(build, name))
+    if tip_ring is not None and isinstance(plan.tip_join(name), Fork):
+        rings = fan_to(rings, np.concatenate(build.positions)[tip_ring], counts.spans[-1])
+    ids = [build.add_vertices(rings.positions[ring], number, bool(counts.joint_rings[ring])) for ring in range(counts.rows)]
+    ids.append(tip_ring if tip_ring is not None else build.add_vertices(rings.positions[-1], number, bool(counts.joint_rings[-1])))
+    build.rings[name] = ids
+    walls[name] = _wall(build, name)
+    _close_ends(build, name, rings)
+
+
+def _tip_ring(build: _Build, name: str) -> IntArray | None:
+    """The ring that a limb's tip end takes over, or None where its tip is free."""
+    join = build.plan.tip_join(name)
+    if isinstance(join, Splice):
+        return build.rings[join.upper][0]
+    if join is None:
+        return None
+    edges = _fork_edges(build, join)
+    first_rings = [build.rings[branch][0] for branch in join.branches]
+    build.add_quads(web_quads(first_rings, edges), _number(build.plan, name))
+    return fork_ring(first_rings, edges)
+
+
+def _fork_edges(build: _Build, fork: Fork) -> tuple[BranchEdges, ...]:
+    webs = build.counts.webs[build.plan.forks.index(fork)]
+    return branch_edges([int(build.counts.limbs[branch].rings[0]) for branch in fork.branches], webs)
+
+
+def _fork_phase(build: _Build, name: str) -> float | None:
+    join = build.plan.root_join(name)
+    if not isinstance(join, Fork):
+        return _up_phase(build, name) if join is None else None
+    index = join.branches.index(name)
+    roots = [local_frames(build.measures[branch], np.zeros(1)) for branch in join.branches]
+    angles = neighbour_angles(*(np.concatenate([getattr(root, part) for root in roots]) for part in ("centres", "tangents", "frames")))
+    count = int(build.counts.limbs[name].rings[0])
+    return branch_phase(_fork_edges(build, join)[index], count, *angles[index])
+
+
+def _up_phase(build: _Build, name: str) -> float | None:
+    """The measured frame already looks along the plan's up, so vertex 0 lies at angle zero."""
+    return 0.0 if build.plan.tip_join(name) is None else None
+
+
+def _ring_phase(points: FloatArray, measure: Measure) -> float:
+    """Angle of vertex 0 of an even ring that strays least from these points."""
+    _, angles = _placed_on(points, measure)
+    even = 2 * np.pi * np.arange(len(points)) / len(points)
+    return float(np.angle(np.mean(np.exp(1j * (angles - even)))))
+
+
+def _placed_on(points: FloatArray, measure: Measure) -> tuple[FloatArray, FloatArray]:
+    """Station and angle of points round the end of a centre line, (n,) float64 each."""
+    end = measure.centres[-1]
+    beyond = (points - end) @ measure.tangents[-1]
+    offset = points - end
+    sideways = np.cross(measure.tangents[-1], measure.frames[-1])
+    angles = np.arctan2(offset @ sideways, offset @ measure.frames[-1])
+    return measure.lengths[-1] + beyond, np.unwrap(angles)
+
+
+def _side_tubes(build: _Build, name: str) -> Sequence[Tube]:
+    return [build.measures[socket.branch].tube() for socket in build.plan.sockets_of(name)]
+
+
+def _wall(build: _Build, name: str) -> list[IntArray]:
+    """Quads of every row, so that a socket can still take some out."""
+    counts, ids = build.counts.limbs[name], build.rings[name]
+    stepped = starts_by_row(counts)
+    rows = []
+    for row in range(counts.rows):
+        starts, fuller_at_tip = stepped.get(row, (np.zeros(0, dtype=np.int32), True))
+        step_row = step_down_row if fuller_at_tip else step_up_row
+        rows.append(step_row(ids[row + 1], ids[row], starts))
+    return rows
+
+
+def _close_ends(build: _Build, name: str, rings: Rings) -> None:
+    counts, number = build.counts.limbs[name], _number(build.plan, name)
+    if counts.cap is not None:
+        short, long = counts.cap
+        inner = build.add_vertices(cap_positions(rings.positions[-1], short, long), number)
+        first_new = int(inner[0]) if len(inner) else build.vertex_count
+        build.add_quads(grid_cap(build.rings[name][-1], short, long, first_new), number)
+    elif build.plan.tip_join(name) is None:
+        build.held.append(build.rings[name][-1])
+    if build.plan.root_join(name) is None:
+        build.held.append(build.rings[name][0])
+
+
+def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, branch: str) -> None:
+    """Take the best block out of the trunk's wall and bridge its hole to the branch."""
+    measure, counts = build.measures[branch], build.counts.limbs[branch]
+    root = BranchRoot(measure.centres[0], measure.tangents[0], measure.frames[0], float(measure.radii[0]), int(counts.rings[0]))
+    rings = build.rings[trunk]
+    joint_rings = build.counts.limbs[trunk].joint_rings
+    block = choose_block(rings, np.concatenate(build.positions), _free_vertices(build, walls, trunk), joint_rings, root,
+                         [row[:, 0] >= 0 for row in walls[trunk]])
+    if block is None:
+        raise PlanError(f'[[socket]] trunk "{trunk}", branch "{branch}": no block of quads in the trunk has room for a hole of {root.count} edges; '
+                        f'give "{trunk}" more spans or sides, or "{branch}" fewer sides.')
+    _take_out(build, walls, trunk, block)
+    _lay_limb(build, walls, branch, block.phase)
+    build.add_quads(step_down_row(build.rings[branch][0], hole_ring(rings, block), np.zeros(0, dtype=np.int32)), _number(build.plan, branch))
+
+
+def _take_out(build: _Build, walls: dict[str, list[IntArray]], trunk: str, block: Block) -> None:
+    """Mark the block's quads as gone; a plain row holds one quad a column, in order."""
+    for row, column in block_quads(block, len(build.rings[trunk][block.row])):
+        walls[trunk][row][column] = -1
+
+
+def _free_vertices(build: _Build, walls: dict[str, list[IntArray]], trunk: str) -> BoolArray:
+    """Vertices with four quads round them and none of their neighbours a pole, so that a hole's corners stay 5-poles."""
+    quads = np.concatenate([row[row[:, 0] >= 0] for rows in walls.values() for row in rows] + build.quads)
+    faces = np.bincount(quads.ravel(), minlength=build.vertex_count)
+    free = np.zeros(build.vertex_count, dtype=np.bool_)
+    for ring in build.rings[trunk][1:-1]:
+        free[ring] = True
+    return free & (faces == 4)
+
+
+def _finished(build: _Build) -> Assembly:
+    """Drop the vertices inside socket blocks and renumber."""
+    quads = np.concatenate(build.quads)
+    used = np.zeros(build.vertex_count, dtype=np.bool_)
+    used[quads.ravel()] = True
+    number = np.cumsum(used) - 1
+    mesh = PolyMesh.from_quads(np.concatenate(build.positions)[used], number[quads])
+    held = np.zeros(build.vertex_count, dtype=np.bool_)
+    for ring in build.held:
+        held[ring] = True
+    attributes = {"vertex.limb": np.concatenate(build.vertex_limb)[used], "vertex.joint_ring": np.concatenate(build.joint_ring)[used],
+                  "face.limb": np.concatenate(build.face_limb)}
+    named = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, attributes)
+    return Assembly(named, held[used], tuple(limb.name for limb in build.plan.limbs))

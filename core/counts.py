@@ -1,0 +1,418 @@
+"""Solve the edge count of every ring before a single vertex is placed.
+
+Sides come from the plan or from girth, spans from square faces, trunk rings from their branches and
+webs; where two counts meet that differ, step-downs are placed in rows away from the joints. All counts
+are even, so parity holds by construction; what cannot be done in quads is refused with the nearest
+counts that can.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .errors import PlanError
+from .measure import Measure
+from .placement import place_step_downs, rows_for_step_downs
+from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Splice
+from .polymesh import BoolArray, FloatArray, IntArray
+
+DEFAULT_DETAIL = 8.0
+"""Sides of the thinnest limb where the plan gives neither sides nor a budget (common practice for a digit)."""
+MOST_DETAIL = 64.0
+STEP_DOWNS_A_ROW = 3
+"""Step-downs that share a row by choice, so that they can be staggered (common practice)."""
+STEP_ROW_MARGIN = 1
+"""Plain rows kept between a step-down and a joint's rings, a fork or a socket."""
+NEAR_BUDGET = 0.98
+"""Of counts that use this share of the best use of a budget, those with the squarest faces are taken."""
+FLATTEST_ROW = 0.35
+"""A row may be this much shorter than square before a bone cut short by its trunk gives up rows."""
+
+
+@dataclass(frozen=True)
+class LimbSize:
+    """What the planner needs to know of a limb.
+
+    bone_lengths : (b,) float64, from the first ring on, along the skin, target units
+    bone_girths : (b,) float64, mean girth of every bone
+    shortened : share of the plan's first bone that lies outside the trunk
+    first_bone : index of the plan's bone in which the first ring lies
+    """
+
+    bone_lengths: FloatArray
+    bone_girths: FloatArray
+    shortened: float
+    first_bone: int
+
+
+@dataclass(frozen=True)
+class StepRows:
+    """Step-downs in consecutive rows of one limb.
+
+    first_row : the row nearest the root
+    starts : for every row from the fuller ring on, upper vertices at which step-downs start
+    fuller_at_tip : whether the fuller ring is the one toward the tip
+    """
+
+    first_row: int
+    starts: tuple[IntArray, ...]
+    fuller_at_tip: bool
+
+
+@dataclass(frozen=True)
+class LimbCounts:
+    """Ring counts of one limb, root to tip.
+
+    spans : rows of every bone from the first ring on
+    rings : (r + 1,) int32, edge count of every ring
+    joint_rings : (r + 1,) bool, rings gathered round a bending joint
+    step_rows : where the count changes
+    cap : (a, b), the grid that closes the tip, or None
+    """
+
+    spans: tuple[int, ...]
+    rings: IntArray
+    joint_rings: BoolArray
+    step_rows: tuple[StepRows, ...]
+    cap: tuple[int, int] | None
+
+    @property
+    def rows(self) -> int:
+        """Number of rows of quads."""
+        return len(self.rings) - 1
+
+
+@dataclass(frozen=True)
+class CountPlan:
+    """Every count of the cage.
+
+    limbs : counts by limb name
+    webs : quads of every web, a tuple per fork, in the plan's order
+    quads, tips, branches, step_downs : totals; the pole bound is 4 a tip + 4 a branch + 2 a step-down
+    """
+
+    limbs: Mapping[str, LimbCounts]
+    webs: tuple[tuple[int, ...], ...]
+    quads: int
+    tips: int
+    branches: int
+    step_downs: int
+
+
+def limb_size(measure: Measure, limb: Limb) -> LimbSize:
+    """The planner's view of a measured limb; the last bone of a closed limb runs to its last ring."""
+    ends = np.append(measure.joints[:-1], measure.last_ring)
+    skin = measure.skin_lengths
+    lengths = np.diff(np.interp(ends, measure.lengths, skin))
+    girths = np.array([_mean_between(measure, low, high) for low, high in zip(ends[:-1], ends[1:], strict=True)])
+    bone = limb.joints[measure.first_bone + 1] - limb.joints[measure.first_bone]
+    shortened = min(1.0, float(measure.joints[1] - measure.joints[0]) / float(np.linalg.norm(bone)))
+    return LimbSize(lengths, girths, shortened, measure.first_bone)
+
+
+def _mean_between(measure: Measure, low: float, high: float) -> float:
+    inside = (measure.lengths >= low) & (measure.lengths <= high)
+    return float(measure.girths[inside].mean()) if inside.any() else float(np.interp(0.5 * (low + high), measure.lengths, measure.girths))
+
+
+def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
+    """Solve all counts of a plan.
+
+    plan : checked by ``check_plan``
+    sizes : every limb's size by name
+    Raises PlanError where no all-quad cage has these counts, with the nearest that has.
+    """
+    if plan.quad_budget is None:
+        return _count_cage(plan, sizes, DEFAULT_DETAIL, 1.0)
+    return _within_budget(plan, sizes, plan.quad_budget)
+
+
+def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int) -> CountPlan:
+    """The finest counts within the budget: sides first, then rows."""
+    best: CountPlan | None = None
+    least: int | None = None
+    last_refusal: PlanError | None = None
+    low_detail, high_detail = 4.0, MOST_DETAIL
+    for _ in range(9):
+        detail = math.sqrt(low_detail * high_detail)
+        try:
+            counts = _count_cage(plan, sizes, detail, 1.0)
+        except PlanError as refusal:
+            last_refusal = refusal
+            low_detail = detail
+            continue
+        least = counts.quads if least is None else min(least, counts.quads)
+        if counts.quads <= budget:
+            best, low_detail = counts, detail
+        else:
+            high_detail = detail
+    candidates = [_finest_rows(plan, sizes, budget, low_detail * factor) for factor in (1.0, 0.97, 0.94, 1.03, 0.9, 0.85, 0.8)]
+    found = [counts for counts in [best, *candidates] if counts is not None]
+    if found:
+        most = max(counts.quads for counts in found)
+        return next(counts for counts in found if counts.quads >= NEAR_BUDGET * most)
+    if least is None and last_refusal is not None:
+        raise last_refusal
+    raise PlanError(f"[budget] quads is {budget}; the coarsest cage that this plan allows has {least} quads, so raise the budget to {least} or "
+                    "take limbs out.")
+
+
+def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, detail: float) -> CountPlan | None:
+    best = None
+    low, high = 0.5, 1.6
+    for _ in range(8):
+        density = 0.5 * (low + high)
+        try:
+            counts = _count_cage(plan, sizes, detail, density)
+        except PlanError:
+            low = density
+            continue
+        if counts.quads <= budget:
+            best, low = counts, density
+        else:
+            high = density
+    return best
+
+
+@dataclass(frozen=True)
+class _Draft:
+    """A limb while its rows are laid out: body count, counts at both ends, rows by purpose."""
+
+    limb: Limb
+    size: LimbSize
+    body: int
+    root: int
+    tip: int
+    spans: list[int]
+    root_rows: int
+    tip_rows: int
+    root_zone: int
+    tip_zone: int
+
+
+def _count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float, density: float) -> CountPlan:
+    """All counts at one level of detail (sides of the thinnest limb) and row density (1: square faces)."""
+    bodies = _chosen_bodies(plan, sizes, detail)
+    webs = []
+    tips = dict(bodies)
+    for fork in plan.forks:
+        chosen = _chosen_webs(plan, fork, bodies, sizes)
+        webs.append(chosen)
+        tips[fork.trunk] = sum(bodies[branch] for branch in fork.branches) - sum(2 * web - 2 for web in chosen)
+        if plan.limb(fork.trunk).sides is None:
+            bodies[fork.trunk] = tips[fork.trunk]
+    roots = dict(bodies)
+    drafts = {limb.name: _draft(plan, limb, sizes[limb.name], bodies, roots, tips, density) for limb in plan.limbs}
+    for splice in plan.splices:
+        _share_splice(plan, splice, drafts)
+    for fork in plan.forks:
+        _share_fork(fork, drafts)
+    limbs = {name: _limb_counts(plan, draft) for name, draft in drafts.items()}
+    return _totals(plan, limbs, tuple(webs))
+
+
+def _chosen_bodies(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float) -> dict[str, int]:
+    """Sides of every limb: its own, or from girth; sides grow with the root of the girth, so that a thick limb's
+    faces stand off its skin no more than a thin one's."""
+    girth = {name: float(np.average(size.bone_girths, weights=size.bone_lengths)) for name, size in sizes.items()}
+    thinnest = min(girth.values())
+    for fork in plan.forks:
+        shared = float(np.median([girth[branch] for branch in fork.branches]))
+        girth |= {branch: shared for branch in fork.branches}
+    bodies = {}
+    for limb in plan.limbs:
+        sides = int(np.clip(2 * round(detail * math.sqrt(girth[limb.name] / thinnest) / 2), *SIDES_RANGE))
+        if limb.sides is not None:
+            sides = min(sides, limb.sides) if plan.quad_budget is not None else limb.sides
+        bodies[limb.name] = sides
+    return bodies
+
+
+def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: Mapping[str, LimbSize]) -> tuple[int, ...]:
+    """Webs of the plan where they fit, or one width for all gaps that makes the trunk's faces most like its branches'."""
+    counts = [bodies[branch] for branch in fork.branches]
+    inner = counts[1:-1] or [2 * min(counts)]
+    widest = max(1, min((min(inner) - 2) // 2, min(counts[0], counts[-1]) - 2))
+    if fork.webs is not None:
+        return tuple(min(web, widest) if plan.quad_budget is not None else web for web in fork.webs)
+    branch_edge = float(np.mean([sizes[branch].bone_girths[0] for branch in fork.branches])) / float(np.mean(counts))
+    girth = float(sizes[fork.trunk].bone_girths[-1])
+
+    def misfit(web: int) -> float:
+        trunk = sum(counts) - (len(counts) - 1) * (2 * web - 2)
+        return abs(math.log(max(trunk, 1) * branch_edge / girth))
+
+    return (min(range(1, widest + 1), key=misfit),) * (len(counts) - 1)
+
+
+def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int], roots: Mapping[str, int],
+           tips: Mapping[str, int], density: float) -> _Draft:
+    half = limb.joint_loops // 2
+    root_join, tip_join = plan.root_join(limb.name), plan.tip_join(limb.name)
+    root_zone = half if isinstance(root_join, Splice) else 0
+    tip_zone = half if isinstance(tip_join, Splice) else 0
+    count = len(size.bone_lengths)
+    spans = []
+    for bone in range(count):
+        square = size.bone_lengths[bone] / (size.bone_girths[bone] / bodies[limb.name])
+        zones = (half if bone or root_zone else 0) + (half if bone < count - 1 or tip_zone else 0)
+        spans.append(max(round(square * density), zones + 1, _least_rows(plan, limb, bodies, bone, count)))
+    given = _given_spans(limb, size, bodies[limb.name])
+    if given is not None:
+        spans = [min(a, b) for a, b in zip(given, spans, strict=True)] if plan.quad_budget is not None else list(given)
+    return _Draft(limb, size, bodies[limb.name], roots[limb.name], tips[limb.name], spans, 0, 0, root_zone, tip_zone)
+
+
+def _given_spans(limb: Limb, size: LimbSize, sides: int) -> list[int] | None:
+    """The plan's spans from the first ring on; a bone cut short by its trunk keeps only rows that are not slivers."""
+    if limb.spans is None:
+        return None
+    spans = list(limb.spans[size.first_bone :])
+    most = size.bone_lengths[0] / (FLATTEST_ROW * size.bone_girths[0] / sides)
+    if size.shortened < 0.95:
+        spans[0] = max(1, min(spans[0], math.floor(most)))
+    return spans
+
+
+def _least_rows(plan: LimbPlan, limb: Limb, bodies: Mapping[str, int], bone: int, count: int) -> int:
+    """Rows that a trunk's last bone needs for its sockets and for the plain row before a fork."""
+    if bone != count - 1:
+        return 1
+    half = limb.joint_loops // 2
+    sockets = [bodies[socket.branch] // 4 for socket in plan.sockets_of(limb.name)]
+    fork = 1 if isinstance(plan.tip_join(limb.name), Fork) else 0
+    return half + 1 + (max(sockets) + 1 if sockets else 0) + fork
+
+
+def _share_splice(plan: LimbPlan, splice: Splice, drafts: dict[str, _Draft]) -> None:
+    """Give the step-downs of a splice to the limb with more room beside the joint, and both limbs one count there."""
+    lower, upper = drafts[splice.lower], drafts[splice.upper]
+    if lower.tip == upper.root:
+        return
+    fuller, lesser = max(lower.tip, upper.root), min(lower.tip, upper.root)
+    rows = splice.rows or _step_rows(fuller, lesser)
+    if not _fits(fuller, lesser, rows):
+        raise PlanError(_splice_refusal(splice, lower.tip, upper.root, rows))
+    crowded = bool(plan.sockets_of(splice.upper)) and len(upper.spans) == 1 or upper.tip != upper.body
+    room_lower = lower.spans[-1] - (lower.limb.joint_loops // 2) - lower.tip_zone
+    room_upper = -1 if crowded else upper.spans[0] - (upper.limb.joint_loops // 2) - upper.root_zone
+    if room_lower >= room_upper:
+        drafts[splice.lower] = _with_tip_rows(replace(lower, tip=upper.root), rows)
+    else:
+        drafts[splice.upper] = _with_root_rows(replace(upper, root=lower.tip), rows)
+
+
+def _share_fork(fork: Fork, drafts: dict[str, _Draft]) -> None:
+    trunk = drafts[fork.trunk]
+    if trunk.tip == trunk.body:
+        return
+    fuller, lesser = max(trunk.tip, trunk.body), min(trunk.tip, trunk.body)
+    rows = _step_rows(fuller, lesser)
+    if not _fits(fuller, lesser, rows):
+        raise PlanError(f'[[fork]] trunk "{fork.trunk}": its branches and webs make a ring of {trunk.tip} edges, too far from its {trunk.body} sides; '
+                        f"give it {trunk.tip} sides or leave sides out.")
+    drafts[fork.trunk] = _with_tip_rows(trunk, rows + 1)
+
+
+def _with_tip_rows(draft: _Draft, rows: int) -> _Draft:
+    zone = draft.tip_zone + (draft.limb.joint_loops // 2 if len(draft.spans) > 1 or draft.root_zone else 0)
+    needed = zone + rows + 2 * STEP_ROW_MARGIN
+    spans = [*draft.spans[:-1], max(draft.spans[-1], needed)]
+    return replace(draft, spans=spans, tip_rows=rows)
+
+
+def _with_root_rows(draft: _Draft, rows: int) -> _Draft:
+    zone = draft.root_zone + (draft.limb.joint_loops // 2 if len(draft.spans) > 1 or draft.tip_zone else 0)
+    needed = zone + rows + 2 * STEP_ROW_MARGIN
+    spans = [max(draft.spans[0], needed), *draft.spans[1:]]
+    return replace(draft, spans=spans, root_rows=rows)
+
+
+def _step_rows(fuller: int, lesser: int) -> int:
+    """Rows for a change of count where the plan names none: staggered, a few step-downs a row."""
+    step_downs = (fuller - lesser) // 2
+    return max(rows_for_step_downs(fuller, step_downs), math.ceil(step_downs / STEP_DOWNS_A_ROW))
+
+
+def _fits(fuller: int, lesser: int, rows: int) -> bool:
+    try:
+        place_step_downs(fuller, (fuller - lesser) // 2, rows)
+    except PlanError:
+        return False
+    return True
+
+
+def _splice_refusal(splice: Splice, lower: int, upper: int, rows: int) -> str:
+    fuller, lesser = max(lower, upper), min(lower, upper)
+    reachable = next((count for count in range(lesser, fuller + 1, 2) if _fits(fuller, count, rows)), fuller)
+    enough = next((more for more in range(rows, 65) if _fits(fuller, lesser, more)), None)
+    second = f"or rows = {enough}" if enough else f"or {lesser} edges on both"
+    return (f'[[splice]] upper "{splice.upper}", lower "{splice.lower}", rows: a ring of {fuller} edges cannot reach {lesser} in {rows} rows of quads; '
+            f"the nearest plans that can: {reachable} edges instead of {lesser}, {second}.")
+
+
+def _limb_counts(plan: LimbPlan, draft: _Draft) -> LimbCounts:
+    rows = sum(draft.spans)
+    rings = np.full(rows + 1, draft.body, dtype=np.int32)
+    step_rows = []
+    if draft.root != draft.body:
+        first = draft.root_zone + STEP_ROW_MARGIN
+        step_rows.append(_place(rings, first, draft.root_rows, draft.root, draft.body))
+        rings[:first] = draft.root
+    if draft.tip != draft.body:
+        fork_margin = 1 if isinstance(plan.tip_join(draft.limb.name), Fork) else 0
+        count = draft.tip_rows - fork_margin
+        first = rows - draft.tip_zone - STEP_ROW_MARGIN - fork_margin - count
+        step_rows.append(_place(rings, first, count, draft.body, draft.tip))
+        rings[first + count :] = draft.tip
+    cap = _cap(draft.tip) if draft.limb.tip == "closed" else None
+    return LimbCounts(tuple(draft.spans), rings, _joint_rings(draft, rows), tuple(step_rows), cap)
+
+
+def _place(rings: IntArray, first_row: int, rows: int, root_count: int, tip_count: int) -> StepRows:
+    fuller_at_tip = tip_count > root_count
+    places = place_step_downs(max(root_count, tip_count), abs(root_count - tip_count) // 2, rows)
+    counts = places.ring_counts[::-1] if fuller_at_tip else places.ring_counts
+    rings[first_row : first_row + rows + 1] = counts
+    return StepRows(first_row, places.starts, fuller_at_tip)
+
+
+def _joint_rings(draft: _Draft, rows: int) -> BoolArray:
+    """Rings of the joint zones: the ring at each bending joint and its gathered neighbours, never a branch's first ring."""
+    marked = np.zeros(rows + 1, dtype=np.bool_)
+    half = draft.limb.joint_loops // 2
+    ends = np.cumsum(draft.spans)
+    centres = [int(end) for end in ends[:-1]]
+    centres += [0] if draft.root_zone else []
+    centres += [rows] if draft.tip_zone else []
+    if draft.limb.joint_loops:
+        for centre in centres:
+            marked[max(centre - half, 0) : centre + half + 1] = True
+    if not draft.root_zone:
+        marked[0] = False
+    if not draft.tip_zone:
+        marked[-1] = False
+    return marked
+
+
+def _cap(count: int) -> tuple[int, int]:
+    short = count // 4
+    return short, count // 2 - short
+
+
+def _totals(plan: LimbPlan, limbs: Mapping[str, LimbCounts], webs: tuple[tuple[int, ...], ...]) -> CountPlan:
+    quads = sum(int(counts.rings[:-1].sum() + counts.rings[1:].sum()) // 2 for counts in limbs.values())
+    quads += sum(counts.cap[0] * counts.cap[1] for counts in limbs.values() if counts.cap)
+    quads += sum(sum(each) for each in webs)
+    for socket in plan.sockets:
+        sides = int(limbs[socket.branch].rings[0])
+        short, long = _cap(sides)
+        quads += sides - short * long
+    step_downs = sum(len(starts) for counts in limbs.values() for step in counts.step_rows for starts in step.starts)
+    tips = sum(counts.cap is not None for counts in limbs.values())
+    branches = sum(len(fork.branches) - 1 for fork in plan.forks) + len(plan.sockets)
+    return CountPlan(limbs, webs, quads, tips, branches, step_downs)

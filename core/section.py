@@ -1,0 +1,158 @@
+"""Cross-sections of a target: cast rays outward from points of a centre line.
+
+A section is a polar profile: ``radii[k]`` is how far the surface lies from the centre at the angle
+``2 pi k / K``, counted from the frame direction, counter-clockwise about the tangent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .frames import arc_lengths
+from .polymesh import BoolArray, FloatArray
+from .surface import Surface
+
+RAYS = 32
+"""Rays of a section: 11 degrees apart, under half a side of the 16-sided rings of an arm."""
+
+
+@dataclass(frozen=True)
+class Tube:
+    """Where a limb runs, as other limbs see it.
+
+    points : (n, 3) float64 along its centre line from its first ring on
+    radii : (n,) float64, girth radius there
+    """
+
+    points: FloatArray
+    radii: FloatArray
+
+
+def directions_at(tangents: FloatArray, frames: FloatArray, angles: FloatArray) -> FloatArray:
+    """Unit directions across a centre line.
+
+    tangents, frames : (m, 3) float64 unit vectors, square to each other
+    angles : (m, k) float64, radians from the frame, counter-clockwise about the tangent
+    Returns (m, k, 3) float64.
+    """
+    sideways = np.cross(tangents, frames)
+    return np.cos(angles)[..., None] * frames[:, None] + np.sin(angles)[..., None] * sideways[:, None]
+
+
+def cast_profiles(surface: Surface, centres: FloatArray, tangents: FloatArray, frames: FloatArray, angles: FloatArray,
+                  obstacles: Sequence[Tube] = ()) -> FloatArray:
+    """Distance from each centre to the surface at each angle.
+
+    surface : normals point outward
+    centres, tangents, frames : (m, 3) float64
+    angles : (m, k) float64, radians
+    obstacles : limbs whose skin is not this limb's
+    Returns (m, k) float64; infinite where a ray misses, meets the surface from outside or meets an obstacle.
+    """
+    directions = directions_at(tangents, frames, angles).reshape(-1, 3)
+    origins = np.repeat(centres, angles.shape[1], axis=0)
+    hits = surface.cast(origins, directions)
+    outward = np.einsum("ij,ij->i", hits.normals, directions) > 0
+    good = hits.hit & outward & ~near_tubes(hits.positions, obstacles)
+    return np.where(good, hits.distances, np.inf).reshape(angles.shape)
+
+
+def near_tubes(points: FloatArray, tubes: Sequence[Tube], reach: float = 1.2) -> BoolArray:
+    """Whether points lie within ``reach`` radii of a limb's centre line, (n,) bool.
+
+    points : (n, 3) float64
+    """
+    near = np.zeros(len(points), dtype=np.bool_)
+    for tube in tubes:
+        start, step = tube.points[:-1], np.diff(tube.points, axis=0)
+        along = np.einsum("nsi,si->ns", points[:, None] - start, step) / np.sum(step * step, axis=1)
+        nearest = start + np.clip(along, 0, 1)[..., None] * step
+        distance = np.linalg.norm(points[:, None] - nearest, axis=2)
+        beyond_root = along[:, 0] > 0
+        closest = np.argmin(distance / tube.radii[:-1], axis=1)
+        rows = np.arange(len(points))
+        near |= (distance[rows, closest] < reach * tube.radii[closest]) & ((closest > 0) | beyond_root)
+    return near
+
+
+def fill_profiles(radii: FloatArray) -> FloatArray:
+    """Fill the missing parts of profiles round the ring from their neighbours, or from the next whole profile.
+
+    radii : (m, k) float64, infinite where missing
+    Returns (m, k) float64, all finite unless nothing at all was hit.
+    """
+    filled = radii.copy()
+    known = np.isfinite(radii)
+    count = radii.shape[1]
+    whole = known.sum(axis=1) >= count // 2
+    for row in np.flatnonzero(whole & ~known.all(axis=1)):
+        at = np.flatnonzero(known[row])
+        filled[row] = np.interp(np.arange(count), at, radii[row, at], period=count)
+    if whole.any():
+        good = np.flatnonzero(whole)
+        for row in np.flatnonzero(~whole):
+            filled[row] = filled[good[np.argmin(np.abs(good - row))]]
+    return filled
+
+
+def even_angles(rows: int, rays: int = RAYS) -> FloatArray:
+    """Even angles round every row, (rows, rays) float64."""
+    return np.broadcast_to(2 * np.pi * np.arange(rays) / rays, (rows, rays))
+
+
+def area_radii(radii: FloatArray) -> FloatArray:
+    """Radius of the circle with each profile's area, (m,) float64; radii : (m, k), evenly spaced angles."""
+    step = 2 * np.pi / radii.shape[1]
+    area = 0.5 * np.sin(step) * np.sum(radii * np.roll(radii, -1, axis=1), axis=1)
+    return np.sqrt(area / np.pi)
+
+
+def girths(radii: FloatArray) -> FloatArray:
+    """Length round each profile, (m,) float64; radii : (m, k), evenly spaced angles."""
+    following = np.roll(radii, -1, axis=1)
+    step = np.cos(2 * np.pi / radii.shape[1])
+    squared = radii**2 + following**2 - 2 * radii * following * step
+    return np.asarray(np.sqrt(np.maximum(squared, 0)).sum(axis=1), dtype=np.float64)
+
+
+def centroids(centres: FloatArray, tangents: FloatArray, frames: FloatArray, radii: FloatArray) -> FloatArray:
+    """Area centroid of each profile in space, (m, 3) float64."""
+    angles = even_angles(*radii.shape)
+    following = np.roll(radii, -1, axis=1)
+    weights = radii * following
+    x, y = radii * np.cos(angles), radii * np.sin(angles)
+    total = 3 * np.maximum(weights.sum(axis=1), 1e-300)
+    centre_x = np.sum((x + np.roll(x, -1, axis=1)) * weights, axis=1) / total
+    centre_y = np.sum((y + np.roll(y, -1, axis=1)) * weights, axis=1) / total
+    return centres + centre_x[:, None] * frames + centre_y[:, None] * np.cross(tangents, frames)
+
+
+def even_ring_angles(radii: FloatArray, count: int, phase: float) -> FloatArray:
+    """Angles that cut a profile's outline into equal lengths, turned so that they stray least from even angles.
+
+    radii : (k,) float64, evenly spaced angles
+    phase : radians, where the even angles begin
+    Returns (count,) float64, radians; the first lies near the phase.
+    """
+    rays = len(radii)
+    fine = 4 * rays
+    angle = 2 * np.pi * np.arange(fine + 1) / fine
+    radius = np.interp(angle * rays / (2 * np.pi), np.arange(rays + 1), np.append(radii, radii[0]))
+    outline = np.column_stack([radius * np.cos(angle), radius * np.sin(angle), np.zeros(fine + 1)])
+    length = arc_lengths(outline)
+    turns: npt.NDArray[np.float64] = np.arange(count) / count
+
+    def angles_from(shift: float) -> FloatArray:
+        position = turns * length[-1] + shift
+        whole = np.floor(position / length[-1])
+        return np.interp(position - whole * length[-1], length, angle) + 2 * np.pi * whole
+
+    shift = phase / (2 * np.pi) * length[-1]
+    for _ in range(4):
+        stray = float(np.mean(angles_from(shift) - phase - 2 * np.pi * turns))
+        shift -= stray / (2 * np.pi) * length[-1]
+    return angles_from(shift)

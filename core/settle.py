@@ -1,0 +1,247 @@
+"""Settle a cage on its target: relax along the surface, project onto it, refuse folds, until it lies still.
+
+Every quad pulls its corners toward the rectangle that is most like it; a vertex moves to the mean of
+what its quads ask, along the tangent plane only. A row of rectangles of any proportions lies still, so
+rings that are gathered at a joint stay gathered. Near poles, where no grid of rectangles exists, the pull
+goes toward squares and toward the middle of the neighbours.
+
+Source of the local step: Bouaziz, Deuss, Schwartzburg, Weise, Pauly, "Shape-Up: Shaping Discrete Geometry
+with Projections", CGF 31(5), 2012.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .adjacency import Adjacency, build_adjacency
+from .frames import square_to, unit
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .surface import Surface
+
+MOST_STEPS = 40
+STILL = 2e-3
+"""A cage lies still when the root mean square step is under this share of its mean edge."""
+STEP = 0.7
+AGREEMENT = 0.1
+"""Least cosine between the cage's normal and the normal of the skin that a vertex may land on."""
+LOOK = 1.5
+"""A vertex may look for the skin this many of its mean edges away."""
+
+
+@dataclass(frozen=True)
+class Settled:
+    """A settled cage.
+
+    positions : (V, 3) float64
+    normals : (V, 3) float64, the target's normals there
+    steps : relaxation steps taken
+    movement : root mean square of the last step, as a share of the mean edge
+    """
+
+    positions: FloatArray
+    normals: FloatArray
+    steps: int
+    movement: float
+
+
+@dataclass(frozen=True)
+class _Stencil:
+    """Tables that do not change while the cage moves; index -1 pads with zero."""
+
+    quads: IntArray
+    vertex_corners: npt.NDArray[np.int64]
+    corner_count: FloatArray
+    neighbours: npt.NDArray[np.int64]
+    neighbour_count: FloatArray
+
+
+def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, most_steps: int = MOST_STEPS) -> Settled:
+    """Relax a mesh along a surface and project it.
+
+    mesh : quads relax; other faces only hold their corners together
+    surface : normals point outward
+    held : (V,) bool, vertices that stay where they are
+    freedom : (V,) float64 in 0..1, how far proportions may change; None: from the distance to poles
+    """
+    adjacency = build_adjacency(mesh)
+    stencil = _stencil(mesh, adjacency)
+    free = junction_freedom(mesh, adjacency) if freedom is None else freedom
+    edge = _mean_edges(mesh.positions, stencil)
+    positions, normals = _land(mesh.positions, vertex_normals(mesh.positions, stencil.quads), surface, LOOK * edge, held)
+    movement, step = np.inf, 0
+    for step in range(1, most_steps + 1):
+        wanted = _relaxed(positions, normals, stencil, free)
+        move = square_to(STEP * (wanted - positions), normals)
+        move[held] = 0
+        cage_normals = vertex_normals(positions, stencil.quads)
+        landed, new_normals = _land(positions + move, cage_normals, surface, LOOK * edge, held)
+        accepted = _without_folds(positions, landed, normals, new_normals, stencil.quads)
+        movement = float(np.sqrt(np.mean(np.sum((accepted - positions) ** 2, axis=1))) / max(float(edge.mean()), 1e-300))
+        kept = np.all(accepted == landed, axis=1)
+        normals = np.where(kept[:, None], new_normals, normals)
+        positions = accepted
+        if movement < STILL:
+            break
+    return Settled(positions, normals, step, movement)
+
+
+def fair(positions: FloatArray, mesh: PolyMesh, free: BoolArray, steps: int = 30) -> FloatArray:
+    """Smooth some vertices into a fair membrane between the others, before there is a sound surface to project.
+
+    positions : (V, 3) float64
+    free : (V,) bool, vertices that move
+    """
+    stencil = _stencil(mesh, build_adjacency(mesh))
+    moving = free & (stencil.neighbour_count > 0)
+    for _ in range(steps):
+        middle = _neighbour_middle(positions, stencil)
+        positions = np.where(moving[:, None], middle, positions)
+    return positions
+
+
+def junction_freedom(mesh: PolyMesh, adjacency: Adjacency, reach: int = 4) -> FloatArray:
+    """1 at poles inside the mesh, falling to 0 over ``reach`` edges, (V,) float64."""
+    irregular = (adjacency.valence != 4) & ~adjacency.boundary_vertex
+    freedom = irregular.astype(np.float64)
+    first, second = adjacency.edge_verts.T
+    for _ in range(reach - 1):
+        spread = freedom.copy()
+        np.maximum.at(spread, first, freedom[second] - 1.0 / reach)
+        np.maximum.at(spread, second, freedom[first] - 1.0 / reach)
+        freedom = spread
+    return freedom
+
+
+def vertex_normals(positions: FloatArray, quads: IntArray) -> FloatArray:
+    """Unit normals of a quad mesh, weighted by area, (V, 3) float64."""
+    first, second = positions[quads[:, 2]] - positions[quads[:, 0]], positions[quads[:, 3]] - positions[quads[:, 1]]
+    face = np.repeat(np.cross(first, second), 4, axis=0)
+    flat = quads.ravel()
+    return unit(np.column_stack([np.bincount(flat, face[:, axis], len(positions)) for axis in range(3)]))
+
+
+def _stencil(mesh: PolyMesh, adjacency: Adjacency) -> _Stencil:
+    _, quads = mesh.faces_of_size(4)
+    count = mesh.vertex_count
+    corners = _padded(quads.ravel().astype(np.int64), np.arange(quads.size), count)
+    ends = np.concatenate([adjacency.edge_verts, adjacency.edge_verts[:, ::-1]]).astype(np.int64)
+    neighbours = _padded(ends[:, 0], ends[:, 1], count)
+    return _Stencil(quads, corners, np.maximum((corners >= 0).sum(axis=0), 1).astype(np.float64), neighbours,
+                    (neighbours >= 0).sum(axis=0).astype(np.float64))
+
+
+def _padded(keys: npt.NDArray[np.int64], values: npt.NDArray[np.int64], count: int) -> npt.NDArray[np.int64]:
+    """Values grouped by key as a table (most, count), padded with -1, one column a key."""
+    order = np.argsort(keys, kind="stable")
+    sizes = np.bincount(keys, minlength=count)
+    rank = np.arange(len(keys)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    table = np.full((max(int(sizes.max(initial=0)), 1), count), -1, dtype=np.int64)
+    table[rank, keys[order]] = values[order]
+    return table
+
+
+def _gathered(values: FloatArray, table: npt.NDArray[np.int64]) -> FloatArray:
+    padded = np.concatenate([values, np.zeros((1, 3))])
+    total = padded[table[0]]
+    for row in table[1:]:
+        total = total + padded[row]
+    return total
+
+
+def _neighbour_middle(positions: FloatArray, stencil: _Stencil) -> FloatArray:
+    return _gathered(positions, stencil.neighbours) / np.maximum(stencil.neighbour_count, 1)[:, None]
+
+
+def _mean_edges(positions: FloatArray, stencil: _Stencil) -> FloatArray:
+    """Mean edge length at every vertex, (V,) float64."""
+    total = np.zeros(len(positions))
+    for row in stencil.neighbours:
+        known = row >= 0
+        total[known] += np.linalg.norm(positions[row[known]] - positions[known], axis=1)
+    return np.asarray(total / np.maximum(stencil.neighbour_count, 1), dtype=np.float64)
+
+
+def _relaxed(positions: FloatArray, normals: FloatArray, stencil: _Stencil, freedom: FloatArray) -> FloatArray:
+    """Where every vertex would like to be, (V, 3) float64."""
+    targets = rectangle_targets(positions[stencil.quads], normals[stencil.quads].sum(axis=1), freedom[stencil.quads].mean(axis=1))
+    asked = _gathered(targets.reshape(-1, 3), stencil.vertex_corners) / stencil.corner_count[:, None]
+    lone = (stencil.vertex_corners[0] < 0)[:, None]
+    asked = np.where(lone, positions, asked)
+    share = 0.4 * freedom[:, None]
+    return (1 - share) * asked + share * _neighbour_middle(positions, stencil)
+
+
+def rectangle_targets(corners: FloatArray, normals: FloatArray, squareness: FloatArray) -> FloatArray:
+    """The rectangle most like each quad.
+
+    corners : (F, 4, 3) float64
+    normals : (F, 3) float64, the side from which the quad must be seen counter-clockwise
+    squareness : (F,) float64, 0 keeps the sides' proportion, 1 makes them equal
+    Returns (F, 4, 3) float64.
+    """
+    middle = corners.mean(axis=1)
+    first = 0.5 * (corners[:, 1] + corners[:, 2] - corners[:, 0] - corners[:, 3])
+    second = 0.5 * (corners[:, 2] + corners[:, 3] - corners[:, 0] - corners[:, 1])
+    normal = unit(normals)
+    along, across = unit(first), unit(second)
+    folded = np.einsum("ij,ij->i", np.cross(along, across), normal) < 0.1
+    across = np.where(folded[:, None], unit(np.cross(normal, along)), across)
+    both, between = unit(along + across), unit(along - across)
+    along, across = (both + between) / np.sqrt(2), (both - between) / np.sqrt(2)
+    width, height = np.linalg.norm(first, axis=1), np.linalg.norm(second, axis=1)
+    even = np.sqrt(np.maximum(width * height, 0))
+    width, height = width + 0.5 * squareness * (even - width), height + 0.5 * squareness * (even - height)
+    half_along, half_across = 0.5 * width[:, None] * along, 0.5 * height[:, None] * across
+    return np.stack([middle - half_along - half_across, middle + half_along - half_across,
+                     middle + half_along + half_across, middle - half_along + half_across], axis=1)
+
+
+def _land(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, held: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Project points onto the skin that faces their own way; where the nearest skin does not, look along the normal."""
+    found = surface.closest(points)
+    positions, normals = found.positions.copy(), found.normals.copy()
+    agrees = (np.einsum("ij,ij->i", normals, cage_normals) > AGREEMENT) & (found.distances <= look)
+    wrong = np.flatnonzero(~agrees & ~held)
+    if len(wrong):
+        _land_along_normals(points, cage_normals, surface, look, wrong, positions, normals)
+    positions[held] = points[held]
+    return positions, normals
+
+
+def _land_along_normals(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, wrong: npt.NDArray[np.intp],
+                        positions: FloatArray, normals: FloatArray) -> None:
+    """Try outward and inward rays for the vertices ``wrong``; those that find nothing stay off the skin for now."""
+    origins, directions = points[wrong], cage_normals[wrong]
+    reach = look[wrong]
+    outward = surface.cast(np.concatenate([origins, origins]), np.concatenate([directions, -directions]))
+    count = len(wrong)
+    agrees = outward.hit & (np.einsum("ij,ij->i", outward.normals, np.tile(directions, (2, 1))) > AGREEMENT) & (outward.distances < np.tile(reach, 2))
+    distance = np.where(agrees, outward.distances, np.inf)
+    better_out = distance[:count] <= distance[count:]
+    pick = np.where(better_out, np.arange(count), count + np.arange(count))
+    sound = np.isfinite(distance[pick])
+    positions[wrong] = np.where(sound[:, None], outward.positions[pick], points[wrong])
+    normals[wrong] = np.where(sound[:, None], outward.normals[pick], cage_normals[wrong])
+
+
+def _without_folds(before: FloatArray, after: FloatArray, old_normals: FloatArray, new_normals: FloatArray, quads: IntArray) -> FloatArray:
+    """Take back the moves of every face that would turn over, with its neighbours' where they must follow."""
+    positions = after.copy()
+    sound_before = _smallest_corner(before, old_normals, quads) > 0
+    for _ in range(4):
+        folded = (_smallest_corner(positions, new_normals, quads) <= 0) & sound_before
+        if not folded.any():
+            break
+        stuck = np.unique(quads[folded])
+        positions[stuck] = before[stuck]
+    return positions
+
+
+def _smallest_corner(positions: FloatArray, normals: FloatArray, quads: IntArray) -> FloatArray:
+    """Smallest signed corner area of every quad, seen along the vertex normals, (F,) float64."""
+    corners, sides = positions[quads], normals[quads]
+    following, previous = np.roll(corners, -1, axis=1) - corners, np.roll(corners, 1, axis=1) - corners
+    return np.asarray(np.einsum("fki,fki->fk", np.cross(following, previous), sides).min(axis=1), dtype=np.float64)

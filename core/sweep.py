@@ -1,0 +1,218 @@
+"""Lay the rings of one limb along its centre line: where they lie, how they turn, where rays meet the skin.
+
+A ring vertex is told by its station (arc length along the centre line) and its angle round it, so that
+a ring need not be plane: before a fork the rows lean into the wavy line of the branches' roots.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .counts import LimbCounts, StepRows
+from .frames import square_to, unit
+from .measure import Measure
+from .placement import row_correspondence
+from .polymesh import FloatArray
+from .section import cast_profiles, even_ring_angles
+from .surface import Surface
+
+GATHER = 0.6
+"""Rings beside a joint stand this share of the bone's row length from one another (common practice: tighter at joints)."""
+
+
+@dataclass(frozen=True)
+class Rings:
+    """Rings of one limb, root to tip.
+
+    stations : per ring (n,) float64, arc length of every vertex
+    angles : per ring (n,) float64, radians from the frame
+    positions : per ring (n, 3) float64
+    """
+
+    stations: tuple[FloatArray, ...]
+    angles: tuple[FloatArray, ...]
+    positions: tuple[FloatArray, ...]
+
+
+def ring_stations(counts: LimbCounts, measure: Measure, joint_loops: int) -> FloatArray:
+    """Arc length of every ring, (r + 1,) float64: even along the skin of every bone, gathered at its bending joints.
+
+    joint_loops : rings gathered round each inner joint
+    """
+    skin = measure.skin_lengths
+    ends = np.interp(np.append(measure.joints[:-1], measure.last_ring), measure.lengths, skin)
+    half = joint_loops // 2
+    stations = [np.zeros(1)]
+    first_ring = 0
+    for bone, rows in enumerate(counts.spans):
+        at_root = bool(counts.joint_rings[first_ring]) or bone > 0
+        at_tip = bone < len(counts.spans) - 1 or bool(counts.joint_rings[first_ring + rows])
+        steps = bone_steps(rows, half if at_root else 0, half if at_tip else 0)
+        stations.append(ends[bone] + (ends[bone + 1] - ends[bone]) * np.cumsum(steps))
+        first_ring += rows
+    return np.interp(np.concatenate(stations), skin, measure.lengths)
+
+
+def bone_steps(rows: int, root_loops: int, tip_loops: int) -> FloatArray:
+    """Shares of a bone's length that its rows take, (rows,) float64, adding up to 1.
+
+    root_loops, tip_loops : rows gathered at each end
+    """
+    steps = np.ones(rows)
+    if root_loops + tip_loops < rows:
+        steps[:root_loops] = GATHER
+        steps[rows - tip_loops :] = GATHER
+    return steps / steps.sum()
+
+
+def carried_phases(counts: LimbCounts, tip_phase: float | None, root_phase: float | None) -> FloatArray:
+    """Angle of vertex 0 of every ring, so that columns run straight and end in step-downs without a twist.
+
+    tip_phase, root_phase : radians; None where that end is free; where both are given the rest of a turn is
+        spread along the limb
+    Returns (r + 1,) float64.
+    """
+    rings = counts.rings
+    jumps = np.zeros(len(rings) - 1)
+    for step in counts.step_rows:
+        for order, starts in enumerate(step.starts):
+            row = _row_of(step, order)
+            jumps[row] = _phase_jump(int(rings[row]), int(rings[row + 1]), starts)
+    from_root = np.concatenate(([0.0], np.cumsum(jumps)))
+    if tip_phase is None:
+        return from_root + (root_phase or 0.0)
+    phases = from_root - from_root[-1] + tip_phase
+    if root_phase is None:
+        return phases
+    edge = 2 * np.pi / rings[0]
+    rest = (root_phase - phases[0] + 0.5 * edge) % edge - 0.5 * edge
+    return phases + rest * np.linspace(1.0, 0.0, len(rings))
+
+
+def _row_of(step: StepRows, order: int) -> int:
+    return step.first_row + (len(step.starts) - 1 - order if step.fuller_at_tip else order)
+
+
+def starts_by_row(counts: LimbCounts) -> dict[int, tuple[np.ndarray, bool]]:
+    """Step-downs of every row that has any: the upper vertices at which they start, and whether the fuller ring is at the tip."""
+    return {_row_of(step, order): (starts, step.fuller_at_tip) for step in counts.step_rows for order, starts in enumerate(step.starts)}
+
+
+def _phase_jump(root_count: int, tip_count: int, starts: np.ndarray) -> float:
+    """How far vertex 0 turns from a row's root ring to its tip ring when every column runs as straight as it can."""
+    fuller, sparser = max(root_count, tip_count), min(root_count, tip_count)
+    above = row_correspondence(fuller, starts)
+    turn = 2 * np.pi * float(np.mean(above / fuller - np.arange(sparser) / sparser))
+    return turn if root_count > tip_count else -turn
+
+
+def plain_angles(counts: LimbCounts, measure: Measure, stations: FloatArray, phases: FloatArray) -> list[FloatArray]:
+    """Angles of every ring's vertices, evenly spaced along the skin, one (n,) array a ring."""
+    angles = []
+    for count, station, phase in zip(counts.rings, stations, phases, strict=True):
+        angles.append(even_ring_angles(profile_at(measure, station), int(count), float(phase)))
+    return angles
+
+
+def profile_at(measure: Measure, station: float) -> FloatArray:
+    """Polar section at an arc length, (k,) float64, interpolated between the measured ones."""
+    place = np.clip(np.interp(station, measure.lengths, np.arange(len(measure.lengths))), 0, len(measure.lengths) - 1)
+    low = min(int(place), len(measure.lengths) - 2)
+    share = place - low
+    return np.asarray((1 - share) * measure.profiles[low] + share * measure.profiles[low + 1], dtype=np.float64)
+
+
+def lean_into(stations: FloatArray, angles: list[FloatArray], counts: LimbCounts, end_stations: FloatArray,
+              end_angles: FloatArray) -> tuple[list[FloatArray], list[FloatArray]]:
+    """Let the rows of the last bone lean into a wavy last ring.
+
+    stations : (r + 1,) float64; angles : per ring; both as laid for plane rings
+    end_stations, end_angles : (n,) float64, the last ring's own
+    Returns stations and angles per vertex, one (n,) array a ring.
+    """
+    first = len(stations) - 1 - counts.spans[-1]
+    start, end = stations[first], stations[-1]
+    leaned_stations, leaned_angles = [], []
+    stray = np.angle(np.exp(1j * (end_angles - angles[-1])))
+    for ring, (station, angle) in enumerate(zip(stations, angles, strict=True)):
+        share = max(0.0, (station - start) / max(end - start, 1e-300)) if ring > first else 0.0
+        same = len(angle) == len(end_angles)
+        around = np.interp(angle, *_periodic(angles[-1], end_stations - end)) if not same else end_stations - end
+        leaned_stations.append(station + share * around)
+        leaned_angles.append(angle + share**2 * stray if same else angle)
+    return leaned_stations, leaned_angles
+
+
+def fan_to(rings: Rings, end: FloatArray, rows: int) -> Rings:
+    """Draw the last rows straight to a ring that other limbs have made; rays from one axis cannot see round its folds.
+
+    end : (n, 3) float64, the last ring's own points
+    rows : rows of the last bone, of which the later half is drawn
+    """
+    count = len(rings.positions)
+    first = count - 1 - rows // 2
+    while first < count - 1 and len(rings.positions[first]) != len(end):
+        first += 1
+    positions = list(rings.positions)
+    for ring in range(first, count):
+        share = (ring - first) / max(count - 1 - first, 1)
+        positions[ring] = (1 - share) * positions[first] + share * end
+    return Rings(rings.stations, rings.angles, tuple(positions))
+
+
+def _periodic(angles: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    turn = 2 * np.pi
+    return np.concatenate([angles - turn, angles, angles + turn]), np.concatenate([values, values, values])
+
+
+@dataclass(frozen=True)
+class Local:
+    """Centre line values at given stations: centres, tangents, frames, each (n, 3) float64."""
+
+    centres: FloatArray
+    tangents: FloatArray
+    frames: FloatArray
+
+
+def local_frames(measure: Measure, stations: FloatArray) -> Local:
+    """Centre, tangent and frame at arc lengths, straight on beyond the ends."""
+    def mixed(values: FloatArray) -> FloatArray:
+        return np.column_stack([np.interp(stations, measure.lengths, values[:, axis]) for axis in range(3)])
+
+    tangents = unit(mixed(measure.tangents))
+    beyond = np.maximum(stations - measure.lengths[-1], 0) + np.minimum(stations, 0)
+    centres = mixed(measure.centres) + beyond[:, None] * tangents
+    return Local(centres, tangents, unit(square_to(mixed(measure.frames), tangents)))
+
+
+def cast_rings(measure: Measure, stations: list[FloatArray], angles: list[FloatArray], surface: Surface, obstacles=()) -> Rings:  # type: ignore[no-untyped-def]
+    """Cast every ring vertex outward onto the target; where a ray misses, the measured sections stand in.
+
+    stations, angles : per ring (n,) float64
+    surface : normals point outward
+    """
+    flat_stations, flat_angles = np.concatenate(stations), np.concatenate(angles)
+    local = local_frames(measure, flat_stations)
+    radii = cast_profiles(surface, local.centres, local.tangents, local.frames, flat_angles[:, None], obstacles)[:, 0]
+    measured = _profile_radii(measure, flat_stations, flat_angles)
+    sound = np.isfinite(radii) & (radii < 1.6 * measured) & (radii > 0.5 * measured)
+    radii = np.where(sound, radii, measured)
+    sideways = np.cross(local.tangents, local.frames)
+    positions = local.centres + radii[:, None] * (np.cos(flat_angles)[:, None] * local.frames + np.sin(flat_angles)[:, None] * sideways)
+    cuts = np.cumsum([len(each) for each in stations])[:-1]
+    return Rings(tuple(stations), tuple(angles), tuple(np.split(positions, cuts)))
+
+
+def _profile_radii(measure: Measure, stations: FloatArray, angles: FloatArray) -> FloatArray:
+    rows, rays = measure.profiles.shape
+    row = np.interp(stations, measure.lengths, np.arange(rows))
+    column = (angles % (2 * np.pi)) * rays / (2 * np.pi)
+    low_row = np.minimum(row.astype(np.intp), rows - 2)
+    low_column = np.floor(column).astype(np.intp) % rays
+    next_column = (low_column + 1) % rays
+    along, around = row - low_row, column - np.floor(column)
+    near = (1 - around) * measure.profiles[low_row, low_column] + around * measure.profiles[low_row, next_column]
+    far = (1 - around) * measure.profiles[low_row + 1, low_column] + around * measure.profiles[low_row + 1, next_column]
+    return np.asarray((1 - along) * near + along * far, dtype=np.float64)
