@@ -83,6 +83,8 @@ def four_views(positions: FloatArray, width: int, *, root: FloatArray | None = N
     The first view shows the broadest side; up in the picture is as near as can be to the positive third axis. All four
     have one scale and one size.
     """
+    positions = positions[np.isfinite(positions).all(axis=1)]
+    positions = positions if len(positions) else np.zeros((1, 3))
     long, broad, _ = principal_axes(positions)
     centre = 0.5 * (positions.min(axis=0) + positions.max(axis=0))
     if (root is not None and (root - centre) @ long > 0) or (root is None and long[np.argmax(np.abs(long))] < 0):
@@ -93,8 +95,9 @@ def four_views(positions: FloatArray, width: int, *, root: FloatArray | None = N
     rotations = [np.array([long, up, backward]) for up, backward in sides]
     spans = np.array([np.stack([(positions @ axes.T).min(axis=0), (positions @ axes.T).max(axis=0)]) for axes in rotations])
     extent = np.ptp(spans, axis=1)[:, :2].max(axis=0)
-    scale = width * (1.0 - 2.0 * margin) / max(float(extent[0]), float(extent[1]), np.finfo(float).tiny)
-    height = int(np.clip(np.ceil(float(extent[1]) * scale + 2.0 * margin * width), width // 5, width))
+    longest = float(extent.max())
+    scale = width * (1.0 - 2.0 * margin) / longest if longest > 0.0 else 1.0
+    height = int(np.clip(np.ceil(float(extent[1]) * scale + 2.0 * margin * width), max(width // 5, 1), width))
     return tuple(View(axes, axes.T @ span.mean(axis=0), scale, width, height) for axes, span in zip(rotations, spans, strict=True))
 
 
