@@ -138,6 +138,13 @@ def place_step_downs(ring_count: int, step_downs: int, rows: int, vertex_cost: n
     return _places(counts, word, columns, cost)
 
 
+def turn_places(places: StepDownPlaces, by: int) -> StepDownPlaces:
+    """The same places moved on by some columns of the first ring; the cost is the one before the turn."""
+    moved = [(columns + by) % places.ring_counts[0] for columns in places.columns]
+    rows = np.repeat(np.arange(places.rows), [len(columns) for columns in moved])
+    return _places(places.ring_counts, rows.astype(np.int32), np.concatenate([np.zeros(0, dtype=np.int64), *moved]), places.cost)
+
+
 def turn_word(share: npt.ArrayLike) -> IntArray:
     """Rows in the order in which their step-downs follow one another round the ring, (step_downs,) int32.
 
