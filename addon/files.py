@@ -7,12 +7,8 @@ and moved there when it is whole.
 
 from __future__ import annotations
 
-import os
-import shutil
 import struct
-import tempfile
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,10 +22,13 @@ from .host_surface import read_evaluated
 from .mesh_bridge import create_mesh
 from .quiet import quiet_host
 from .raw_positions import count_broken_positions
+from .written_beside import scratch_folder, system_reason, written_beside
 
 PLAN_PROPERTY = "ringwright_plan"
 """Custom property of a cage object that holds its limb plan's text."""
 
+_SPLIT_KINDS = (".glb", ".gltf")
+"""Kinds that hold a vertex once for every normal and texture coordinate that it has."""
 _SAME_AXES = {"forward_axis": "Y", "up_axis": "Z"}
 
 
@@ -60,8 +59,10 @@ def read_mesh(source: str | Path) -> PolyMesh:
     with private_scene() as scene:
         objects = _load(path, scene, object_name)
         depsgraph = scene.view_layers[0].depsgraph
-        mesh = _join([read_evaluated(item, depsgraph) for item in objects])
-    return _checked(mesh, str(source))
+        parts = [read_evaluated(item, depsgraph) for item in objects]
+    if path.suffix.lower() in _SPLIT_KINDS:
+        parts = [_welded(part) for part in parts]
+    return _checked(_join(parts), str(source))
 
 
 def read_plan_text(source: str | Path) -> str | None:
@@ -84,11 +85,13 @@ def write_mesh(path: str | Path, mesh: PolyMesh, name: str = "cage", plan_text: 
     Raises FileError where the ending is unknown or the file cannot be written; no partial file is ever left.
     """
     target = check_output(path)
-    with _written_beside(target) as part:
+    with written_beside(target) as part:
         if target.suffix.lower() == ".obj":
             _write_obj(part, mesh, name)
         else:
             _export(part, mesh, name, plan_text)
+        if not part.exists():
+            raise FileError(f"{target} could not be written by the host; try another file kind.")
 
 
 def check_output(path: str | Path) -> Path:
@@ -101,42 +104,8 @@ def check_output(path: str | Path) -> Path:
         raise FileError(f"{target} has an ending that cannot be written; use one of {', '.join(WRITABLE)}.")
     if target.is_dir():
         raise FileError(f"{target} is a folder; name a file.")
-    with _scratch_folder(target):
+    with scratch_folder(target):
         return target
-
-
-@contextmanager
-def _scratch_folder(target: Path) -> Iterator[Path]:
-    """A hidden folder beside the output, removed at the end of the block."""
-    try:
-        folder = Path(tempfile.mkdtemp(prefix=".ringwright-", dir=target.parent))
-    except OSError as error:
-        raise FileError(f"{target} cannot be written: {_reason(error)}; choose a folder that exists and can be written to.") from error
-    try:
-        yield folder
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-@contextmanager
-def _written_beside(target: Path) -> Iterator[Path]:
-    """Where to write the output; moved into its place, side files first, when the block ends well."""
-    with _scratch_folder(target) as folder:
-        part = folder / target.name
-        try:
-            yield part
-            if not part.exists():
-                raise FileError(f"{target} could not be written by the host; try another file kind.")
-            for written in sorted(folder.iterdir(), key=lambda file: file == part):
-                os.replace(written, target.parent / written.name)
-        except (OSError, RuntimeError) as error:
-            raise FileError(f"{target} could not be written: {_reason(error)}; nothing was changed.") from error
-
-
-def _reason(error: Exception) -> str:
-    """The system's own words for what went wrong, in one line and without a path."""
-    words = getattr(error, "strerror", None) or str(error).strip().splitlines()[-1]
-    return words[:1].lower() + words[1:].rstrip(".")
 
 
 def _check_input(path: Path) -> None:
@@ -147,7 +116,7 @@ def _check_input(path: Path) -> None:
             if not file.read(1):
                 raise FileError(f"{path} is empty; export the mesh once more.")
     except OSError as error:
-        raise FileError(f"{path} cannot be read: {_reason(error)}; check the path.") from error
+        raise FileError(f"{path} cannot be read: {system_reason(error)}; check the path.") from error
 
 
 def _load(path: Path, scene: bpy.types.Scene, object_name: str | None) -> list[bpy.types.Object]:
@@ -196,6 +165,15 @@ def _join(parts: list[PolyMesh]) -> PolyMesh:
     offsets = [part.face_offsets[1:] + first for part, first in zip(parts, first_corners, strict=True)]
     return PolyMesh(np.concatenate([part.positions for part in parts]), np.concatenate(corners).astype(np.int32),
                     np.concatenate([[0], *offsets]).astype(np.int32))
+
+
+def _welded(mesh: PolyMesh) -> PolyMesh:
+    """Vertices at exactly the same place as one, in the order in which they first appear."""
+    _, first, place = np.unique(mesh.positions, axis=0, return_index=True, return_inverse=True)
+    order = np.argsort(first)
+    number = np.empty(len(order), dtype=np.int32)
+    number[order] = np.arange(len(order), dtype=np.int32)
+    return PolyMesh(mesh.positions[first[order]], number[place.ravel()[mesh.corner_verts]], mesh.face_offsets)
 
 
 def _checked(mesh: PolyMesh, source: str) -> PolyMesh:

@@ -278,16 +278,16 @@ def read_evaluated(target: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> 
 
 def _checked_bounds(mesh: PolyMesh) -> FloatArray:
     if not mesh.face_count:
-        raise MeshError("The target has no faces; give a mesh with a surface.")
+        raise MeshError("The surface has no faces; give a mesh with faces.")
     used = np.zeros(mesh.vertex_count, dtype=np.bool_)
     used[mesh.corner_verts] = True
     positions = mesh.positions[used]
     broken = int(np.count_nonzero(~np.isfinite(positions).all(axis=1)))
     if broken:
-        raise MeshError(f"The target has {broken} vertices whose coordinates are not numbers; mend or delete them.")
+        raise MeshError(f"The surface has {broken} vertices whose coordinates are not numbers; mend or delete them.")
     bounds = np.stack([positions.min(axis=0), positions.max(axis=0)])
     if not np.any(bounds[1] > bounds[0]):
-        raise MeshError("All points of the target lie in one place; give a mesh with a surface.")
+        raise MeshError("All points of the surface lie in one place; give a mesh with some size.")
     return bounds
 
 

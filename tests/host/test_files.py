@@ -69,6 +69,19 @@ def test_round_trip_of_triangle_kinds_moves_nothing(suffix: str, tmp_path: Path)
     assert set(found.face_sizes.tolist()) == {3}
 
 
+def test_glb_with_a_normal_for_every_face_comes_back_in_one_piece(tmp_path: Path) -> None:
+    path = tmp_path / "flat.glb"
+    mesh = create_mesh("flat", open_box())
+    mesh.shade_flat()
+    item = bpy.data.objects.new("flat", mesh)
+    bpy.context.scene.collection.objects.link(item)
+    bpy.ops.export_scene.gltf(filepath=str(path))
+    bpy.data.batch_remove([item, mesh])
+    found = read_mesh(path)
+    assert (found.vertex_count, found.face_count) == (8, 10)
+    assert face_cycles(found) == face_cycles(PolyMesh.from_quads(open_box().positions, open_box().triangles()))
+
+
 def test_stl_and_ply_text_of_other_programs(tmp_path: Path) -> None:
     stl, ply = tmp_path / "one.stl", tmp_path / "one.ply"
     stl.write_text("solid a\nfacet normal 0 0 1\nouter loop\nvertex 1 2 3\nvertex 4 2 3\nvertex 4 9 3\nendloop\nendfacet\nendsolid a\n")

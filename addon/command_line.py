@@ -1,0 +1,85 @@
+"""The command line: one parser for `ringwright ...` and for `blender --background --command ringwright ...`.
+
+Exit codes: 0 fine, 1 findings of severity error, 2 the input was refused, 130 interrupted. Whatever
+a user can cause is one line on the error stream, without a traceback.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import signal
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import NoReturn
+
+from ..core.errors import RingwrightError
+from .commands import rings, settle
+from .quiet import quiet_host
+
+COMMANDS = (rings, settle)
+REFUSED = 2
+INTERRUPTED = 130
+
+
+class UsageError(RingwrightError):
+    """Arguments that make no sense."""
+
+
+class Parser(argparse.ArgumentParser):
+    """Says what is wrong in one sentence, without the usage above it."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise UsageError instead of printing the usage and leaving the process."""
+        raise UsageError(f"{message[:1].upper()}{message[1:].rstrip('.')}; see {self.prog} --help.")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    arguments : without the program's name; None takes the process's own
+    Returns the exit code.
+    """
+    try:
+        with _stoppable():
+            options = make_parser().parse_args(arguments)
+            with quiet_host():
+                importlib.import_module("bpy")  # some hosts greet with a line when they start
+            return int(options.run(options))
+    except RingwrightError as error:
+        return _say(str(error), REFUSED)
+    except KeyboardInterrupt:
+        return _say("interrupted; no output was left half written.", INTERRUPTED)
+    except SystemExit as leave:  # --help
+        return int(leave.code or 0)
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """The parser of all commands."""
+    parser = Parser(prog="ringwright", description="From a dense sculpt to an all-quad cage that bends.")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for command in COMMANDS:
+        command.add_commands(commands)
+    return parser
+
+
+@contextmanager
+def _stoppable() -> Iterator[None]:
+    """Inside the block an interrupt or a request to end unwinds the stack, so that scratch files are removed."""
+
+    def stop(*_: object) -> NoReturn:
+        raise KeyboardInterrupt
+
+    # the host may have handlers of its own, which would not unwind
+    kept = [(number, signal.signal(number, stop)) for number in (signal.SIGINT, signal.SIGTERM)]
+    try:
+        yield
+    finally:
+        for number, handler in kept:
+            signal.signal(number, handler or signal.SIG_DFL)  # None: one that is not Python's
+
+
+def _say(message: str, code: int) -> int:
+    print(f"ringwright: {' '.join(message.split())}", file=sys.stderr)
+    return code

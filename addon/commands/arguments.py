@@ -1,0 +1,81 @@
+"""Arguments that several commands share, and the checks that come before any work."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterable
+from pathlib import Path
+
+from ...core.errors import FileError
+from ..written_beside import scratch_folder
+
+SOURCE = "FILE[:OBJECT]"
+
+
+def add_source(parser: argparse.ArgumentParser) -> None:
+    """The mesh that a command works on."""
+    parser.add_argument("mesh", metavar=SOURCE, help="mesh file (.blend .obj .ply .stl .glb .gltf .fbx), or one object in it")
+
+
+def add_target(parser: argparse.ArgumentParser, *, required: bool) -> None:
+    """The dense surface."""
+    parser.add_argument("--target", metavar=SOURCE, required=required, help="the dense surface that the mesh must fit")
+
+
+def add_out(parser: argparse.ArgumentParser) -> None:
+    """The mesh that a command writes."""
+    parser.add_argument("--out", metavar="FILE", type=Path, required=True, help="mesh file to write; its ending chooses the kind")
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """The machine's copy of what a command says."""
+    parser.add_argument("--json", metavar="FILE", type=Path, help="write the figures as JSON as well")
+
+
+def add_report(parser: argparse.ArgumentParser) -> None:
+    """The folder of the HTML report."""
+    parser.add_argument("--report", metavar="DIR", type=Path, help="folder for the report: one HTML page, the figures as JSON, the pictures")
+
+
+def check_outputs(outputs: Iterable[Path | None], inputs: Iterable[Path | None]) -> None:
+    """Make sure, before any work, that report and JSON can be written and are none of the inputs.
+
+    Raises FileError otherwise.
+    """
+    taken = {path.resolve() for path in inputs if path is not None}
+    for output in (path for path in outputs if path is not None):
+        if output.resolve() in taken:
+            raise FileError(f"{output} is an input; name another output.")
+        with scratch_folder(output):
+            continue
+
+
+def check_mesh_output(output: Path, source: Path) -> None:
+    """Make sure, before any work, that a mesh can be written there.
+
+    A .blend file may hold more than the mesh that is taken out of it, and an output holds the new mesh alone.
+    Raises FileError otherwise.
+    """
+    from ..files import check_output
+
+    check_output(output)
+    if output.suffix.lower() == ".blend" and output.resolve() == source.resolve():
+        raise FileError(f"{output} is the input and may hold more than this mesh; name another output.")
+
+
+def read_text(path: Path) -> str:
+    """A text file's content.
+
+    Raises FileError where it is missing, empty or not text.
+    """
+    from ..written_beside import system_reason
+
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise FileError(f"{path} is not a text file in UTF-8; save it as one.") from error
+    except OSError as error:
+        raise FileError(f"{path} cannot be read: {system_reason(error)}; check the path.") from error
+    if not text.strip():
+        raise FileError(f"{path} is empty; write the limb plan into it.")
+    return text

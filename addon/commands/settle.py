@@ -1,0 +1,51 @@
+"""`settle`: relax a mesh along the target and project it."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from ...core.polymesh import PolyMesh
+from ...core.surface import Surface
+from . import arguments
+
+
+def add_commands(commands: Any) -> None:
+    """Add this family's commands to the parser."""
+    parser = commands.add_parser("settle", help="relax a quad mesh along the target and project it")
+    arguments.add_source(parser)
+    arguments.add_target(parser, required=True)
+    arguments.add_out(parser)
+    parser.add_argument("--pin", choices=["boundary"], help="what stays where it is")
+    parser.set_defaults(run=run_settle)
+
+
+def run_settle(options: argparse.Namespace) -> int:
+    """Settle and write the mesh; returns the exit code."""
+    import numpy as np
+
+    from ...core.adjacency import build_adjacency
+    from ...core.settle import settle
+    from ..files import parse_source, read_mesh, write_mesh
+    from ..host_surface import HostSurface
+
+    arguments.check_mesh_output(options.out, parse_source(options.mesh).path)
+    mesh, target = read_mesh(options.mesh), read_mesh(options.target)
+    held = build_adjacency(mesh).boundary_vertex if options.pin else np.zeros(mesh.vertex_count, dtype=np.bool_)
+    with HostSurface(target) as surface:
+        settled = settle(mesh, _facing(surface, mesh), held)
+    write_mesh(options.out, mesh.with_positions(settled.positions))
+    print(f"settled in {settled.steps} steps, the last one {settled.movement:.2%} of an edge; wrote {options.out}")
+    return 0
+
+
+def _facing(surface: Surface, mesh: PolyMesh) -> Surface:
+    """The surface with normals that look the mesh's way, which may be either."""
+    import numpy as np
+
+    from ...core.outward import FlippedSurface
+    from ...core.settle import vertex_normals
+
+    normals = vertex_normals(mesh.positions, mesh.faces_of_size(4)[1])
+    facing = np.einsum("ij,ij->i", surface.closest(mesh.positions).normals, normals)
+    return FlippedSurface(surface) if np.count_nonzero(facing < 0) > np.count_nonzero(facing > 0) else surface

@@ -1,0 +1,249 @@
+"""The command line: exit codes, one line for what a user can cause, inputs untouched, no partial output."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from support.shapes import capsule, cylinder
+
+import ringwright
+from ringwright.addon import command_line, files
+from ringwright.addon.command_line import main
+from ringwright.addon.files import read_mesh, write_mesh
+from ringwright.core.polymesh import PolyMesh
+
+PROGRAM = [sys.executable, "-c", "import sys; from ringwright.addon.command_line import main; sys.exit(main())"]
+
+
+def open_tube(sides: int = 8, rows: int = 6, *, radius: float = 1.3) -> PolyMesh:
+    """A quad tube along z, open at both ends, wider than the target that it is to settle on."""
+    turns = np.arange(sides) * 2 * np.pi / sides
+    ring = np.column_stack([radius * np.cos(turns), radius * np.sin(turns), np.zeros(sides)])
+    positions = np.concatenate([ring + [0, 0, 0.5 + 3.0 * row / rows] for row in range(rows + 1)])
+    lower = np.arange(sides * rows).reshape(rows, sides)
+    after = np.roll(lower, -1, axis=1)
+    return PolyMesh.from_quads(positions, np.stack([lower, after, after + sides, lower + sides], axis=-1).reshape(-1, 4))
+
+
+@pytest.fixture
+def cage(tmp_path: Path) -> Path:
+    path = tmp_path / "cage.obj"
+    write_mesh(path, open_tube())
+    return path
+
+
+@pytest.fixture
+def target(tmp_path: Path) -> Path:
+    path = tmp_path / "target.ply"
+    write_mesh(path, PolyMesh.from_quads(*cylinder(radius=1.0, length=4.0)))
+    return path
+
+
+def digests(folder: Path) -> dict[str, str]:
+    """A checksum of every file in a folder, hidden ones too."""
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.iterdir() if path.is_file()}
+
+
+class Refusal:
+    """What a refused command must look like."""
+
+    def __init__(self, folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
+        self.folder, self.capfd = folder, capfd
+
+    def __call__(self, *arguments: object) -> str:
+        before, listing = digests(self.folder), sorted(os.listdir(self.folder))
+        self.capfd.readouterr()
+        assert main([str(argument) for argument in arguments]) == 2
+        said = self.capfd.readouterr()
+        assert said.out == ""
+        assert said.err.startswith("ringwright: ")
+        assert said.err.count("\n") == 1
+        assert "Traceback" not in said.err
+        assert digests(self.folder) == before
+        assert sorted(os.listdir(self.folder)) == listing
+        return said.err
+
+
+@pytest.fixture
+def refused(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> Refusal:
+    return Refusal(tmp_path, capfd)
+
+
+def test_rings(cage: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    assert main(["rings", str(cage), "--json", str(tmp_path / "rings.json")]) == 0
+    said = capfd.readouterr()
+    assert "open ring 0: 8 edges" in said.out
+    assert said.err == ""
+    data = json.loads((tmp_path / "rings.json").read_text())
+    assert [ring["edges"] for ring in data["open_rings"]] == [8, 8]
+    assert len(data["closed_loops"]) == 5
+
+
+@pytest.mark.parametrize("suffix", [".blend", ".obj", ".ply", ".glb"])
+def test_settle(suffix: str, cage: Path, target: Path, tmp_path: Path) -> None:
+    before = digests(tmp_path)
+    out = tmp_path / f"out{suffix}"
+    assert main(["settle", str(cage), "--target", str(target), "--out", str(out)]) == 0
+    after = digests(tmp_path)
+    after.pop(out.name)
+    assert after == before
+    settled = read_mesh(out)
+    assert settled.vertex_count == open_tube().vertex_count
+    radius = np.hypot(settled.positions[:, 0], settled.positions[:, 1])
+    if suffix == ".glb":
+        radius = np.sort(radius)
+    assert np.abs(radius - 1.0).max() < 5e-3
+
+
+def test_settle_pins_the_boundary(cage: Path, target: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out.obj"
+    assert main(["settle", str(cage), "--target", str(target), "--out", str(out), "--pin", "boundary"]) == 0
+    before, after = read_mesh(cage).positions, read_mesh(out).positions
+    ends = np.r_[:8, 48:56]
+    np.testing.assert_array_equal(after[ends], before[ends])
+    assert np.abs(after - before).max() > 0.2
+
+
+def test_an_output_may_replace_its_input_when_it_is_named_so(cage: Path, target: Path) -> None:
+    assert main(["settle", str(cage), "--target", str(target), "--out", str(cage)]) == 0
+    assert np.hypot(*read_mesh(cage).positions[:, :2].T).max() < 1.01
+
+
+def test_wrong_arguments(refused: Refusal) -> None:
+    assert "COMMAND" in refused()
+    assert "invalid choice: 'reticulate'" in refused("reticulate")
+    assert "required" in refused("rings")
+    assert "Unrecognized arguments: --wrong" in refused("rings", "a.obj", "--wrong")
+    assert "--pin" in refused("settle", "a.obj", "--target", "b.obj", "--out", "c.obj", "--pin", "everything")
+
+
+def test_help(capfd: pytest.CaptureFixture[str]) -> None:
+    assert main(["--help"]) == 0
+    assert "rings" in capfd.readouterr().out
+
+
+def test_bad_inputs(refused: Refusal, cage: Path, target: Path, tmp_path: Path) -> None:
+    empty, rubbish, points, broken = (tmp_path / name for name in ("empty.obj", "rubbish.ply", "points.obj", "broken.ply"))
+    empty.touch()
+    rubbish.write_bytes(bytes(range(256)))
+    points.write_text("v 0 0 0\nv 1 0 0\n")
+    mesh = open_tube()
+    positions = mesh.positions.copy()
+    positions[3] = np.nan
+    write_mesh(broken, mesh.with_positions(positions))
+    out = tmp_path / "out.obj"
+    assert "no such file" in refused("rings", tmp_path / "none.obj")
+    assert "is empty" in refused("rings", empty)
+    assert "broken" in refused("rings", rubbish)
+    assert "points.obj" in refused("rings", points)
+    assert "not numbers" in refused("settle", cage, "--target", broken, "--out", out)
+    assert "no mesh object named 'Arm'" in refused("settle", f"{cage}:Arm", "--target", target, "--out", out)
+    assert "ending" in refused("rings", tmp_path / "mesh.xyz")
+
+
+def test_outputs_are_checked_before_any_work(refused: Refusal, cage: Path, target: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> None:
+        raise AssertionError("worked before it knew whether it can write")
+
+    monkeypatch.setattr(files, "read_mesh", fail)
+    assert "cannot be written" in refused("settle", cage, "--target", target, "--out", tmp_path / "none" / "out.obj")
+    assert "ending" in refused("settle", cage, "--target", target, "--out", tmp_path / "out.xyz")
+    assert "is a folder" in refused("settle", cage, "--target", target, "--out", _folder(tmp_path / "out.obj"))
+    assert "cannot be written" in refused("rings", cage, "--json", tmp_path / "none" / "out.json")
+    assert "is an input" in refused("rings", cage, "--json", cage)
+
+
+def _folder(path: Path) -> Path:
+    path.mkdir()
+    return path
+
+
+def test_a_blend_that_may_hold_more_is_not_replaced(refused: Refusal, target: Path, tmp_path: Path) -> None:
+    cage = tmp_path / "cage.blend"
+    write_mesh(cage, open_tube())
+    assert "may hold more" in refused("settle", f"{cage}:cage", "--target", target, "--out", cage)
+
+
+def test_a_fault_of_our_own_keeps_its_traceback(cage: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(_: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(files, "read_mesh", fail)
+    with pytest.raises(ZeroDivisionError):
+        main(["rings", str(cage)])
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_interrupted_run_leaves_no_trace(number: int, cage: Path, target: Path, tmp_path: Path) -> None:
+    """A process that is interrupted while it writes ends with 130, one line, and the folder as it was."""
+    before = digests(tmp_path)
+    code = (
+        "import sys, time\n"
+        "from ringwright.addon import command_line, files\n"
+        "def slow(part, *_):\n"
+        "    part.write_bytes(b'half'); print('writing', flush=True); time.sleep(60)\n"
+        "files._write_obj = slow\n"
+        f"sys.exit(command_line.main(['settle', {str(cage)!r}, '--target', {str(target)!r}, '--out', {str(tmp_path / 'out.obj')!r}]))\n"
+    )
+    process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    assert process.stdout.readline() == "writing\n"
+    assert any(path.name.startswith(".ringwright-") for path in tmp_path.iterdir())
+    time.sleep(0.1)
+    process.send_signal(number)
+    _, errors = process.communicate(timeout=30)
+    assert process.returncode == 130
+    assert errors == "ringwright: interrupted; no output was left half written.\n"
+    assert digests(tmp_path) == before
+    assert not [path for path in tmp_path.iterdir() if path.is_dir()]
+
+
+def test_signal_handlers_come_back(cage: Path) -> None:
+    before = signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)
+    main(["rings", str(cage)])
+    assert (signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)) == before
+
+
+def test_as_a_process(cage: Path, tmp_path: Path) -> None:
+    fine = subprocess.run([*PROGRAM, "rings", str(cage)], capture_output=True, text=True, check=False)
+    assert (fine.returncode, fine.stderr) == (0, "")
+    assert "open ring 1: 8 edges" in fine.stdout
+    refused = subprocess.run([*PROGRAM, "rings", str(tmp_path / "none.obj")], capture_output=True, text=True, check=False)
+    assert (refused.returncode, refused.stdout) == (2, "")
+    assert refused.stderr.count("\n") == 1
+
+
+def test_register_and_unregister(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:
+    """The host gets one command, and after unregister() has none of ours left."""
+    import bpy
+
+    held: list[object] = []
+    monkeypatch.setattr(bpy.utils, "register_cli_command", lambda name, run: held.append((name, run)) or held[-1])
+    monkeypatch.setattr(bpy.utils, "unregister_cli_command", held.remove)
+    for _ in range(2):
+        ringwright.register()
+        assert held == [("ringwright", command_line.main)]
+        ringwright.unregister()
+        assert held == []
+
+
+def test_registers_with_the_host_itself() -> None:
+    for _ in range(2):
+        ringwright.register()
+        ringwright.unregister()
+
+
+def test_capsule_is_no_open_ring(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "capsule.stl"
+    write_mesh(path, PolyMesh.from_quads(*capsule()))
+    assert main(["rings", str(path)]) == 0
+    assert capfd.readouterr().out.startswith("0 open rings")
