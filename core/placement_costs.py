@@ -1,0 +1,66 @@
+"""What a step-down costs at a vertex: near poles, in bending areas, away from the hidden side."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from .adjacency import Adjacency
+from .polymesh import BoolArray, FloatArray, IntArray
+from .rings import directions
+
+HIDDEN_SIDE_WEIGHT = 4.0
+"""Cost on the side opposite the hidden one: four gaps off by their own length."""
+
+POLE_WEIGHT = 20.0
+"""Cost on an existing pole itself; it falls to nothing at the stated distance."""
+
+BENDING_WEIGHT = 20.0
+"""Cost inside a bending area."""
+
+
+def hidden_side_costs(points: npt.ArrayLike, hidden: npt.ArrayLike) -> FloatArray:
+    """Cost of every point round a ring, from 0 on the hidden side to HIDDEN_SIDE_WEIGHT opposite, (..., n).
+
+    points : (..., n, 3) float, rings of points
+    hidden : (3,) float, direction in which the hidden side looks
+    """
+    rings = np.asarray(points, dtype=np.float64)
+    out = rings - rings.mean(axis=-2, keepdims=True)
+    unit = directions(out.reshape(-1, 3)).reshape(out.shape)
+    way = directions(np.asarray(hidden, dtype=np.float64).reshape(1, 3))[0]
+    return np.asarray(HIDDEN_SIDE_WEIGHT * (1.0 - unit @ way) / 2.0)
+
+
+def pole_distances(adjacency: Adjacency, poles: BoolArray, most: int) -> IntArray:
+    """Edges from every vertex to its nearest pole, (V,) int32, ``most + 1`` where it is farther.
+
+    poles : (V,) bool
+    """
+    distance = np.where(poles, 0, most + 1).astype(np.int32)
+    first, second = adjacency.edge_verts[:, 0], adjacency.edge_verts[:, 1]
+    for _ in range(most):
+        reached = distance.copy()
+        np.minimum.at(reached, first, distance[second] + 1)
+        np.minimum.at(reached, second, distance[first] + 1)
+        distance = reached
+    return distance
+
+
+def pole_costs(adjacency: Adjacency, distance: int) -> FloatArray:
+    """Cost of every vertex by its nearest existing pole, (V,) float64; infinite on poles, 0 from ``distance`` edges on.
+
+    Poles are vertices inside the surface whose valence is not 4.
+    """
+    poles = ~adjacency.boundary_vertex & (adjacency.valence != 4) & (adjacency.valence > 0)
+    steps = pole_distances(adjacency, poles, distance)
+    cost = POLE_WEIGHT * np.clip(distance - steps, 0, None) / max(distance, 1)
+    return np.asarray(np.where(poles, np.inf, cost))
+
+
+def bending_costs(bending: npt.ArrayLike) -> FloatArray:
+    """Cost of every vertex by how much its place bends, (V,) float64.
+
+    bending : (V,) float or bool, 0 (rigid) to 1 (in the joint)
+    """
+    return np.asarray(BENDING_WEIGHT * np.asarray(bending, dtype=np.float64))
