@@ -18,13 +18,14 @@ import numpy as np
 
 from .errors import MeshError
 from .patch_templates import Template, pole_bound, templates
-from .patch_weave import Weave, pole_weight, weave
-from .polymesh import BoolArray, FloatArray, IntArray
+from .patch_weave import Weave, neighbour_table, pole_weight, weave
+from .polymesh import FloatArray, IntArray
 
 MOST_SPAN_CHOICES = 60_000
 """Span combinations that one template may try; beyond, the spans are tried in even steps (measured: 2 ms a template)."""
 KEPT_PER_TEMPLATE = 4
-KEPT_PATTERNS = 48
+KEPT_PATTERNS = 24
+NUDGE_CHOICES = 64
 FREE_ROW_SHARES = (0.5, 0.25, 0.75, 0.0, 1.0)
 """Where rows can be traded between opposite sides, the shares that are tried."""
 
@@ -33,6 +34,7 @@ FREE_ROW_SHARES = (0.5, 0.25, 0.75, 0.0, 1.0)
 class Pattern:
     """One filling of a border.
 
+    marks : the border
     template : the template
     spans : quads along a1, a2, b1, b2
     rows : rows along every side; one number, the closed rings, for a patch without corners
@@ -43,6 +45,7 @@ class Pattern:
     unevenness : sum of the squares of spans and rows over the square of the border's edges; lower is more even
     """
 
+    marks: Marks
     template: Template
     spans: tuple[int, ...]
     rows: tuple[int, ...]
@@ -53,18 +56,36 @@ class Pattern:
     unevenness: float
 
 
-def fill_patterns(loop_size: int, corners: tuple[int, ...], *, least_rows: tuple[int, ...] | int = 0) -> list[Pattern]:
+@dataclass(frozen=True)
+class Marks:
+    """A border's size and its marked vertices: corners that take one quad, inward corners that take three; all others take two."""
+
+    loop_size: int
+    corners: tuple[int, ...]
+    inward: tuple[int, ...] = ()
+
+    def regular_faces(self) -> IntArray:
+        """Quads that make every border vertex regular, (loop_size,) int64."""
+        faces = np.full(self.loop_size, 2)
+        faces[list(self.inward)] = 3
+        faces[list(self.corners)] = 1
+        return faces
+
+
+def fill_patterns(loop_size: int, corners: tuple[int, ...], *, inward: tuple[int, ...] = (),
+                  least_rows: tuple[int, ...] | int = 0) -> list[Pattern]:
     """Patterns that fill a border, fewest poles first, then most even first.
 
     loop_size : edges of the border, even and at least 4
     corners : border vertices that are corners, ascending
+    inward : border vertices that turn inwards sharply: three quads are regular there
     least_rows : rows that every side must have at least (one number for all, or one a side)
     Returns all patterns that were found with the fewest poles; the list is never empty unless rows were asked for.
     Raises MeshError where the count is odd or below 4.
     """
     check_count(loop_size)
     least = (least_rows,) * max(len(corners), 1) if isinstance(least_rows, int) else tuple(least_rows)
-    return list(_fill_patterns(loop_size, tuple(corners), least))
+    return list(_fill_patterns(Marks(loop_size, tuple(corners), tuple(inward)), least))
 
 
 def check_count(loop_size: int) -> None:
@@ -78,17 +99,18 @@ def check_count(loop_size: int) -> None:
 
 
 @lru_cache(maxsize=64)
-def _fill_patterns(loop_size: int, corners: tuple[int, ...], least: tuple[int, ...]) -> tuple[Pattern, ...]:
+def _fill_patterns(marks: Marks, least: tuple[int, ...]) -> tuple[Pattern, ...]:
+    corners = marks.corners
     for total in range(pole_bound(len(corners)), len(corners) + pole_bound(0) + 1):
         for kept, split in product(_corner_choices(len(corners), total), (False, True)):
             poles = total - len(corners) + len(kept)
             kept_least = _merged_least(least, kept, len(corners))
             best: dict[bytes, Pattern] = {}
-            for pattern in _patterns(loop_size, corners, tuple(corners[i] for i in kept), poles, kept_least, split):
-                if pattern.poles <= total:
-                    best.setdefault(canonical_code(pattern.woven), pattern)
+            for pattern in _patterns(marks, tuple(corners[i] for i in kept), poles, kept_least, split):
+                best.setdefault(connection_code(pattern.woven), pattern)
             if best:
-                return tuple(sorted(best.values(), key=lambda pattern: (pattern.poles, pattern.unevenness)))
+                fewest = min(pattern.poles for pattern in best.values())
+                return tuple(sorted((each for each in best.values() if each.poles == fewest), key=lambda each: each.unevenness))
     return ()
 
 
@@ -111,18 +133,16 @@ def _merged_least(least: tuple[int, ...], kept: tuple[int, ...], corner_count: i
     return tuple(max(least[i % corner_count] for i in range(bounds[k], bounds[k + 1])) for k in range(len(kept)))
 
 
-def _patterns(loop_size: int, corners: tuple[int, ...], kept: tuple[int, ...], poles: int, least: tuple[int, ...],
-              split: bool) -> list[Pattern]:
+def _patterns(marks: Marks, kept: tuple[int, ...], poles: int, least: tuple[int, ...], split: bool) -> list[Pattern]:
     """Patterns of the templates whose rectangle has split sides, or of those whose rectangle has none."""
-    corner_marks = np.zeros(loop_size, dtype=np.bool_)
-    corner_marks[list(corners)] = True
-    counts = side_counts(loop_size, kept)
+    counts = side_counts(marks.loop_size, kept)
     found: list[tuple[float, Template, tuple[int, ...], tuple[int, ...]]] = []
     for template in (each for each in templates(len(kept), poles) if each.splits == split):
-        found += [(score, template, spans, rows) for score, spans, rows in solve_template(template, counts, len(kept), least)]
+        found += [(score, template, spans, rows) for score, spans, rows in solve_template(template, counts, len(kept), least,
+                                                                                          inward_from_corners(marks, kept))]
     patterns = []
     for score, template, spans, rows in sorted(found, key=lambda item: item[0]):
-        pattern = _realise(loop_size, corner_marks, kept, template, spans, rows, score)
+        pattern = _realise(marks, kept, template, spans, rows, score)
         if pattern is not None:
             patterns.append(pattern)
         if len(patterns) == KEPT_PATTERNS:
@@ -130,14 +150,19 @@ def _patterns(loop_size: int, corners: tuple[int, ...], kept: tuple[int, ...], p
     return patterns
 
 
-def _realise(loop_size: int, corner_marks: BoolArray, kept: tuple[int, ...], template: Template, spans: tuple[int, ...],
-             rows: tuple[int, ...], score: float) -> Pattern | None:
+def inward_from_corners(marks: Marks, kept: tuple[int, ...]) -> tuple[frozenset[int], ...]:
+    """For every side, the steps from its first corner to the inward corners."""
+    return tuple(frozenset((vertex - corner) % marks.loop_size for vertex in marks.inward) for corner in kept)
+
+
+def _realise(marks: Marks, kept: tuple[int, ...], template: Template, spans: tuple[int, ...], rows: tuple[int, ...],
+             score: float) -> Pattern | None:
     woven = weave(template, spans, rows, ring=not kept)
     if woven is None:
         return None
     offset = kept[0] if kept else 0
     turned = turn_border(woven, offset)
-    return Pattern(template, spans, rows, kept, offset, turned, pole_weight(turned, corner_marks), score)
+    return Pattern(marks, template, spans, rows, kept, offset, turned, pole_weight(turned, marks.regular_faces()), score)
 
 
 def turn_border(woven: Weave, offset: int) -> Weave:
@@ -155,14 +180,17 @@ def side_counts(loop_size: int, corners: tuple[int, ...]) -> tuple[int, ...]:
 
 
 def solve_template(template: Template, counts: tuple[int, ...], corner_count: int,
-                   least: tuple[int, ...]) -> list[tuple[float, tuple[int, ...], tuple[int, ...]]]:
+                   least: tuple[int, ...], inward: tuple[frozenset[int], ...] = (), *,
+                   most: int = KEPT_PER_TEMPLATE) -> list[tuple[float, tuple[int, ...], tuple[int, ...]]]:
     """The most even spans and rows of a template that give the side counts.
 
     template : the template
     counts : edges of every side
     corner_count : 0 for a ring, else the number of sides
     least : rows that every side must have at least
-    Returns up to a few (unevenness, spans, rows), most even first.
+    inward : for every side, the steps from its first corner at which a 5-pole on the border is welcome
+    most : solutions to keep
+    Returns (unevenness, spans, rows) of the most even solutions, most even first.
     """
     table = template.side_spans()
     spans = _span_choices(template, table, counts)
@@ -170,8 +198,8 @@ def solve_template(template: Template, counts: tuple[int, ...], corner_count: in
     spans, rows = _ring_rows(spans, rest, counts[0], least[0]) if corner_count == 0 else _side_rows(spans, rest)
     fine = np.all(rows >= np.asarray(least), axis=1) if len(rows) else np.zeros(0, dtype=np.bool_)
     spans, rows = spans[fine], rows[fine]
-    score = unevenness(spans, rows, sum(counts))
-    order = np.argsort(score, kind="stable")[: KEPT_PER_TEMPLATE * (6 if corner_count in (0, 4) else 1)]
+    score = unevenness(spans, rows, sum(counts)) - _welcome_poles(template, rows, inward)
+    order = np.argsort(score, kind="stable")[: most if corner_count else None]
     return [(float(score[i]), tuple(int(x) for x in spans[i]), tuple(int(x) for x in rows[i])) for i in order]
 
 
@@ -179,6 +207,15 @@ def unevenness(spans: IntArray, rows: IntArray, loop_size: int) -> FloatArray:
     """Sum of squares of spans and rows over the border's square, plus a charge for sides without a row of their own."""
     bare = (rows == 0).sum(axis=1) / max(rows.shape[1], 1)
     return ((spans.astype(np.float64) ** 2).sum(axis=1) + (rows.astype(np.float64) ** 2).sum(axis=1)) / loop_size**2 + 0.02 * bare
+
+
+def _welcome_poles(template: Template, rows: IntArray, inward: tuple[frozenset[int], ...]) -> FloatArray:
+    """How many 5-poles of every choice lie on the border at an inward corner: those between two corners at one place, without a row."""
+    welcome = np.zeros(len(rows))
+    for side, steps in enumerate(inward):
+        if steps and template.steps[side] == 0:
+            welcome += (rows[:, side] == 0) & np.isin(rows[:, side - 1], list(steps))
+    return welcome
 
 
 def _span_choices(template: Template, table: IntArray, counts: tuple[int, ...]) -> IntArray:
@@ -195,7 +232,7 @@ def _span_choices(template: Template, table: IntArray, counts: tuple[int, ...]) 
 
 
 def _ring_rows(spans: IntArray, rest: IntArray, loop_size: int, least: int) -> tuple[IntArray, IntArray]:
-    fits = spans[(rest[:, 0] == 0) & (spans[:, 0] > 0) & (spans[:, 2] > 0)]
+    fits = spans[(rest[:, 0] == 0) & (spans[:, 0] >= spans[:, 2]) & (spans[:, 2] > 0)]  # a turn swaps the two
     rings = max(least, ring_rows(loop_size))
     return fits, np.full((len(fits), 1), rings)
 
@@ -260,25 +297,29 @@ def _with_free_rows(spans: IntArray, rows: IntArray, free: list[tuple[list[int],
     return pairs[:, :4], pairs[:, 4:]
 
 
-def canonical_code(woven: Weave) -> bytes:
-    """A code that two weaves over the same border share exactly when they are the same up to the inner vertices' numbers."""
-    following = {}
-    for quad in woven.quads.tolist():
-        for k in range(4):
-            following[quad[k], quad[(k + 1) % 4]] = (quad[(k + 2) % 4], quad[(k + 3) % 4])
-    number = {vertex: vertex for vertex in range(woven.loop_size)}
-    code: list[int] = []
-    queue = [(vertex, (vertex + 1) % woven.loop_size) for vertex in range(woven.loop_size)]
-    seen: set[tuple[int, int]] = set()
-    while queue:
-        first, second = queue.pop()
-        if (first, second) in seen or (first, second) not in following:
-            continue
-        third, fourth = following[first, second]
-        ring = (first, second, third, fourth)
-        for vertex in ring:
-            code.append(number.setdefault(vertex, len(number)))
-        for k in range(4):
-            seen.add((ring[k], ring[(k + 1) % 4]))
-            queue.append((ring[(k + 1) % 4], ring[k]))
-    return np.asarray(code, dtype=np.int32).tobytes()
+def connection_code(woven: Weave) -> bytes:
+    """A code that two weaves over the same border share when they are the same up to the inner vertices' numbers.
+
+    Colours spread from the numbered border over the edges until they have crossed the patch (Weisfeiler and Leman's refinement, 1968).
+    """
+    table = neighbour_table(woven)
+    colours = np.zeros(woven.vertex_count + 1, dtype=np.uint64)
+    colours[: woven.loop_size] = np.arange(1, woven.loop_size + 1)
+    for _ in range(int(np.sqrt(woven.vertex_count)) + 2):
+        mixed = (colours ^ (colours >> np.uint64(29))) * np.uint64(0xBF58476D1CE4E5B9)
+        mixed ^= mixed >> np.uint64(32)
+        mixed[-1] = 0
+        colours[:-1] = colours[:-1] * np.uint64(3) + mixed[table].sum(axis=1, dtype=np.uint64)
+    return np.sort(colours).tobytes()
+
+
+def template_line(pattern: Pattern) -> list[Pattern]:
+    """All fillings of the pattern's template that have as few poles, their spans and rows rising: the line along which poles are nudged."""
+    counts = side_counts(pattern.marks.loop_size, pattern.corners)
+    solved = solve_template(pattern.template, counts, len(pattern.corners), (0,) * len(counts), most=NUDGE_CHOICES)
+    line = []
+    for score, spans, rows in sorted(solved, key=lambda item: (item[2], item[1])):
+        filled = _realise(pattern.marks, pattern.corners, pattern.template, spans, rows, score)
+        if filled is not None and filled.poles <= pattern.poles:
+            line.append(filled)
+    return line

@@ -8,7 +8,7 @@ import numpy as np
 
 from .adjacency import components
 from .patch_templates import PLACES, RIM_SPANS, Template
-from .polymesh import BoolArray, IntArray
+from .polymesh import IntArray
 
 CORE_COORDINATES = ((0, 0), (1, 0), (2, 0), (2, 1), (2, 2), (1, 2), (0, 2), (0, 1))
 
@@ -174,8 +174,13 @@ def is_simple_disc(woven: Weave) -> bool:
     border = np.arange(size, dtype=np.int64)
     edges = (len(start) + size) // 2
     return (np.array_equal(alone, np.sort(border * count + (border + 1) % size)) and count - edges + len(quads) == 1
-            and len(np.unique(np.sort(quads, axis=1), axis=0)) == len(quads)
+            and not _repeats_a_row(np.sort(quads, axis=1))
             and bool(np.all(np.bincount(start, minlength=count)[size:] >= 3)))
+
+
+def _repeats_a_row(rows: IntArray) -> bool:
+    ordered = rows[np.lexsort(rows.T)]
+    return bool(np.any(np.all(ordered[1:] == ordered[:-1], axis=1)))
 
 
 def face_counts(woven: Weave) -> IntArray:
@@ -183,11 +188,24 @@ def face_counts(woven: Weave) -> IntArray:
     return np.bincount(woven.quads.ravel(), minlength=woven.vertex_count).astype(np.int32)
 
 
-def pole_weight(woven: Weave, corner: BoolArray) -> int:
-    """Sum of |quads - regular quads| over all vertices: 4 inside, 2 along the border, 1 at a corner.
+def pole_weight(woven: Weave, regular_faces: IntArray) -> int:
+    """Sum of |quads - regular quads| over all vertices: 4 inside, and along the border as given.
 
-    corner : (loop_size,) bool
+    regular_faces : (loop_size,) int
     """
     regular = np.full(woven.vertex_count, 4)
-    regular[: woven.loop_size] = np.where(corner, 1, 2)
+    regular[: woven.loop_size] = regular_faces
     return int(np.abs(face_counts(woven) - regular).sum())
+
+
+def neighbour_table(woven: Weave) -> IntArray:
+    """Neighbours of every vertex, (V, most) int32, padded with V."""
+    start = woven.quads.ravel()
+    end = np.roll(woven.quads, -1, axis=1).ravel()
+    keys = np.unique(np.concatenate([start * np.int64(woven.vertex_count) + end, end * np.int64(woven.vertex_count) + start]))
+    pairs = np.stack(np.divmod(keys, woven.vertex_count), axis=1)
+    valence = np.bincount(pairs[:, 0], minlength=woven.vertex_count)
+    place = np.arange(len(pairs)) - np.repeat(np.cumsum(valence) - valence, valence)
+    table = np.full((woven.vertex_count, int(valence.max())), woven.vertex_count, dtype=np.int32)
+    table[pairs[:, 0], place] = pairs[:, 1]
+    return table

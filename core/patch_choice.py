@@ -1,0 +1,135 @@
+"""Which of the equally cheap patterns the artist gets: the one that suits the border's shape, or the one asked for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from .errors import MeshError
+from .patch_corners import find_inward_corners, turning_angles
+from .patch_shape import shape_patch
+from .patch_topology import Pattern, fill_patterns, template_line, turn_border
+from .patch_weave import face_counts
+from .polymesh import FloatArray
+
+SHAPED_CHOICES = 6
+"""Patterns whose shape is looked at; the cheap measures have sorted them before."""
+SKETCH_ROUNDS = 12
+"""Steps of descent for such a look."""
+MISFIT = 0.3
+"""Weight of quads that share the border's angles badly."""
+
+
+@dataclass(frozen=True)
+class PatchOptions:
+    """The artist's choices.
+
+    rotate : border vertices by which corners move on
+    pattern : which of the equally cheap patterns, 0 the best; counts round
+    nudge : steps by which the poles move along, either way
+    padding : rows of quads that every side must have before a pole: one number for all sides, or one a side
+    """
+
+    rotate: int = 0
+    pattern: int = 0
+    nudge: int = 0
+    padding: int | tuple[int, ...] = 0
+
+
+def choose_pattern(border: FloatArray, corners: tuple[int, ...], normals: FloatArray | None, options: PatchOptions) -> tuple[Pattern, int]:
+    """The pattern for a border, and how many there are to choose from.
+
+    border : (n, 3) float64
+    corners : border vertices, ascending; empty for a round border
+    normals : (n, 3) float64 along the border, or None
+    Raises MeshError where the padding leaves no room.
+    """
+    count = len(border)
+    turned = tuple(sorted((corner + options.rotate) % count for corner in corners))
+    inward = tuple(vertex for vertex in find_inward_corners(border, normals) if vertex not in turned)
+    found = fill_patterns(count, turned, inward=inward, least_rows=check_padding(options.padding, len(turned)))
+    if not found:
+        raise MeshError(f"No patch of this border has {options.padding} rows along its sides; ask for fewer.")
+    ranked = rank_round(border, found, normals, options.rotate) if not turned else rank_cornered(border, found, normals)
+    families = distinct_families(ranked)
+    family = families[options.pattern % len(families)]
+    return nudged(family, options.nudge), len(families)
+
+
+def check_padding(padding: int | tuple[int, ...], corner_count: int) -> int | tuple[int, ...]:
+    """Raise MeshError unless the padding is one number or one a side, none below zero."""
+    numbers = (padding,) if isinstance(padding, int) else tuple(padding)
+    if min(numbers, default=0) < 0 or (not isinstance(padding, int) and len(numbers) != max(corner_count, 1)):
+        raise MeshError(f"Padding is one number for all sides or one for each of {max(corner_count, 1)}, none below zero; got {padding}.")
+    return padding
+
+
+def border_misfit(border: FloatArray, pattern: Pattern, normals: FloatArray | None) -> float:
+    """How badly the quads at the border share its angles: per vertex 0 where they are square, 1 where flat, up to 2 beyond; summed."""
+    angles = np.pi - turning_angles(border, 1, normals)
+    share = angles / face_counts(pattern.woven)[: len(border)]
+    return float(np.sum(1 - np.sin(np.clip(share, 0, 1.5 * np.pi))))
+
+
+def shape_cost(border: FloatArray, pattern: Pattern, normals: FloatArray | None) -> float:
+    """Mean energy of a quad corner after a short descent, and the misfit at the border."""
+    shaped = shape_patch(pattern.woven, border, border_normals=normals, rounds=SKETCH_ROUNDS)
+    return shaped.badness + MISFIT * border_misfit(border, pattern, normals) / np.sqrt(len(border))
+
+
+def rank_by_shape(border: FloatArray, sorted_patterns: list[Pattern], normals: FloatArray | None) -> list[Pattern]:
+    """Look at the first few patterns' shapes and sort these."""
+    few = sorted_patterns[:SHAPED_CHOICES] if len(sorted_patterns) > 1 else []
+    costs = {id(pattern): shape_cost(border, pattern, normals) for pattern in few}
+    return sorted(few, key=lambda pattern: costs[id(pattern)]) + sorted_patterns[len(few):]
+
+
+def rank_cornered(border: FloatArray, found: list[Pattern], normals: FloatArray | None) -> list[Pattern]:
+    """Patterns of a border with corners, the one that suits its shape first."""
+    costs = {id(pattern): MISFIT * border_misfit(border, pattern, normals) + 4 * pattern.unevenness for pattern in found}
+    return rank_by_shape(border, sorted(found, key=lambda pattern: costs[id(pattern)]), normals)
+
+
+def rank_round(border: FloatArray, found: list[Pattern], normals: FloatArray | None, rotate: int) -> list[Pattern]:
+    """Grids for a border without corners, each turned to where its four corners suit the border best."""
+    turned = []
+    for pattern in found:
+        costs = grid_costs(border, pattern.spans[0], pattern.spans[2], normals).round(6)
+        offset = (int(np.argmin(costs)) + rotate) % len(border)
+        turned.append((float(costs.min()), replace(pattern, woven=turn_border(pattern.woven, offset), offset=offset)))
+    return rank_by_shape(border, [pattern for _, pattern in sorted(turned, key=lambda item: item[0])], normals)
+
+
+def grid_costs(border: FloatArray, across: int, up: int, normals: FloatArray | None) -> FloatArray:
+    """How badly a grid's corners suit a round border, for every border vertex that its first corner may sit at, (n,).
+
+    Good corners sit where the border turns, and the chords between them are as long as their counts say.
+    """
+    count = len(border)
+    turns = np.clip(turning_angles(border, max(1, count // 8), normals), -np.pi / 2, np.pi / 2)
+    places = [(np.arange(count) + shift) % count for shift in (0, across, across + up, 2 * across + up)]
+    chords = [np.linalg.norm(border[places[(k + 1) % 4]] - border[places[k]], axis=1) / (across, up)[k % 2] for k in range(4)]
+    stretched = np.log(np.maximum(np.stack(chords), 1e-12))
+    return np.asarray(stretched.std(axis=0) - sum(turns[place] for place in places) / (2 * np.pi))
+
+
+def distinct_families(ranked: list[Pattern]) -> list[Pattern]:
+    """The best pattern of every template, in rank order."""
+    seen: dict[object, Pattern] = {}
+    for pattern in ranked:
+        key = (pattern.template, pattern.corners) if pattern.corners else pattern.spans
+        seen.setdefault(key, pattern)
+    return list(seen.values())
+
+
+def nudged(pattern: Pattern, nudge: int) -> Pattern:
+    """The pattern of the same template whose poles lie ``nudge`` steps further along; stops at the last one."""
+    if nudge == 0:
+        return pattern
+    if not pattern.corners:
+        woven = turn_border(pattern.woven, nudge)
+        return replace(pattern, woven=woven, offset=(pattern.offset + nudge) % pattern.woven.loop_size)
+    line = template_line(pattern)
+    at = next((k for k, other in enumerate(line) if (other.spans, other.rows) == (pattern.spans, pattern.rows)), 0)
+    return line[min(max(at + nudge, 0), len(line) - 1)]
