@@ -152,8 +152,8 @@ def shade(view: View, positions: FloatArray, triangles: IntArray, buffer: DepthB
 
 def finish(canvas: Canvas) -> npt.NDArray[np.uint8]:
     """Average the canvas down and round it to bytes."""
-    height, width = (side // OVERSAMPLING for side in canvas.shape[:2])
-    small = canvas.reshape(height, OVERSAMPLING, width, OVERSAMPLING, 3).mean(axis=(1, 3))
+    shifts = [canvas[down::OVERSAMPLING, right::OVERSAMPLING] for down in range(OVERSAMPLING) for right in range(OVERSAMPLING)]
+    small = sum(shifts[1:], start=shifts[0]) / len(shifts)
     return (np.clip(small, 0.0, 1.0) * 255.0 + 0.5).astype(np.uint8)
 
 
@@ -243,13 +243,13 @@ def _stamp(canvas: Canvas, points: FloatArray, radius: float, colour: tuple[floa
     height, width = canvas.shape[:2]
     covered = np.zeros(height * width, dtype=np.bool_)
     reach = int(np.ceil(radius))
-    corner = np.floor(points[:, :2]).astype(np.int64)
+    corner = np.floor(points[:, :2]).astype(np.int64).T
     for down in range(-reach, reach + 1):
         for right in range(-reach, reach + 1):
-            pixel = corner + [right, down]
-            distance = np.linalg.norm(pixel + 0.5 - points[:, :2], axis=1)
-            inside = (distance <= radius) & (pixel >= 0).all(axis=1) & (pixel < [width, height]).all(axis=1)
-            covered[pixel[inside, 1] * width + pixel[inside, 0]] = True
+            column, row = corner[0] + right, corner[1] + down
+            inside = (column + 0.5 - points[:, 0]) ** 2 + (row + 0.5 - points[:, 1]) ** 2 <= radius**2
+            inside &= (column >= 0) & (column < width) & (row >= 0) & (row < height)
+            covered[row[inside] * width + column[inside]] = True
     flat = canvas.reshape(-1, 3)
     flat[covered] = (1.0 - strength) * flat[covered] + strength * np.array(colour, dtype=np.float32)
 

@@ -21,6 +21,7 @@ PIXEL_BATCH = 1 << 20
 """Pixel candidates at a time, about 60 MB."""
 
 _DEPTH_STEPS = (1 << 31) - 1
+_SLACK = np.float32(-1e-5)
 _EMPTY = np.iinfo(np.int64).max
 
 
@@ -141,7 +142,8 @@ def interpolate(screen: FloatArray, triangles: IntArray, buffer: DepthBuffer, va
     corners = triangles[buffer.triangles.ravel()[pixels]]
     row, column = np.divmod(pixels, buffer.depth.shape[1])
     weights = _weights(screen[corners, 0], screen[corners, 1], column + 0.5, row + 0.5)
-    return pixels, np.einsum("nk,nk->n", np.clip(weights, 0.0, 1.0), values[corners])
+    seen = sum((np.clip(weights[corner], 0.0, 1.0) * values[corners[:, corner]] for corner in range(3)), start=np.zeros(len(pixels)))
+    return pixels, seen
 
 
 def _covered_pixels(x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], z: npt.NDArray[np.float32], width: int,
@@ -163,9 +165,11 @@ def _covered_pixels(x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], z: n
         row, column = np.divmod(np.arange(int(ends[last - 1]) - before) - np.repeat(ends[first:last] - counts - before, counts), columns[owner])
         column, row = column + left[owner], row + top[owner]
         weights = _weights(x[owner], y[owner], column + np.float32(0.5), row + np.float32(0.5))
-        inside = np.flatnonzero((weights >= -1e-5).all(axis=1))
-        depth = np.einsum("nk,nk->n", weights[inside], z[owner[inside]])
-        yield row[inside] * width + column[inside], depth, kept[owner[inside]]
+        inside = np.flatnonzero((weights[0] >= _SLACK) & (weights[1] >= _SLACK) & (weights[2] >= _SLACK))
+        first_weight, second_weight, third_weight = weights[:, inside]
+        owner = owner[inside]
+        depth = first_weight * z[owner, 0] + second_weight * z[owner, 1] + third_weight * z[owner, 2]
+        yield row[inside] * width + column[inside], depth, kept[owner]
         first = last
 
 
@@ -180,10 +184,10 @@ def _pixel_range(values: npt.NDArray[np.float32], size: int) -> tuple[npt.NDArra
 
 
 def _weights(x: FloatArray, y: FloatArray, column: FloatArray, row: FloatArray) -> FloatArray:
-    """Barycentric weights (n, 3) of points in triangles (n, 3); -1 for a triangle seen edge on."""
+    """Barycentric weights (3, n) of points (n,) in triangles given by (n, 3) coordinates; -1 for a triangle seen edge on."""
     first = (x[:, 1] - column) * (y[:, 2] - row) - (x[:, 2] - column) * (y[:, 1] - row)
     second = (x[:, 2] - column) * (y[:, 0] - row) - (x[:, 0] - column) * (y[:, 2] - row)
     third = (x[:, 0] - column) * (y[:, 1] - row) - (x[:, 1] - column) * (y[:, 0] - row)
     total = first + second + third
-    weights = np.stack([first, second, third], axis=1)
-    return np.divide(weights, total[:, None], out=np.full_like(weights, -1.0), where=total[:, None] != 0.0)
+    weights = np.stack([first, second, third])
+    return np.divide(weights, total, out=np.full_like(weights, -1.0), where=total != 0.0)

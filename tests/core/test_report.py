@@ -1,0 +1,155 @@
+"""The report is one page that needs nothing else, says everything, escapes names, and is written whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from support.reference_surface import ReferenceSurface
+
+from ringwright.core import report
+from ringwright.core.deviation import map_deviation
+from ringwright.core.errors import FileError
+from ringwright.core.inspection import Inspection, Target, inspect_mesh
+from ringwright.core.inspection_text import to_json
+from ringwright.core.picture import Dense
+from ringwright.core.poles import JointZone, PlanTally
+from ringwright.core.polymesh import PolyMesh
+from ringwright.core.report import html_page, write_report
+from ringwright.core.report_pictures import ReportPictures, picture_inspection
+
+VOID = {"meta", "img", "br", "link", "polygon", "rect"}
+
+
+class Page(HTMLParser):
+    """Reads a page, checks that its elements nest, and keeps its text and the places it points to."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.words: list[str] = []
+        self.links: list[str] = []
+        self.tags: list[str] = []
+        self.feed(page)
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.links += [value or "" for name, value in attrs if name in ("src", "href", "srcset", "action", "data", "poster")]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open:
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def tube_mesh(sides: int, rings: int = 7) -> PolyMesh:
+    angle = 2 * np.pi * np.arange(sides) / sides
+    positions = np.column_stack([np.tile(np.cos(angle), rings), np.tile(np.sin(angle), rings), np.repeat(0.8 * np.arange(rings), sides)])
+    ring, side = np.divmod(np.arange((rings - 1) * sides), sides)
+    after = (side + 1) % sides
+    return PolyMesh.from_quads(positions, np.column_stack(
+        [ring * sides + side, ring * sides + after, (ring + 1) * sides + after, (ring + 1) * sides + side]))
+
+
+@pytest.fixture(scope="module")
+def case() -> tuple[Inspection, ReportPictures]:
+    """A tube in a cylinder with a vertex pulled out, so that there is a finding with a place."""
+    cage, dense = tube_mesh(10), tube_mesh(120)
+    pulled = cage.with_positions(np.where(np.arange(70)[:, None] == 33, cage.positions * [1.1, 1.1, 1.0], cage.positions))
+    surface = ReferenceSurface.from_mesh(dense)
+    zone = JointZone("elbow", np.array([0, 0, 2.4]), np.array([0, 0, 1.0]), 0.5, 3.0)
+    inspection = inspect_mesh(pulled, target=Target(dense, surface, ReferenceSurface.from_mesh(pulled)), tally=PlanTally(0, 0, 0), joint_zones=[zone])
+    return inspection, picture_inspection(pulled, inspection, target=Dense(dense.positions, dense.triangles()),
+                                          heat=map_deviation(pulled, surface), width=240)
+
+
+def test_page_is_whole_and_points_nowhere(case: tuple[Inspection, ReportPictures]) -> None:
+    page = html_page(*case, title="Tube", unit="cm", sources={"Cage": "tube.obj"})
+    read = Page(page)
+    assert read.links and all(link.startswith("data:image/png;base64,") for link in read.links)
+    assert "script" not in read.tags and not re.search(r"https?:|url\(|@import", page)
+    assert read.tags.count("img") == 4 + 4 + len(case[1].places) + 1
+    assert page.startswith("<!DOCTYPE html>") and page.index("verdict") < page.index("<img")
+
+
+def test_page_says_in_words_what_was_found(case: tuple[Inspection, ReportPictures]) -> None:
+    text = Page(html_page(*case, title="Tube", unit="cm", sources={"Cage": "tube.obj"})).text
+    inspection = case[0]
+    assert inspection.deviation is not None
+    for words in ("Sound, with 1 warning.", "tube.obj", "60 (all quads)", "excess 0", "Ring counts of the open ends: 10, 10.",
+                  "Vertices farther from the target than 0.01 % of its diagonal: 1.", "\u25b2 warning", "Joints looked at: 1",
+                  f"{inspection.deviation.percent(inspection.deviation.cage_to_target.mean):.4f}", "Scaled jacobian", "cm"):
+        assert words in text, words
+
+
+def test_names_from_outside_are_escaped(case: tuple[Inspection, ReportPictures]) -> None:
+    evil = '<script>alert("x")</script>&\'</dd>'
+    page = html_page(*case, title=evil, unit="<m>", sources={evil: evil})
+    assert "<script" not in page and "<m>" not in page
+    assert Page(page).words.count(evil) >= 3
+
+
+def test_three_files_are_written(case: tuple[Inspection, ReportPictures], tmp_path: Path) -> None:
+    files = write_report(tmp_path / "new" / "report", *case, title="Tube", unit="cm", sources={"Cage": "tube.obj"})
+    assert sorted(path.name for path in files.page.parent.iterdir()) == ["picture.png", "report.html", "report.json"]
+    data = json.loads(files.data.read_text(encoding="utf-8"))
+    assert data["sources"] == {"Cage": "tube.obj"} and data["findings"] == to_json(case[0])["findings"]
+    assert files.picture.read_bytes().startswith(b"\x89PNG")
+    again = write_report(tmp_path / "new" / "report", *case, title="Other")
+    assert "Other" in again.page.read_text(encoding="utf-8")
+
+
+def test_interrupted_write_leaves_the_old_report(case: tuple[Inspection, ReportPictures], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write_report(tmp_path, *case, title="Before")
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    written = []
+
+    def broken_pen(handle: int, mode: str) -> object:
+        written.append(handle)
+        if len(written) == 3:
+            raise OSError(28, "No space left on device")
+        return real_pen(handle, mode)
+
+    real_pen = report.os.fdopen
+    monkeypatch.setattr(report.os, "fdopen", broken_pen)
+    with pytest.raises(FileError, match="No space left"):
+        write_report(tmp_path, *case, title="After")
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+@pytest.mark.parametrize("blocked", ["report.html", "report.json", "picture.png"])
+def test_folder_in_the_way_is_refused_and_nothing_written(case: tuple[Inspection, ReportPictures], tmp_path: Path, blocked: str) -> None:
+    (tmp_path / blocked).mkdir()
+    with pytest.raises(FileError, match="cannot be written"):
+        write_report(tmp_path, *case, title="Tube")
+    assert [path.name for path in tmp_path.iterdir()] == [blocked]
+
+
+def test_file_in_place_of_the_folder_is_refused(case: tuple[Inspection, ReportPictures], tmp_path: Path) -> None:
+    (tmp_path / "report").write_text("mine", encoding="utf-8")
+    with pytest.raises(FileError, match="cannot be written"):
+        write_report(tmp_path / "report", *case, title="Tube")
+    assert (tmp_path / "report").read_text(encoding="utf-8") == "mine"
+
+
+def test_mesh_without_anything_still_gets_its_page(tmp_path: Path) -> None:
+    empty = PolyMesh.from_faces(np.empty((0, 3)), [])
+    inspection = inspect_mesh(empty)
+    files = write_report(tmp_path, inspection, picture_inspection(empty, inspection, width=100), title="Nothing")
+    assert "Findings" in Page(files.page.read_text(encoding="utf-8")).text
