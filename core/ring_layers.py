@@ -38,8 +38,10 @@ def ring_layers(mesh: PolyMesh, adjacency: Adjacency, loop: npt.ArrayLike, most:
     """
     ring = np.asarray(loop, dtype=np.int32)
     corners = _corners_along(mesh, adjacency, ring)
-    vertices, faces = [ring], []
-    seen_vertices, seen_faces = set(ring.tolist()), set()
+    vertices: list[IntArray] = [ring]
+    faces: list[IntArray] = []
+    seen_vertices: set[int] = set(ring.tolist())
+    seen_faces: set[int] = set()
     obstacle = f"the {most} rows that may be used end there"
     while len(faces) < most:
         problem = _row_problem(mesh, adjacency, vertices[-1], corners)

@@ -15,7 +15,7 @@ from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs, sh
 from .placement_costs import hidden_side_costs, pole_costs
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_layers import RingLayers, ring_layers
-from .ring_rows import RingRows, RowCoordinates, build_ring_rows, even_coordinates
+from .ring_rows import RingRows, build_ring_rows, even_coordinates
 
 POLE_DISTANCE = 2
 """Edges that step-downs keep from existing poles where there is room (common practice)."""

@@ -212,15 +212,13 @@ def _between(mesh: PolyMesh, adjacency: Adjacency, loops: tuple[IntArray, IntArr
 
 def _arrivals(mesh: PolyMesh, adjacency: Adjacency, loop: IntArray) -> FloatArray:
     """Unit direction in which the faces run out at every vertex of an open ring, across the ring, (n, 3)."""
-    slots = np.full(mesh.vertex_count, -1, dtype=np.int32)
-    slots[loop] = np.arange(len(loop))
-    corners = np.flatnonzero(slots[mesh.corner_verts] >= 0)
-    centroid_sum = np.add.reduceat(mesh.positions[mesh.corner_verts], mesh.face_offsets[:-1], axis=0)
-    face = adjacency.corner_faces[corners]
-    outward = mesh.positions[mesh.corner_verts[corners]] - centroid_sum[face] / mesh.face_sizes[face][:, None]
-    total = np.zeros((len(loop), 3))
-    np.add.at(total, slots[mesh.corner_verts[corners]], outward)
-    along = directions(mesh.positions[np.roll(loop, -1)] - mesh.positions[np.roll(loop, 1)])
+    faces = boundary_faces(mesh, adjacency, loop)
+    centroids = np.array([mesh.positions[mesh.face(int(face))].mean(axis=0) for face in faces])
+    following = np.roll(loop, -1)
+    # From a face's middle to the middle of its edge, so that a facet of a round tube runs straight out.
+    run = directions((mesh.positions[loop] + mesh.positions[following]) / 2.0 - centroids)
+    total = run + np.roll(run, 1, axis=0)
+    along = directions(mesh.positions[following] - mesh.positions[np.roll(loop, 1)])
     return directions(total - np.einsum("ij,ij->i", total, along)[:, None] * along)
 
 

@@ -1,0 +1,188 @@
+"""Stepping an open ring down and up on existing meshes: properties over random tubes, refusals, choices."""
+
+import numpy as np
+import pytest
+
+from ringwright.core.adjacency import build_adjacency
+from ringwright.core.errors import MeshError
+from ringwright.core.polymesh import PolyMesh
+from ringwright.core.ring_layers import ring_layers
+from ringwright.core.ring_reduction import reachable_counts, step_ring
+from ringwright.core.ring_splice import splice_rings
+from ringwright.core.rings import boundary_loops, boundary_rings
+from ringwright.core.strips import find_strips
+from support.edit_checks import assert_oriented_manifold, assert_rest_untouched, interior_valences, pole_census, scaled_jacobians
+from support.tubes import bent, join, tube
+
+
+def top_loop(mesh):
+    adjacency = build_adjacency(mesh)
+    loops = boundary_loops(mesh, adjacency)
+    return adjacency, max(loops, key=lambda loop: mesh.positions[loop, 2].mean())
+
+
+def check_step(mesh, count, **choices):
+    """Step the highest ring and check what must hold whatever the mesh is."""
+    adjacency, loop = top_loop(mesh)
+    change = step_ring(mesh, adjacency, loop, count, **choices)
+    new = change.edit.mesh
+    number = abs(len(loop) - count) // 2
+    assert np.all(new.face_sizes == 4)
+    assert_oriented_manifold(new)
+    assert_rest_untouched(mesh, change.edit)
+    assert len(change.ring) == count
+    loops = boundary_loops(new, build_adjacency(new))
+    assert sorted(len(other) for other in loops) == sorted(
+        [count] + [len(other) for other in boundary_loops(mesh, adjacency) if not np.array_equal(other, loop)])
+    start = int(np.argmin(change.ring))
+    assert any(np.array_equal(np.roll(change.ring, -start), other) for other in loops)
+    assert np.count_nonzero(~change.edit.kept_faces) == new.face_count - np.count_nonzero(change.edit.kept_faces)
+    assert mesh.face_count - np.count_nonzero(change.edit.kept_faces) == change.rows * len(loop)
+    assert len(change.three_poles) == len(change.five_poles) == number
+    return change
+
+
+def assert_poles_added(mesh, change):
+    before, after = pole_census(mesh), pole_census(change.edit.mesh)
+    added = {valence: after.get(valence, 0) - before.get(valence, 0) for valence in {*before, *after}}
+    number = len(change.three_poles)
+    assert {valence: many for valence, many in added.items() if many} == ({3: number, 5: number} if number else {})
+    valence, inside = interior_valences(change.edit.mesh)
+    assert np.all(inside[change.three_poles]) and np.all(inside[change.five_poles])
+    assert np.all(valence[change.three_poles] == 3) and np.all(valence[change.five_poles] == 5)
+
+
+def all_counts():
+    return [(count, wanted) for count in range(6, 65) for wanted in range(4 + count % 2, count - 1, 2)]
+
+
+def check_round_tube(count, wanted):
+    mesh = tube(count, 14)
+    change = check_step(mesh, wanted)
+    assert_poles_added(mesh, change)
+    assert scaled_jacobians(change.edit.mesh).min() >= 0.1
+
+
+@pytest.mark.parametrize("index", np.random.default_rng(1).choice(len(all_counts()), 24, replace=False))
+def test_round_tube(index):
+    check_round_tube(*all_counts()[index])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("count", range(6, 65))
+def test_round_tube_from_every_count_to_every_count(count):
+    for wanted in range(4 + count % 2, count - 1, 2):
+        check_round_tube(count, wanted)
+
+
+def random_tube(seed):
+    """Bent, uneven, with poles of an earlier splice below the top ring."""
+    random = np.random.default_rng(seed)
+    lower = int(random.integers(4, 24))
+    upper = lower + 2 * int(random.integers(0, max(lower // 2, 1)))
+    mesh = join(tube(lower, 4), tube(upper, 14, base=(0, 0, 9.0), spacing=0.3))
+    adjacency = build_adjacency(mesh)
+    rings = boundary_rings(mesh, adjacency)
+    splice = splice_rings(mesh, adjacency, rings, [(1, 2)])
+    noise = 0.08 * 2 * np.sin(np.pi / upper)
+    return bent(splice.edit.mesh, float(random.uniform(0.1, 0.8)), seed, noise), upper, random
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_random_tubes_with_poles(seed):
+    mesh, count, random = random_tube(seed)
+    wanted = int(random.choice([other for other in range(4, 2 * count) if (other - count) % 2 == 0 and other != count]))
+    assert_poles_added(mesh, check_step(mesh, wanted))
+
+
+@pytest.mark.parametrize(("count", "wanted"), [(4, 6), (6, 12), (10, 20), (8, 30), (20, 22)])
+def test_step_up_is_the_pattern_reversed(count, wanted):
+    mesh = tube(count, 14)
+    change = check_step(mesh, wanted)
+    assert_poles_added(mesh, change)
+    assert scaled_jacobians(change.edit.mesh).min() >= 0.1
+
+
+def test_up_and_down_again_gives_the_old_counts():
+    mesh = tube(10, 20)
+    up = check_step(mesh, 16)
+    down = check_step(up.edit.mesh, 10)
+    assert len(down.ring) == 10
+
+
+def test_same_count_changes_nothing():
+    mesh = tube(8, 4)
+    change = check_step(mesh, 8)
+    assert change.rows == 0 and change.edit.kept_faces.all()
+
+
+def test_odd_change_is_refused_with_the_nearest_counts():
+    adjacency, loop = top_loop(tube(9, 5))
+    with pytest.raises(MeshError, match="ask for 5 or 7"):
+        step_ring(tube(9, 5), adjacency, loop, 6)
+
+
+def test_rows_allowed_are_not_exceeded():
+    mesh = tube(20, 10)
+    for rows in (1, 2, 3, 5):
+        change = check_step(mesh, 14, rows=rows)
+        assert change.rows == rows
+
+
+def test_obstacles_are_named_with_reachable_counts():
+    mesh = tube(20, 3)
+    adjacency, loop = top_loop(mesh)
+    with pytest.raises(MeshError, match=r"2 clean rows.*next open ring begins at vertex.*within reach: 18, 16") as refusal:
+        step_ring(mesh, adjacency, loop, 4)
+    assert "4" not in str(refusal.value).split("reach:")[1].replace("14", "").replace(",", " ").split()
+    for count in reachable_counts(20, 2):
+        check_step(mesh, count)
+
+
+def test_triangle_ends_the_clean_rows():
+    mesh = tube(12, 8)
+    faces = [mesh.face(index).tolist() for index in range(mesh.face_count)]
+    faces[36:37] = [faces[36][:3], [faces[36][0], *faces[36][2:]]]
+    broken = PolyMesh.from_faces(mesh.positions, faces)
+    adjacency, loop = top_loop(broken)
+    layers = ring_layers(broken, adjacency, loop, 64)
+    assert layers.rows == 3
+    assert "with 3 corners" in layers.obstacle or "lies in the way" in layers.obstacle
+
+
+def test_torn_tube_is_refused():
+    mesh = PolyMesh.from_quads(np.random.default_rng(0).random((9, 3)), [[0, 1, 4, 3], [1, 2, 5, 4], [3, 4, 7, 6], [4, 5, 8, 7]])
+    adjacency = build_adjacency(mesh)
+    with pytest.raises(MeshError, match="only 0 clean rows"):
+        step_ring(mesh, adjacency, boundary_loops(mesh, adjacency)[0], 6)
+
+
+def test_hidden_side_is_used():
+    change = check_step(tube(32, 10), 28, hidden=(1.0, 0, 0))
+    assert np.all(change.edit.mesh.positions[change.three_poles, 0] > 0.3)
+
+
+def test_bending_area_is_avoided():
+    mesh = tube(32, 12)
+    bending = np.where(mesh.positions[:, 1] > -0.2, 1000.0, 0.0)
+    change = check_step(mesh, 28, bending_cost=bending)
+    assert np.all(change.edit.mesh.positions[change.three_poles, 1] < 0)
+
+
+def test_attributes_follow_their_elements():
+    mesh = tube(12, 8)
+    mesh = mesh.with_attributes(vertex__limb=np.repeat(np.arange(8), 12), vertex__height=mesh.positions[:, 2],
+                                face__limb=np.repeat(np.arange(7), 12))
+    change = check_step(mesh, 8)
+    new = change.edit.mesh
+    assert new.attributes["vertex.height"][~np.isin(np.arange(new.vertex_count), [])].shape == (new.vertex_count,)
+    level = new.attributes["face.limb"]
+    middles = new.positions[new.quads()].mean(axis=1)[:, 2]
+    assert np.all(np.abs(middles / mesh.positions[12, 2] - 0.5 - level) <= 1.0)
+
+
+def test_stepping_leaves_one_strip_less_round_nothing():
+    mesh = tube(16, 10)
+    before, after = (find_strips(m, build_adjacency(m)) for m in (mesh, check_step(mesh, 10).edit.mesh))
+    assert before.closed.sum() == 9
+    assert after.bounds_tube.sum() >= 6

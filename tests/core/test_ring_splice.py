@@ -1,0 +1,135 @@
+"""Splices: the everyday case, properties over random pairs, several pairs, refusals."""
+
+import numpy as np
+import pytest
+
+from ringwright.core.adjacency import build_adjacency
+from ringwright.core.errors import MeshError
+from ringwright.core.mismatches import pair_rings
+from ringwright.core.ring_splice import splice_rings
+from ringwright.core.rings import boundary_loops, boundary_rings
+from support.edit_checks import assert_oriented_manifold, assert_rest_untouched, interior_valences, pole_census, scaled_jacobians
+from support.tubes import bent, join, tube
+
+
+def splice(mesh, **choices):
+    adjacency = build_adjacency(mesh)
+    rings = boundary_rings(mesh, adjacency)
+    pairs = [(pair.fuller, pair.sparser) for pair in pair_rings(mesh, rings).pairs]
+    return splice_rings(mesh, adjacency, rings, pairs, **choices)
+
+
+def check_splice(mesh, **choices):
+    result = splice(mesh, **choices)
+    new = result.edit.mesh
+    assert np.all(new.face_sizes == 4)
+    assert_oriented_manifold(new)
+    assert_rest_untouched(mesh, result.edit)
+    assert np.array_equal(new.positions[: mesh.vertex_count], mesh.positions)
+    number = sum(len(join.three_poles) for join in result.joins)
+    before, after = pole_census(mesh), pole_census(new)
+    added = {valence: after.get(valence, 0) - before.get(valence, 0) for valence in {*before, *after}}
+    assert {valence: many for valence, many in added.items() if many} == ({3: number, 5: number} if number else {})
+    return result
+
+
+def two_tubes(upper, lower, seed=0, gap=None):
+    random = np.random.default_rng(seed)
+    below = tube(lower, 3, turn=float(random.uniform(0, 6)))
+    top = below.positions[:, 2].max()
+    space = gap if gap is not None else 5 * np.pi / min(upper, lower)
+    return join(below, tube(upper, 3, radius=float(random.uniform(0.8, 1.25)), base=(*random.uniform(-0.2, 0.2, 2), top + space),
+                            turn=float(random.uniform(0, 6))))
+
+
+def test_hand_of_20_on_arm_of_10():
+    result = check_splice(two_tubes(20, 10))
+    made = result.joins[0]
+    assert len(made.three_poles) == len(made.five_poles) == 5
+    joined = np.concatenate([made.fuller, made.sparser])
+    assert not np.isin(np.concatenate([made.three_poles, made.five_poles]), joined).any()
+    valence, inside = interior_valences(result.edit.mesh)
+    assert np.all(valence[joined] == 4) and np.all(inside[joined])
+    assert scaled_jacobians(result.edit.mesh).min() > 0.3
+
+
+def all_pairs():
+    return [(upper, lower) for upper in range(4, 65) for lower in range(4 + upper % 2, upper + 1, 2)]
+
+
+def check_pair(upper, lower):
+    result = check_splice(two_tubes(upper, lower, seed=100 * upper + lower))
+    made = result.joins[0]
+    assert len(made.three_poles) == (upper - lower) // 2
+    if upper > lower:
+        assert not np.isin(np.concatenate([made.three_poles, made.five_poles]), np.concatenate([made.fuller, made.sparser])).any()
+    return scaled_jacobians(result.edit.mesh).min()
+
+
+@pytest.mark.parametrize("index", np.random.default_rng(2).choice(len(all_pairs()), 24, replace=False))
+def test_any_two_rings_of_one_parity(index):
+    check_pair(*all_pairs()[index])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("upper", range(4, 65))
+def test_every_two_rings_of_one_parity(upper):
+    for lower in range(4 + upper % 2, upper + 1, 2):
+        check_pair(upper, lower)
+
+
+@pytest.mark.parametrize("rows", [1, 2, 3, 6])
+def test_rows_as_asked(rows):
+    result = check_splice(two_tubes(12, 8), rows=rows)
+    assert result.joins[0].rows == rows
+
+
+def test_equal_rings_get_square_faces_without_twist():
+    mesh = join(tube(12, 3), tube(12, 3, base=(0, 0, 3.0), turn=0.1))
+    result = check_splice(mesh)
+    made = result.joins[0]
+    edge = 2 * np.sin(np.pi / 12)
+    gap = 3.0 - 2 * edge
+    assert made.rows == round(gap / edge)
+    shift = mesh.positions[made.sparser, :2] - mesh.positions[made.fuller, :2]
+    assert np.linalg.norm(shift, axis=1).max() == pytest.approx(2 * np.sin(0.05), abs=1e-9)
+    assert scaled_jacobians(result.edit.mesh).min() > 0.95
+
+
+def test_straight_tubes_join_to_a_round_tube():
+    result = check_splice(join(tube(16, 3), tube(16, 3, base=(0, 0, 4.0))))
+    assert np.linalg.norm(result.edit.mesh.positions[:, :2], axis=1) == pytest.approx(1.0, abs=0.02)
+
+
+def test_several_pairs_in_one_call():
+    parts = []
+    for x, upper, lower in ((0.0, 8, 6), (4.0, 20, 10), (8.0, 12, 12)):
+        parts += [tube(lower, 3, base=(x, 0, 0)), tube(upper, 3, base=(x, 0, 4.0))]
+    result = check_splice(join(*parts))
+    assert [len(made.three_poles) for made in result.joins] == [1, 5, 0]
+    new = result.edit.mesh
+    assert len(boundary_loops(new, build_adjacency(new))) == 6
+
+
+def test_ends_of_one_bent_tube_close_to_a_torus_like_piece():
+    mesh = bent(tube(12, 30, radius=0.5), 5.2)
+    result = check_splice(mesh)
+    new = result.edit.mesh
+    adjacency = build_adjacency(new)
+    assert boundary_loops(new, adjacency) == []
+    assert new.vertex_count - adjacency.edge_count + new.face_count == 0
+
+
+@pytest.mark.parametrize(("pairs", "words"), [([(0, 0)], "named twice"), ([(0, 9)], "no ring 9"), ([(1, 2)], "odd difference"),
+                                              ([(0, 1), (1, 3)], "named twice")])
+def test_refusals(pairs, words):
+    mesh = two_tubes(9, 8)
+    adjacency = build_adjacency(mesh)
+    with pytest.raises(MeshError, match=words):
+        splice_rings(mesh, adjacency, boundary_rings(mesh, adjacency), pairs)
+
+
+def test_rings_on_each_other_are_refused():
+    mesh = join(tube(8, 3, spacing=1.0), tube(8, 3, spacing=1.0, base=(0, 0, 2.0)))
+    with pytest.raises(MeshError, match="no room"):
+        splice(mesh)
