@@ -59,7 +59,7 @@ def duplicate_vertices(positions: FloatArray, distance: float) -> IntArray:
     Positions are rounded to a grid of four distances, eight times with the grid moved by half a
     cell, so that no close pair is parted by a cell wall every time.
     """
-    pairs = [np.empty((0, 2), dtype=np.int64)]
+    pairs: list[IntArray] = [np.empty((0, 2), dtype=np.int32)]
     if len(positions) and np.isfinite(positions).all():
         cell = 4.0 * distance if distance > 0.0 else 1.0
         for shift in np.ndindex(2, 2, 2):
@@ -155,9 +155,9 @@ def _close_pairs(positions: FloatArray, shift: FloatArray, cell: float, distance
     order = np.lexsort((np.arange(len(positions)), cells[:, 2], cells[:, 1], cells[:, 0]))
     starts = np.concatenate([[True], (cells[order][1:] != cells[order][:-1]).any(axis=1)])
     rank = np.arange(len(order)) - np.maximum.accumulate(np.where(starts, np.arange(len(order)), 0))
-    found = [np.empty((0, 2), dtype=np.int64)]
+    found: list[IntArray] = [np.empty((0, 2), dtype=np.int32)]
     for step in range(1, int(rank.max()) + 1):
         later = np.flatnonzero(rank >= step)
-        pairs = np.column_stack([order[later - step], order[later]])
+        pairs = np.column_stack([order[later - step], order[later]]).astype(np.int32)
         found.append(pairs[np.linalg.norm(positions[pairs[:, 0]] - positions[pairs[:, 1]], axis=1) <= distance])
     return np.concatenate(found)

@@ -121,7 +121,8 @@ def measure_deviation(cage: PolyMesh, target: PolyMesh, cage_surface: Surface, t
     cage_side = summarise_distances(on_cage, target_surface.closest(on_cage).distances, used, vertex_distances)
     on_target = sample_triangles(target.positions, target.triangles(), samples, seed + 1).positions
     corners = target.positions[target.corner_verts[:: max(1, len(target.corner_verts) // samples)]]
-    target_side = summarise_distances(on_target, cage_surface.closest(on_target).distances, corners, cage_surface.closest(corners).distances)
+    target_side = summarise_distances(on_target, cage_surface.closest(on_target).distances,
+                                      corners, cage_surface.closest(corners).distances)
     return Deviation(cage_side, target_side, target_surface.diagonal, float(vertex_distances.max(initial=0.0)))
 
 

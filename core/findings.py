@@ -122,7 +122,8 @@ def shape_findings(mesh: PolyMesh, adjacency: Adjacency, area_vectors: FloatArra
     flat = zero_area_faces(area_vectors, limits.smallest_area * diagonal**2)
     broken = np.flatnonzero(~np.isfinite(mesh.positions).all(axis=1))
     found = [
-        _of_vertices(mesh, "broken_positions", "error", broken, "vertices whose position is not a number", "Delete them or put them in place."),
+        _of_vertices(mesh, "broken_positions", "error", broken, "vertices whose position is not a number",
+                     "Delete them or put them in place."),
         _of_vertices(mesh, "duplicate_vertices", "error", twins[:, 1], "vertices in the same place as another", "Merge by distance."),
         _of_faces(mesh, "zero_area_faces", "error", flat, "faces without area", "Collapse them or move their corners apart."),
         _of_edges(mesh, "folds", "warning", folded_edges(mesh, adjacency, area_vectors, limits.fold_angle),
@@ -143,8 +144,9 @@ def pole_findings(mesh: PolyMesh, census: PoleCensus, in_zones: Mapping[str, Int
                                   "Move them between two joints."))
     if census.bound_from_plan and census.excess:
         over = f"{abs(census.excess)} {'more' if census.excess > 0 else 'fewer'} than the plan's bound of {census.bound}"
-        found.append(Finding("pole_excess", "warning" if census.excess > 0 else "note", "vertex", census.vertices,
-                             _place(mesh, census.vertices), f"Poles weigh {census.weight}, {over}.",
+        poles = np.concatenate([census.vertices[inner], census.vertices[~inner]])
+        found.append(Finding("pole_excess", "warning" if census.excess > 0 else "note", "vertex", poles, _place(mesh, poles),
+                             f"Poles weigh {census.weight}, {over}.",
                              "Cancel pairs of a 3-pole and a 5-pole." if census.excess > 0 else
                              "Check that the plan's tips, branches and step-downs are those of this mesh."))
     return [finding for finding in found if finding is not None]
@@ -174,8 +176,8 @@ def fit_findings(mesh: PolyMesh, area_vectors: FloatArray, surface: Surface, dev
         distances = surface.closest(mesh.positions[used]).distances
         far = np.flatnonzero(distances > limits.vertex_distance / 100.0 * surface.diagonal)
         far = far[np.argsort(-distances[far], kind="stable")]
-        found.append(_of_vertices(mesh, "vertices_off_target", "warning", used[far],
-                                  f"vertices farther from the target than {limits.vertex_distance:g} % of its diagonal", "Settle the mesh."))
+        what = f"vertices farther from the target than {limits.vertex_distance:g} % of its diagonal"
+        found.append(_of_vertices(mesh, "vertices_off_target", "warning", used[far], what, "Settle the mesh."))
     if deviation is not None:
         found += _deviation_findings(deviation, limits)
     return [finding for finding in found if finding is not None]
@@ -184,8 +186,9 @@ def fit_findings(mesh: PolyMesh, area_vectors: FloatArray, surface: Surface, dev
 def _deviation_findings(deviation: Deviation, limits: Limits) -> list[Finding | None]:
     side = deviation.cage_to_target
     found: list[Finding | None] = []
-    for name, word, value, limit in (("mean_deviation", "mean", side.mean, limits.mean_deviation),
-                                     ("deviation_percentile_99", "99th percentile of the", side.percentile_99, limits.deviation_percentile_99)):
+    judged = (("mean_deviation", "mean", side.mean, limits.mean_deviation),
+              ("deviation_percentile_99", "99th percentile of the", side.percentile_99, limits.deviation_percentile_99))
+    for name, word, value, limit in judged:
         if limit is not None and deviation.percent(value) > limit:
             reason = f"The {word} deviation from the target is {deviation.percent(value):.3g} % of its diagonal, over {limit:g} %."
             found.append(Finding(name, "warning", "mesh", _NONE, side.place, reason, "Add rings where the surface bends, and settle."))

@@ -27,7 +27,6 @@ from .quality import METRICS
 from .rings import boundary_loops
 from .surface import Surface
 
-
 REPORTED_METRICS = ("scaled_jacobian", "aspect_ratio", "edge_ratio", "skew", "taper", "warpage", "stretch", "minimum_angle",
                     "maximum_angle", "shape")
 """Quad metrics that an inspection measures, in the order of its tables."""

@@ -45,8 +45,8 @@ def format_text(inspection: Inspection) -> str:
         lines.append("poles among joint rings " + (", ".join(f"{name} {number}" for name, number in inside.items()) or "none"))
     if "scaled_jacobian" in inspection.quality:
         jacobian, aspect = inspection.quality["scaled_jacobian"], inspection.quality["aspect_ratio"]
-        lines.append(f"scaled Jacobian minimum {jacobian.minimum:.3f}, 1st percentile {jacobian.percentile_1:.3f}, median {jacobian.median:.3f}; "
-                     f"aspect ratio median {aspect.median:.2f}, maximum {aspect.maximum:.2f}")
+        lines.append(f"scaled Jacobian minimum {jacobian.minimum:.3f}, 1st percentile {jacobian.percentile_1:.3f}, "
+                     f"median {jacobian.median:.3f}; aspect ratio median {aspect.median:.2f}, maximum {aspect.maximum:.2f}")
     lines += _deviation_lines(inspection)
     lines += [f"{finding.severity}: {finding.reason} {finding.mend}{_where(finding)}" for finding in inspection.findings]
     return "\n".join(lines)
@@ -101,7 +101,8 @@ def describe_sizes(inspection: Inspection) -> str:
     if share == 1.0:
         return "all quads"
     names = {3: "triangles", 4: "quads"}
-    return ", ".join(f"{number} {names.get(size, f'with {size} corners')}" for size, number in inspection.counts.face_sizes.items()) or "none"
+    sizes = inspection.counts.face_sizes.items()
+    return ", ".join(f"{number} {names.get(size, f'with {size} corners')}" for size, number in sizes) or "none"
 
 
 def describe_poles(inspection: Inspection) -> str:
@@ -117,7 +118,8 @@ def bound_source(inspection: Inspection) -> str:
     tally = inspection.tally
     if tally is None:
         return "(from topology alone)"
-    return f"(4 x {_number(tally.tips, 'tip')} + 4 x {_number(tally.branches, 'branch', 'branches')} + 2 x {_number(tally.step_downs, 'step-down')})"
+    return (f"(4 \u00d7 {_number(tally.tips, 'tip')} + 4 \u00d7 {_number(tally.branches, 'branch', 'branches')} + "
+            f"2 \u00d7 {_number(tally.step_downs, 'step-down')})")
 
 
 def _deviation_lines(inspection: Inspection) -> list[str]:

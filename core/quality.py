@@ -21,7 +21,6 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-import numpy.typing as npt
 
 from .polymesh import BoolArray, FloatArray
 
@@ -269,11 +268,12 @@ def _corner_normals(corners: FloatArray) -> FloatArray:
 def _axes(corners: FloatArray) -> tuple[FloatArray, FloatArray]:
     along = (corners[:, 1] - corners[:, 0]) + (corners[:, 2] - corners[:, 3])
     across = (corners[:, 2] - corners[:, 1]) + (corners[:, 3] - corners[:, 0])
-    return along, across
+    return np.asarray(along, dtype=np.float64), np.asarray(across, dtype=np.float64)
 
 
 def _corner_areas(corners: FloatArray) -> FloatArray:
-    centre_normal = _unit(_cross(*_axes(corners)))
+    along, across = _axes(corners)
+    centre_normal = _unit(_cross(along, across))
     return _dot(_corner_normals(corners), centre_normal[:, None, :])
 
 
@@ -349,8 +349,3 @@ def _cross(first: FloatArray, second: FloatArray) -> FloatArray:
 def _unit(vectors: FloatArray) -> FloatArray:
     lengths = np.sqrt(_dot(vectors, vectors))[..., None]
     return np.divide(vectors, lengths, out=np.zeros_like(vectors), where=lengths > TINY)
-
-
-def quad_corners(positions: FloatArray, quads: npt.NDArray[np.integer]) -> FloatArray:
-    """Corner positions (F, 4, 3) of quads (F, 4) over positions (V, 3)."""
-    return np.ascontiguousarray(positions[quads])

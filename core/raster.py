@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ PIXEL_BATCH = 1 << 20
 """Pixel candidates at a time, about 60 MB."""
 
 _DEPTH_STEPS = (1 << 31) - 1
+_Reals = npt.NDArray[np.floating[Any]]
 _SLACK = np.float32(-1e-5)
 _EMPTY = np.iinfo(np.int64).max
 
@@ -123,7 +125,8 @@ def rasterise(screen: FloatArray, triangles: IntArray, width: int, height: int) 
     seen = np.full(width * height, _EMPTY, dtype=np.int64)
     for start in range(0, len(triangles), TRIANGLE_BATCH):
         corners = triangles[start : start + TRIANGLE_BATCH]
-        for pixel, depth, triangle in _covered_pixels(*(column[corners] for column in columns), width, height):
+        x, y, z = (column[corners] for column in columns)
+        for pixel, depth, triangle in _covered_pixels(x, y, z, width, height):
             level = np.clip((depth - nearest) / step, 0, _DEPTH_STEPS).astype(np.int64)
             np.minimum.at(seen, pixel, (level << 32) | (triangle + start))
     empty = seen == _EMPTY
@@ -132,7 +135,8 @@ def rasterise(screen: FloatArray, triangles: IntArray, width: int, height: int) 
     return DepthBuffer(depth_image.reshape(height, width), index_image.reshape(height, width))
 
 
-def interpolate(screen: FloatArray, triangles: IntArray, buffer: DepthBuffer, values: FloatArray) -> tuple[npt.NDArray[np.intp], FloatArray]:
+def interpolate(screen: FloatArray, triangles: IntArray, buffer: DepthBuffer,
+                values: FloatArray) -> tuple[npt.NDArray[np.intp], FloatArray]:
     """Vertex values seen at the covered pixels, linear in every triangle.
 
     values : (V,) float64
@@ -154,7 +158,8 @@ def _covered_pixels(x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], z: n
     kept = np.flatnonzero((columns > 0) & (rows > 0))
     if not len(kept):
         return
-    x, y, z, left, top, columns, rows = (values[kept] for values in (x, y, z, left, top, columns, rows))
+    x, y, z = x[kept], y[kept], z[kept]
+    left, top, columns, rows = left[kept], top[kept], columns[kept], rows[kept]
     ends = np.cumsum(columns * rows)
     first = 0
     while first < len(kept):
@@ -162,7 +167,8 @@ def _covered_pixels(x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], z: n
         last = max(first + 1, int(np.searchsorted(ends, before + PIXEL_BATCH, side="right")))
         counts = (columns * rows)[first:last]
         owner = np.repeat(np.arange(first, last), counts)
-        row, column = np.divmod(np.arange(int(ends[last - 1]) - before) - np.repeat(ends[first:last] - counts - before, counts), columns[owner])
+        within = np.arange(int(ends[last - 1]) - before) - np.repeat(ends[first:last] - counts - before, counts)
+        row, column = np.divmod(within, columns[owner])
         column, row = column + left[owner], row + top[owner]
         weights = _weights(x[owner], y[owner], column + np.float32(0.5), row + np.float32(0.5))
         inside = np.flatnonzero((weights[0] >= _SLACK) & (weights[1] >= _SLACK) & (weights[2] >= _SLACK))
@@ -183,7 +189,7 @@ def _pixel_range(values: npt.NDArray[np.float32], size: int) -> tuple[npt.NDArra
     return np.where(counts > 0, low, 0.0).astype(np.int64), counts.astype(np.int64)
 
 
-def _weights(x: FloatArray, y: FloatArray, column: FloatArray, row: FloatArray) -> FloatArray:
+def _weights(x: _Reals, y: _Reals, column: _Reals, row: _Reals) -> _Reals:
     """Barycentric weights (3, n) of points (n,) in triangles given by (n, 3) coordinates; -1 for a triangle seen edge on."""
     first = (x[:, 1] - column) * (y[:, 2] - row) - (x[:, 2] - column) * (y[:, 1] - row)
     second = (x[:, 2] - column) * (y[:, 0] - row) - (x[:, 0] - column) * (y[:, 2] - row)

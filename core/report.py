@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 
-from .deviation import OneWayDeviation
+from .deviation import Deviation, OneWayDeviation
 from .errors import FileError
 from .inspection import Inspection
 from .inspection_text import bound_source, describe_poles, describe_sizes, to_json, verdict
@@ -57,7 +57,8 @@ def write_report(folder: Path, inspection: Inspection, pictures: ReportPictures,
         folder.mkdir(parents=True, exist_ok=True)
         _write_all(folder, contents)
     except OSError as error:
-        raise FileError(f'The report cannot be written to "{folder}" ({error.strerror or error}); choose a folder that can be written to.') from error
+        reason = error.strerror or str(error)
+        raise FileError(f'The report cannot be written to "{folder}" ({reason}); choose a folder that can be written to.') from error
     return files
 
 
@@ -111,11 +112,8 @@ def _key_figures(inspection: Inspection) -> list[tuple[str, str]]:
 
 
 def _views(pictures: ReportPictures) -> str:
-    legend = ('<p class="legend"><svg viewBox="-10 -10 20 20"><polygon points="0,-8 7,5 -7,5" fill="#0073b3"/></svg> triangle: 3-pole '
-              '<svg viewBox="-10 -10 20 20"><polygon points="0,-8 7.6,-2.5 4.7,6.5 -4.7,6.5 -7.6,-2.5" fill="#d65e00"/></svg> pentagon: 5-pole '
-              '<svg viewBox="-10 -10 20 20"><rect x="-6" y="-6" width="12" height="12" fill="#000"/></svg> square: other pole '
-              '<svg viewBox="-10 -10 20 20"><rect x="-9" y="-2" width="18" height="4" fill="#0073b3"/></svg> thick line: open end</p>')
-    return f"<section><h2>Cage over target</h2>{_gallery(pictures.views)}{legend}</section>"
+    legend = "".join(f'<span><svg viewBox="-10 -10 20 20">{mark}</svg> {words}</span> ' for words, mark in _MARKS)
+    return f"<section><h2>Cage over target</h2>{_gallery(pictures.views)}<p class='legend'>{legend}</p></section>"
 
 
 def _findings(inspection: Inspection) -> str:
@@ -174,19 +172,22 @@ def _fit(inspection: Inspection, pictures: ReportPictures, unit: str) -> str:
     heading = ("Way", "Mean", "RMS", "95th percentile", "99th percentile", "Maximum", "Maximum at (x, y, z)")
     text = (f"<p>Percentages refer to the target's diagonal, {deviation.diagonal:.4g}{_unit(unit)}. Cage vertices lie at most "
             f"{deviation.percent(deviation.vertex_maximum):.2g} % off the target.</p>")
-    heat = ""
-    if pictures.heat:
-        middle = pictures.heat_highest / 2
-        heat = (f'{_gallery(pictures.heat)}<figure class="scale"><img alt="Scale from light, no deviation, to dark, {pictures.heat_highest:.3g}'
-                f'{_unit(unit)} or more" src="{_data_uri(encode_png(draw_scale(400, 14)))}"><figcaption><span>0</span><span>{middle:.3g}</span>'
-                f"<span>{pictures.heat_highest:.3g}{_unit(unit)} and more ({deviation.percent(pictures.heat_highest):.3g} %)</span></figcaption></figure>")
+    heat = f"{_gallery(pictures.heat)}{_scale(pictures.heat_highest, deviation, unit)}" if pictures.heat else ""
     return f"<section><h2>Deviation</h2>{_table(heading, rows, text_columns=1)}{text}{heat}</section>"
+
+
+def _scale(highest: float, deviation: Deviation, unit: str) -> str:
+    end = f"{highest:.3g}{_unit(unit)}"
+    image = _data_uri(encode_png(draw_scale(400, 14)))
+    return (f'<figure class="scale"><img alt="Scale from light, no deviation, to dark, {end} or more" src="{image}">'
+            f"<figcaption><span>0</span><span>{highest / 2:.3g}</span>"
+            f"<span>{end} and more ({deviation.percent(highest):.3g} %)</span></figcaption></figure>")
 
 
 def _shape(inspection: Inspection) -> str:
     if not inspection.quality:
         return ""
-    rows = [(name.replace("_", " ").capitalize(), *(f"{value:.3g}" for value in (
+    rows = [(_title(name), *(f"{value:.3g}" for value in (
         spread.minimum, spread.percentile_1, spread.median, spread.mean, spread.percentile_99, spread.maximum)),
         f"{METRICS[name].lowest:g} to {METRICS[name].highest:g}") for name, spread in inspection.quality.items()]
     heading = ("Metric", "Minimum", "1st percentile", "Median", "Mean", "99th percentile", "Maximum", "Acceptable")
@@ -197,9 +198,10 @@ def _method(inspection: Inspection) -> str:
     lines = ["Metrics and their acceptable ranges follow the VERDICT manual (SAND2007-1751); angles are in degrees.",
              "A pole weighs as much as its valence is off; the bound counts four poles a closed tip, four a branch and two a step-down."]
     if inspection.deviation is not None:
-        lines.append(f"Deviation: {inspection.deviation.cage_to_target.samples:,} samples a side, evenly spread by area, quads split from their "
-                     "first to their third corner; the maximum also looks at vertices and is a lower bound of the true one.")
-    return '<section class="method"><h2>How it was measured</h2><ul>' + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul></section>"
+        lines.append(f"Deviation: {inspection.deviation.cage_to_target.samples:,} samples a side, evenly spread by area, quads split from "
+                     "their first to their third corner; the maximum also looks at vertices and is a lower bound of the true one.")
+    items = "".join(f"<li>{escape(line)}</li>" for line in lines)
+    return f'<section class="method"><h2>How it was measured</h2><ul>{items}</ul></section>'
 
 
 def _gallery(pictures: Iterable[Picture], kind: str = "wide") -> str:
@@ -224,6 +226,10 @@ def _place(place: Iterable[float] | None) -> str:
     return "" if place is None else ", ".join(f"{value:.4g}" for value in place)
 
 
+def _title(metric: str) -> str:
+    return metric.replace("_", " ").capitalize().replace("jacobian", "Jacobian")
+
+
 def _unit(unit: str) -> str:
     return f" {escape(unit)}" if unit else ""
 
@@ -232,6 +238,11 @@ def _data_uri(png: bytes) -> str:
     return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
 
 
+_MARKS = (("triangle: 3-pole", '<polygon points="0,-8 7,5 -7,5" fill="#0073b3"/>'),
+          ("pentagon: 5-pole", '<polygon points="0,-8 7.6,-2.5 4.7,6.5 -4.7,6.5 -7.6,-2.5" fill="#d65e00"/>'),
+          ("square: other pole", '<rect x="-6" y="-6" width="12" height="12" fill="#000"/>'),
+          ("thick line: open end", '<rect x="-9" y="-2" width="18" height="4" fill="#0073b3"/>'))
+
 _STYLE = """
 :root { color-scheme: light; }
 * { box-sizing: border-box; }
@@ -239,7 +250,8 @@ body { margin: 0 auto; padding: 1.5rem clamp(1rem, 4vw, 3rem); max-width: 84rem;
   font: 1rem/1.5 system-ui, "Segoe UI", "Noto Sans", "DejaVu Sans", sans-serif; }
 h1 { font-size: 1.6rem; line-height: 1.2; margin: 0 0 .5rem; overflow-wrap: anywhere; }
 h2 { font-size: 1.15rem; margin: 2rem 0 .6rem; padding-bottom: .2rem; border-bottom: 1px solid #c9cacd; }
-.verdict { font-size: 1.2rem; font-weight: 600; margin: 0 0 1rem; padding: .5rem .8rem; border-left: .4rem solid #2b6b4f; background: #f4f5f5; }
+.verdict { font-size: 1.2rem; font-weight: 600; margin: 0 0 1rem; padding: .5rem .8rem; background: #f4f5f5;
+  border-left: .4rem solid #2b6b4f; }
 .verdict.error { border-color: #a8201a; } .verdict.warning { border-color: #b26a00; }
 dl { display: flex; flex-wrap: wrap; gap: .5rem 2rem; margin: 0 0 .8rem; }
 dt { font-size: .85rem; color: #55585e; } dd { margin: 0; font-weight: 600; overflow-wrap: anywhere; }
@@ -248,12 +260,15 @@ dt { font-size: .85rem; color: #55585e; } dd { margin: 0; font-weight: 600; over
 figure { margin: 0; break-inside: avoid; } figure img { display: block; width: 100%; height: auto; }
 .gallery.small img { border: 1px solid #dcdde0; max-width: 300px; }
 figcaption { font-size: .85rem; color: #55585e; }
-.legend svg { width: 1.1em; height: 1.1em; vertical-align: -.2em; margin-left: .7rem; } .legend { font-size: .9rem; }
+.legend svg { width: 1.1em; height: 1.1em; vertical-align: -.2em; }
+.legend span { white-space: nowrap; margin-right: 1rem; } .legend { font-size: .9rem; }
 .scale { max-width: 30rem; margin-top: 1rem; } .scale img { border: 1px solid #888; height: 1rem; }
 .scale figcaption { display: flex; justify-content: space-between; }
 .table { overflow-x: auto; } table { border-collapse: collapse; font-size: .92rem; }
 th, td { text-align: left; vertical-align: top; padding: .3rem 1.6rem .3rem 0; border-bottom: 1px solid #e3e4e6; }
-th { border-bottom: 2px solid #8b8d92; font-weight: 600; } .figure { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
+th { border-bottom: 2px solid #8b8d92; font-weight: 600; }
+.figure { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
+td:first-child { white-space: nowrap; } td:not(.figure):not(:first-child) { min-width: 9rem; }
 tr { break-inside: avoid; } .method { color: #44464b; font-size: .9rem; }
 @media (max-width: 46rem) { .gallery.wide { grid-template-columns: 1fr; } }
 @media print { body { padding: 0; max-width: none; font-size: 10pt; } h2 { break-after: avoid; } .table { overflow: visible; }

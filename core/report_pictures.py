@@ -71,7 +71,8 @@ def _picture_places(cage: PolyMesh, adjacency: Adjacency, inspection: Inspection
     shown = [finding for finding in inspection.findings if finding.place is not None and np.isfinite(finding.place).all()][:PLACE_LIMIT]
     if not shown:
         return ()
-    normals, pictures = face_area_vectors(cage), []
+    normals = face_area_vectors(cage)
+    pictures: list[Picture] = []
     used = cage.positions[adjacency.edge_verts]
     edge = float(np.median(np.linalg.norm(used[:, 1] - used[:, 0], axis=1))) if len(used) else inspection.diagonal
     for finding in shown:

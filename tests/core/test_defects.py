@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from support.reference_surface import ReferenceSurface
 
 from ringwright.core import defects
 from ringwright.core.adjacency import build_adjacency
 from ringwright.core.polymesh import PolyMesh
+from support.reference_surface import ReferenceSurface
 
 
 def grid(columns: int = 4, rows: int = 4) -> PolyMesh:

@@ -6,11 +6,11 @@ import igl
 import numpy as np
 import pytest
 import trimesh
-from support.reference_surface import ReferenceSurface
 
 from ringwright.core.deviation import map_deviation, measure_deviation, sample_triangles, summarise_distances
 from ringwright.core.errors import MeshError
 from ringwright.core.polymesh import PolyMesh
+from support.reference_surface import ReferenceSurface
 
 
 def tube_mesh(sides: int, rings: int, *, length: float = 10.0) -> PolyMesh:

@@ -6,13 +6,13 @@ import json
 
 import numpy as np
 import pytest
-from support.reference_surface import ReferenceSurface
 
 from ringwright.core.findings import Expectation, Limits
 from ringwright.core.inspection import REPORTED_METRICS, Inspection, Target, inspect_mesh
 from ringwright.core.inspection_text import ELEMENT_LIMIT, JSON_KEYS, SCHEMA_VERSION, format_text, to_json, verdict
 from ringwright.core.poles import JointZone, PlanTally
 from ringwright.core.polymesh import PolyMesh
+from support.reference_surface import ReferenceSurface
 
 
 def tube_mesh(sides: int = 12, rings: int = 9) -> PolyMesh:

@@ -48,7 +48,8 @@ def test_no_cracks_between_small_triangles() -> None:
 
 
 def test_triangles_outside_or_without_area_or_number_leave_nothing() -> None:
-    screen = np.array([[-9, -9, 0], [-5, -9, 0], [-9, -5, 0], [3, 3, 0], [8, 8, 0], [5.5, 5.5, 0], [np.nan, 1, 0], [9, np.nan, 1], [1, 9, 2.0]])
+    screen = np.array([[-9, -9, 0], [-5, -9, 0], [-9, -5, 0], [3, 3, 0], [8, 8, 0], [5.5, 5.5, 0], [np.nan, 1, 0], [9, np.nan, 1],
+                       [1, 9, 2.0]])
     buffer = rasterise(screen, np.arange(9).reshape(3, 3), 10, 10)
     assert (buffer.triangles == -1).all() and np.isinf(buffer.depth).all()
     assert (rasterise(np.empty((0, 3)), np.empty((0, 3), dtype=int), 4, 3).triangles == -1).all()

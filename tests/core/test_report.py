@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from support.reference_surface import ReferenceSurface
 
 from ringwright.core import report
 from ringwright.core.deviation import map_deviation
@@ -21,6 +20,7 @@ from ringwright.core.poles import JointZone, PlanTally
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.report import html_page, write_report
 from ringwright.core.report_pictures import ReportPictures, picture_inspection
+from support.reference_surface import ReferenceSurface
 
 VOID = {"meta", "img", "br", "link", "polygon", "rect"}
 
@@ -74,7 +74,8 @@ def case() -> tuple[Inspection, ReportPictures]:
     pulled = cage.with_positions(np.where(np.arange(70)[:, None] == 33, cage.positions * [1.1, 1.1, 1.0], cage.positions))
     surface = ReferenceSurface.from_mesh(dense)
     zone = JointZone("elbow", np.array([0, 0, 2.4]), np.array([0, 0, 1.0]), 0.5, 3.0)
-    inspection = inspect_mesh(pulled, target=Target(dense, surface, ReferenceSurface.from_mesh(pulled)), tally=PlanTally(0, 0, 0), joint_zones=[zone])
+    inspection = inspect_mesh(pulled, target=Target(dense, surface, ReferenceSurface.from_mesh(pulled)), tally=PlanTally(0, 0, 0),
+                              joint_zones=[zone])
     return inspection, picture_inspection(pulled, inspection, target=Dense(dense.positions, dense.triangles()),
                                           heat=map_deviation(pulled, surface), width=240)
 
@@ -94,7 +95,7 @@ def test_page_says_in_words_what_was_found(case: tuple[Inspection, ReportPicture
     assert inspection.deviation is not None
     for words in ("Sound, with 1 warning.", "tube.obj", "60 (all quads)", "excess 0", "Ring counts of the open ends: 10, 10.",
                   "Vertices farther from the target than 0.01 % of its diagonal: 1.", "\u25b2 warning", "Joints looked at: 1",
-                  f"{inspection.deviation.percent(inspection.deviation.cage_to_target.mean):.4f}", "Scaled jacobian", "cm"):
+                  f"{inspection.deviation.percent(inspection.deviation.cage_to_target.mean):.4f}", "Scaled Jacobian", "cm"):
         assert words in text, words
 
 
@@ -115,7 +116,8 @@ def test_three_files_are_written(case: tuple[Inspection, ReportPictures], tmp_pa
     assert "Other" in again.page.read_text(encoding="utf-8")
 
 
-def test_interrupted_write_leaves_the_old_report(case: tuple[Inspection, ReportPictures], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_interrupted_write_leaves_the_old_report(case: tuple[Inspection, ReportPictures], tmp_path: Path,
+                                                 monkeypatch: pytest.MonkeyPatch) -> None:
     write_report(tmp_path, *case, title="Before")
     before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
     written = []
