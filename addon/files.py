@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterable
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -200,8 +201,8 @@ def _write_obj(part: Path, mesh: PolyMesh, name: str) -> None:
     with part.open("w", encoding="utf-8", newline="\n") as file:
         file.write(f"o {name}\n")
         file.writelines(f"v {x:.9g} {y:.9g} {z:.9g}\n" for x, y, z in mesh.positions.tolist())
-        corners, offsets = (mesh.corner_verts + 1).tolist(), mesh.face_offsets.tolist()
-        file.writelines(f"f {' '.join(map(str, corners[start:end]))}\n" for start, end in zip(offsets[:-1], offsets[1:], strict=True))
+        corners = (mesh.corner_verts + 1).tolist()
+        file.writelines(f"f {' '.join(map(str, corners[start:end]))}\n" for start, end in pairwise(mesh.face_offsets.tolist()))
 
 
 def _read_blend(path: Path, object_name: str | None) -> list[bpy.types.Object]:

@@ -69,10 +69,9 @@ def _ply_vertex_layout(words: list[list[str]], order: str) -> tuple[int, list[tu
 
 def _gltf_positions(path: Path) -> Iterator[npt.NDArray[Any]]:
     document, inner = _gltf_document(path)
-    accessors = {
-        primitive["attributes"]["POSITION"] for mesh in document.get("meshes", []) for primitive in mesh["primitives"] if "POSITION" in primitive["attributes"]
-    }
-    for accessor in (document["accessors"][index] for index in sorted(accessors)):
+    primitives = [primitive["attributes"] for mesh in document.get("meshes", []) for primitive in mesh["primitives"]]
+    indices = {attributes["POSITION"] for attributes in primitives if "POSITION" in attributes}
+    for accessor in (document["accessors"][index] for index in sorted(indices)):
         if accessor["componentType"] == _GLTF_FLOAT and "bufferView" in accessor:
             view = document["bufferViews"][accessor["bufferView"]]
             data = _gltf_buffer(document["buffers"][view["buffer"]], path, inner)

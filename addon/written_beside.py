@@ -21,7 +21,8 @@ def scratch_folder(target: Path) -> Iterator[Path]:
     try:
         folder = Path(tempfile.mkdtemp(prefix=".ringwright-", dir=target.parent))
     except OSError as error:
-        raise FileError(f"{target} cannot be written: {system_reason(error)}; choose a folder that exists and can be written to.") from error
+        advice = "choose a folder that exists and can be written to"
+        raise FileError(f"{target} cannot be written: {system_reason(error)}; {advice}.") from error
     try:
         yield folder
     finally:
@@ -42,22 +43,6 @@ def written_beside(target: Path) -> Iterator[Path]:
                 os.replace(written, target.parent / written.name)
         except (OSError, RuntimeError) as error:
             raise FileError(f"{target} could not be written: {system_reason(error)}; nothing was changed.") from error
-
-
-@contextmanager
-def folder_written_beside(target: Path) -> Iterator[Path]:
-    """Where to write an output folder's files; moved into the folder, which is made where it is missing, when the block ends well.
-
-    Raises FileError where that fails.
-    """
-    with scratch_folder(target) as folder:
-        try:
-            yield folder
-            target.mkdir(exist_ok=True)
-            for written in sorted(folder.iterdir()):
-                os.replace(written, target / written.name)
-        except OSError as error:
-            raise FileError(f"{target} could not be written: {system_reason(error)}.") from error
 
 
 def write_text(target: Path, text: str) -> None:

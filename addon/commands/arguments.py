@@ -6,8 +6,11 @@ import argparse
 from collections.abc import Iterable
 from pathlib import Path
 
-from ...core.errors import FileError
-from ..written_beside import scratch_folder
+from ...core.adjacency import Adjacency
+from ...core.errors import FileError, MeshError
+from ...core.polymesh import IntArray, PolyMesh
+from ...core.rings import boundary_loops
+from ..written_beside import scratch_folder, system_reason
 
 SOURCE = "FILE[:OBJECT]"
 
@@ -34,7 +37,7 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 
 def add_report(parser: argparse.ArgumentParser) -> None:
     """The folder of the HTML report."""
-    parser.add_argument("--report", metavar="DIR", type=Path, help="folder for the report: one HTML page, the figures as JSON, the pictures")
+    parser.add_argument("--report", metavar="DIR", type=Path, help="folder for the report: a page, its figures as JSON and a picture")
 
 
 def check_outputs(outputs: Iterable[Path | None], inputs: Iterable[Path | None]) -> None:
@@ -68,8 +71,6 @@ def read_text(path: Path) -> str:
 
     Raises FileError where it is missing, empty or not text.
     """
-    from ..written_beside import system_reason
-
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
@@ -79,3 +80,14 @@ def read_text(path: Path) -> str:
     if not text.strip():
         raise FileError(f"{path} is empty; write the limb plan into it.")
     return text
+
+
+def open_ring(mesh: PolyMesh, adjacency: Adjacency, number: int) -> IntArray:
+    """Vertices of an open ring by the number that `rings` prints, (n,) int32.
+
+    Raises MeshError where there is no such ring.
+    """
+    loops = boundary_loops(mesh, adjacency)
+    if not 0 <= number < len(loops):
+        raise MeshError(f"There is no ring {number}; the mesh has {len(loops)} open rings, numbered from 0.")
+    return loops[number]

@@ -6,6 +6,9 @@ import argparse
 import json
 from typing import Any
 
+from ...core.ring_report import RingReport, count_rings
+from ...core.rings import Rings
+from ..written_beside import write_text
 from . import arguments
 
 
@@ -19,9 +22,7 @@ def add_commands(commands: Any) -> None:
 
 def run_rings(options: argparse.Namespace) -> int:
     """Print all ring counts; returns the exit code."""
-    from ...core.ring_report import count_rings
     from ..files import parse_source, read_mesh
-    from ..written_beside import write_text
 
     arguments.check_outputs([options.json], [parse_source(options.mesh).path])
     report = count_rings(read_mesh(options.mesh))
@@ -31,7 +32,7 @@ def run_rings(options: argparse.Namespace) -> int:
     return 0
 
 
-def ring_lines(report: Any) -> list[str]:
+def ring_lines(report: RingReport) -> list[str]:
     """A ring report as lines of text; open rings are numbered as other commands take them."""
     counts = report.boundaries.edge_counts.tolist()
     lines = [f"{len(counts)} open rings, {report.loops.count} closed edge loops, {report.strips.count} face strips"]
@@ -43,7 +44,7 @@ def ring_lines(report: Any) -> list[str]:
     return lines
 
 
-def ring_data(report: Any) -> dict[str, Any]:
+def ring_data(report: RingReport) -> dict[str, Any]:
     """A ring report as plain data for JSON."""
     return {
         "open_rings": _rings(report.boundaries),
@@ -59,9 +60,10 @@ def ring_data(report: Any) -> dict[str, Any]:
     }
 
 
-def _rings(rings: Any) -> list[dict[str, Any]]:
+def _rings(rings: Rings) -> list[dict[str, Any]]:
     return [
-        {"number": index, "edges": int(rings.edge_counts[index]), "length": float(rings.lengths[index]), "centre": rings.centres[index].tolist(),
-         "normal": rings.normals[index].tolist(), "bounds_tube": bool(rings.bounds_tube[index]), "vertices": rings.ring(index).tolist()}
+        {"number": index, "edges": int(rings.edge_counts[index]), "length": float(rings.lengths[index]),
+         "centre": rings.centres[index].tolist(), "normal": rings.normals[index].tolist(), "bounds_tube": bool(rings.bounds_tube[index]),
+         "vertices": rings.ring(index).tolist()}
         for index in range(rings.count)
     ]

@@ -5,7 +5,12 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+import numpy as np
+
+from ...core.adjacency import build_adjacency
+from ...core.outward import FlippedSurface
 from ...core.polymesh import PolyMesh
+from ...core.settle import settle, vertex_normals
 from ...core.surface import Surface
 from . import arguments
 
@@ -22,10 +27,6 @@ def add_commands(commands: Any) -> None:
 
 def run_settle(options: argparse.Namespace) -> int:
     """Settle and write the mesh; returns the exit code."""
-    import numpy as np
-
-    from ...core.adjacency import build_adjacency
-    from ...core.settle import settle
     from ..files import parse_source, read_mesh, write_mesh
     from ..host_surface import HostSurface
 
@@ -41,10 +42,6 @@ def run_settle(options: argparse.Namespace) -> int:
 
 def _facing(surface: Surface, mesh: PolyMesh) -> Surface:
     """The surface with normals that look the mesh's way, which may be either."""
-    import numpy as np
-
-    from ...core.outward import FlippedSurface
-    from ...core.settle import vertex_normals
 
     normals = vertex_normals(mesh.positions, mesh.faces_of_size(4)[1])
     facing = np.einsum("ij,ij->i", surface.closest(mesh.positions).normals, normals)

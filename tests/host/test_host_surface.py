@@ -5,12 +5,12 @@ from __future__ import annotations
 import bpy
 import numpy as np
 import pytest
-from support.reference_surface import ReferenceSurface
-from support.shapes import Shape, capsule, cylinder
 
 from ringwright.addon.host_surface import HostSurface
 from ringwright.core.errors import MeshError
 from ringwright.core.polymesh import PolyMesh
+from support.reference_surface import ReferenceSurface
+from support.shapes import Shape, capsule, cylinder
 
 pytestmark = pytest.mark.usefixtures("nothing_left_behind")
 
@@ -25,11 +25,15 @@ def bumpy(around: int = 96, along: int = 160) -> Shape:
 
 def queries(shape: Shape, count: int, *, reach: float = 1.3, seed: int = 3) -> np.ndarray:
     low, high = shape.positions.min(axis=0), shape.positions.max(axis=0)
-    return np.random.default_rng(seed).uniform((low + high) / 2 - reach * (high - low) / 2, (low + high) / 2 + reach * (high - low) / 2, (count, 3))
+    middle, half = (low + high) / 2, reach * (high - low) / 2
+    return np.random.default_rng(seed).uniform(middle - half, middle + half, (count, 3))
 
 
 def normal_disagreement(reference: ReferenceSurface, positions: np.ndarray, normals: np.ndarray) -> float:
-    """Largest distance from a normal to that of the best triangle that holds the position; on an edge or a vertex each of its triangles is right."""
+    """Largest distance from a normal to that of the best triangle that holds the position.
+
+    On an edge or a vertex each of its triangles is right.
+    """
     corners = reference.positions[reference.triangles]
     size = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max()
     centres = corners.mean(axis=1)
