@@ -25,7 +25,7 @@ from support.subdivision import catmull_clark
 CASE_NAMES = ("arm_right", "arm_left", "leg_right", "leg_left")
 ROUNDS = 4  # 2 * 4**4 triangles for every quad: over 800,000 in each case
 START_MARGIN = 0.04  # of the first bone: distance of an open limb's first joint from the cut
-TIP_DEPTH = 0.05  # of the last bone: least distance of a digit's last joint from the skin
+TIP_DEPTH = 0.1  # of the last bone: least distance of a digit's last joint from the skin
 FINGERS = {"little": 5, "ring": 4, "middle": 3, "index": 2}  # in order across; the rig counts the thumb as 1
 TOES = {"big_toe": 1, "second_toe": 2, "third_toe": 3, "fourth_toe": 4, "little_toe": 5}
 
@@ -73,7 +73,7 @@ class RealCase:
         return "\n".join(parts)
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=len(CASE_NAMES))
 def real_case(name: str) -> RealCase:
     """Cut one case out of the base mesh.
 
@@ -173,11 +173,11 @@ def _digit(base: BaseMesh, bones: Sequence[str]) -> Limb:
 
 def _fitted(limbs: Mapping[str, Limb], target: PolyMesh) -> dict[str, Limb]:
     """The chains with the first one begun inside the cut and the rig's tip joints, some of which poke out, drawn in."""
-    surface = ReferenceSurface.from_mesh(target)
+    digits = [name for name, limb in limbs.items() if limb.tip == "closed"]
+    tips = _tips_drawn_in([limbs[name].joints for name in digits], ReferenceSurface.from_mesh(target))
+    drawn_in = {name: Limb(np.concatenate([limbs[name].joints[:-1], [tip]]), "closed") for name, tip in zip(digits, tips, strict=True)}
     first = next(iter(limbs))
-    fitted = {name: Limb(_tip_drawn_in(limb.joints, surface), limb.tip) if limb.tip == "closed" else limb for name, limb in limbs.items()}
-    fitted[first] = Limb(_begun_inside(limbs[first].joints, target), limbs[first].tip)
-    return fitted
+    return {**limbs, first: Limb(_begun_inside(limbs[first].joints, target), limbs[first].tip), **drawn_in}
 
 
 def _begun_inside(joints: FloatArray, target: PolyMesh) -> FloatArray:
@@ -188,12 +188,13 @@ def _begun_inside(joints: FloatArray, target: PolyMesh) -> FloatArray:
     return np.concatenate([[joints[0] + begun * bone], joints[1:]])
 
 
-def _tip_drawn_in(joints: FloatArray, surface: ReferenceSurface) -> FloatArray:
-    """Shorten the last bone until the tip joint lies inside the skin."""
-    bone = joints[-1] - joints[-2]
-    candidates = joints[-2] + np.arange(1.0, 0.5, -0.02)[:, None] * bone
-    deep = surface.inside(candidates) & (surface.closest(candidates).distances >= TIP_DEPTH * np.linalg.norm(bone))
-    return np.concatenate([joints[:-1], candidates[[np.argmax(deep)]]])
+def _tips_drawn_in(chains: Sequence[FloatArray], surface: ReferenceSurface) -> FloatArray:
+    """Every chain's tip joint, moved straight in from the nearest skin until it lies deep enough; one that does already stays."""
+    tips = np.stack([joints[-1] for joints in chains])
+    depths = TIP_DEPTH * np.array([np.linalg.norm(joints[-1] - joints[-2]) for joints in chains])
+    nearest = surface.closest(tips)
+    deep = surface.inside(tips) & (nearest.distances >= depths)
+    return np.where(deep[:, None], tips, nearest.positions - depths[:, None] * nearest.normals)
 
 
 def _limb_text(name: str, limb: Limb, sides: Mapping[str, int], spans: Mapping[str, int]) -> str:
