@@ -39,8 +39,10 @@ HEAT = ((0.97, 0.96, 0.90), (0.98, 0.80, 0.42), (0.91, 0.47, 0.23), (0.62, 0.18,
 _KEY_LIGHT = np.array([-0.45, 0.60, 0.66])
 _FILL_LIGHT = np.array([0.80, -0.10, 0.58])
 _LINE_STEP = 0.6
-_CAGE_BIAS = 0.004
+_CAGE_BIAS = 2.5
+"""Depth, in pixels, by which a line may lie behind the cage and still be drawn: it is on the cage, between pixel centres."""
 _TARGET_BIAS = 0.03
+"""The same behind the target, in cage diagonals: chords of a cage run inside the target."""
 
 
 @dataclass(frozen=True)
@@ -81,14 +83,13 @@ def draw_cage(view: View, cage: PolyMesh, adjacency: Adjacency, *, target: Dense
     screen, triangles = large.project(cage.positions), cage.triangles()
     own = rasterise(screen, triangles, large.width, large.height)
     if target is None:
-        canvas, depths = shade(large, cage.positions, triangles, own), [(own, _CAGE_BIAS)]
+        canvas, hiding = shade(large, cage.positions, triangles, own), [(own, _CAGE_BIAS / large.scale)]
     else:
         dense = rasterise(large.project(target.positions), target.triangles, large.width, large.height)
-        canvas, depths = shade(large, target.positions, target.triangles, dense), [(own, _CAGE_BIAS), (dense, _TARGET_BIAS)]
+        canvas = shade(large, target.positions, target.triangles, dense)
+        hiding = [(own, _CAGE_BIAS / large.scale), (dense, _TARGET_BIAS * _size(cage.positions))]
     if focus is not None:
         _tint(canvas, own, cage, focus)
-    size = _size(cage.positions)
-    hiding = [(buffer, bias * size) for buffer, bias in depths]
     _draw_edges(canvas, large, screen, cage, adjacency, hiding)
     if poles is not None:
         _draw_poles(canvas, large, screen, cage, poles, hiding)
@@ -108,8 +109,8 @@ def draw_deviation(view: View, cage: PolyMesh, adjacency: Adjacency, heat: Devia
     light = _light(_pixel_normals(large, heat.positions, heat.triangles, buffer, pixels))
     shares = values / highest if highest > 0.0 else np.zeros_like(values)
     canvas.reshape(-1, 3)[pixels] = heat_colours(shares) * (0.85 + 0.15 * light[:, None])
-    bias = _CAGE_BIAS * _size(cage.positions)
-    _draw_edges(canvas, large, large.project(cage.positions), cage, adjacency, [(buffer, bias)], strength=0.45)
+    hiding = [(buffer, _CAGE_BIAS / large.scale)]
+    _draw_edges(canvas, large, large.project(cage.positions), cage, adjacency, hiding, strength=0.45)
     return finish(canvas)
 
 

@@ -167,7 +167,7 @@ def poles_in_zones(positions: FloatArray, poles: IntArray, zones: Sequence[Joint
 
 
 def find_step_downs(mesh: PolyMesh, census: PoleCensus) -> tuple[StepDownPlace, ...]:
-    """Find the quads whose opposite corners are an inner 3-pole and an inner 5-pole; each pole is named once.
+    """Find the quads whose opposite corners are an inner 3-pole and an inner 5-pole; each pole and quad is named once.
 
     Where a pole could pair with several (poles crowded together), the closest pair goes first.
     """
@@ -182,12 +182,14 @@ def find_step_downs(mesh: PolyMesh, census: PoleCensus) -> tuple[StepDownPlace, 
     chosen = np.where(sign[chosen[:, :1]] == 1, chosen, chosen[:, ::-1])
     span = np.linalg.norm(mesh.positions[chosen[:, 0]] - mesh.positions[chosen[:, 1]], axis=1)
     taken: set[int] = set()
+    crossed: set[int] = set()
     places = []
     for index in np.argsort(span, kind="stable"):
-        three, five = int(chosen[index, 0]), int(chosen[index, 1])
-        if three not in taken and five not in taken:
+        face, three, five = int(face_of[index]), int(chosen[index, 0]), int(chosen[index, 1])
+        if three not in taken and five not in taken and face not in crossed:
             taken |= {three, five}
-            places.append(StepDownPlace(int(face_of[index]), three, five, mesh.positions[chosen[index]].mean(axis=0)))
+            crossed.add(face)
+            places.append(StepDownPlace(face, three, five, mesh.positions[chosen[index]].mean(axis=0)))
     return tuple(sorted(places, key=lambda place: place.face))
 
 

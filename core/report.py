@@ -121,7 +121,8 @@ def _findings(inspection: Inspection) -> str:
         return "<section><h2>Findings</h2><p>None.</p></section>"
     rows = [(f"{SEVERITY_SIGNS[finding.severity]} {finding.severity}", finding.reason, _place(finding.place), finding.mend)
             for finding in inspection.findings]
-    return f"<section><h2>Findings</h2>{_table(('Severity', 'What', 'Where (x, y, z)', 'Mend'), rows, text_columns=4)}</section>"
+    table = _table(("Severity", "What", "Where (x, y, z)", "Mend"), rows, text_columns=4)
+    return f'<section class="findings"><h2>Findings</h2>{table}</section>'
 
 
 def _places(pictures: ReportPictures) -> str:
@@ -270,7 +271,9 @@ th { border-bottom: 2px solid #8b8d92; font-weight: 600; }
 .figure { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
 td:first-child { white-space: nowrap; } td:not(.figure):not(:first-child) { min-width: 9rem; }
 tr { break-inside: avoid; } .method { color: #44464b; font-size: .9rem; }
-@media (max-width: 46rem) { .gallery.wide { grid-template-columns: 1fr; } }
+@media (max-width: 46rem) { .gallery.wide { grid-template-columns: 1fr; } .findings thead { display: none; }
+  .findings tr, .findings td { display: block; } .findings tr { border-bottom: 1px solid #8b8d92; padding: .4rem 0; }
+  .findings td { border: 0; padding: .1rem 0; } .findings td:first-child { font-weight: 600; } }
 @media print { body { padding: 0; max-width: none; font-size: 10pt; } h2 { break-after: avoid; } .table { overflow: visible; }
   * { print-color-adjust: exact; -webkit-print-color-adjust: exact; } }
 """

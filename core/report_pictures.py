@@ -31,7 +31,7 @@ class ReportPictures:
     views : the cage over its target from four sides
     heat : the same sides coloured by deviation; empty without a deviation map
     heat_highest : distance at the dark end of the heat scale, the mesh's units
-    places : worst places enlarged, one for each finding that has a place, at most ``PLACE_LIMIT``
+    places : worst places enlarged, one for each place that a finding names first, at most ``PLACE_LIMIT``
     """
 
     views: tuple[Picture, ...]
@@ -68,16 +68,17 @@ def picture_inspection(cage: PolyMesh, inspection: Inspection, *, target: Dense 
 
 def _picture_places(cage: PolyMesh, adjacency: Adjacency, inspection: Inspection, view: View, target: Dense | None) -> tuple[Picture, ...]:
     """Enlarge the place of each finding that has one."""
-    shown = [finding for finding in inspection.findings if finding.place is not None and np.isfinite(finding.place).all()][:PLACE_LIMIT]
-    if not shown:
-        return ()
+    by_place: dict[bytes, Finding] = {}
+    for finding in inspection.findings:
+        if finding.place is not None and np.isfinite(finding.place).all():
+            by_place.setdefault(finding.place.tobytes(), finding)
     normals = face_area_vectors(cage)
     pictures: list[Picture] = []
     used = cage.positions[adjacency.edge_verts]
     edge = float(np.median(np.linalg.norm(used[:, 1] - used[:, 0], axis=1))) if len(used) else inspection.diagonal
-    for finding in shown:
+    for finding in list(by_place.values())[:PLACE_LIMIT]:
         faces = _faces_of(cage, finding)
-        turned = _facing(view, normals[faces].sum(axis=0)) if len(faces) else view
+        turned = _facing(view, normals[faces[:1] if finding.domain == "face" else faces].sum(axis=0))
         square = View(turned.axes, turned.centre, turned.scale, PLACE_SIZE, PLACE_SIZE)
         own = cage.positions[np.concatenate([cage.face(int(face)) for face in faces[:1]])] if len(faces) else cage.positions[:0]
         reach = max(4.0 * edge, 1.5 * float(np.linalg.norm(np.ptp(own, axis=0))) if len(own) else 0.0, 1e-9)
