@@ -69,3 +69,16 @@ def test_zip_holds_the_program_and_nothing_else(extension_tool: Path, tmp_path: 
     assert {name.split("/")[0] for name in names} <= allowed
     assert not [name for name in names if "__pycache__" in name or "/." in name or name.startswith(".")]
     assert {"__init__.py", "LICENSE", "addon/command_line.py", "core/polymesh.py"} <= set(names)
+
+
+@pytest.mark.slow
+def test_wheel_holds_the_package_the_command_and_the_demo(tmp_path: Path) -> None:
+    result = run("-m", "pip", "wheel", "--quiet", "--no-deps", "--wheel-dir", tmp_path, ROOT)
+    assert result.returncode == 0, result.stderr
+    (wheel,) = tmp_path.glob("*.whl")
+    content = zipfile.ZipFile(wheel)
+    names = set(content.namelist())
+    assert {"ringwright/core/polymesh.py", "ringwright/addon/commands/build.py", "ringwright/demo.blend-generator/generate.py"} <= names
+    assert not [name for name in names if "test" in name or name.startswith("core/")]
+    (entry,) = [name for name in names if name.endswith("entry_points.txt")]
+    assert "ringwright = ringwright.addon.command_line:main" in content.read(entry).decode()

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from ...core.deviation import DeviationMap, map_deviation
 from ...core.findings import Expectation
 from ...core.inspection import Inspection, Target, inspect_mesh
 from ...core.inspection_text import format_text, to_json
 from ...core.outward import outward_surface
+from ...core.picture import Dense
 from ...core.poles import JointZone, PlanTally
 from ...core.polymesh import PolyMesh
 from ...core.report import write_report
+from ...core.report_pictures import picture_inspection
 from ...core.surface import Surface
+from ..written_beside import write_text
 
 FINDINGS = 1
 """Exit code where a finding is an error."""
@@ -32,32 +35,63 @@ class Asked:
     tally : the plan's numbers that bound the poles
     joint_zones : where no pole should lie
     expectation : pieces, open ends, budget
+    unit : what one coordinate unit is
     """
 
     tally: PlanTally | None = None
     joint_zones: Sequence[JointZone] = ()
-    expectation: Expectation = Expectation()
+    expectation: Expectation = field(default_factory=Expectation)
+    unit: str = ""
 
 
-def inspect_fit(mesh: PolyMesh, target: PolyMesh, surface: Surface, asked: Asked) -> Inspection:
-    """Inspect a mesh against its target; surface answers for the target."""
+@dataclass(frozen=True)
+class Inspected:
+    """An inspection and what its report draws.
+
+    mesh, target : the meshes; target is None where the mesh stands alone
+    heat : the mesh's deviation map, where there is a target
+    """
+
+    inspection: Inspection
+    mesh: PolyMesh
+    target: PolyMesh | None = None
+    heat: DeviationMap | None = None
+
+
+def inspect_alone(mesh: PolyMesh, asked: Asked) -> Inspected:
+    """Inspect a mesh without a target."""
+    return Inspected(_inspect(mesh, None, asked), mesh)
+
+
+def inspect_fit(mesh: PolyMesh, target: PolyMesh, surface: Surface, asked: Asked) -> Inspected:
+    """Inspect a mesh against its target, for which surface answers."""
     from ..host_surface import HostSurface
 
     with HostSurface.from_arrays(mesh.positions, mesh.triangles()) as own:
-        return _inspect(mesh, Target(target, outward(surface), own), asked)
+        inspection = _inspect(mesh, Target(target, outward(surface), own), asked)
+    return Inspected(inspection, mesh, target, map_deviation(mesh, surface))
 
 
-def inspect_alone(mesh: PolyMesh, asked: Asked) -> Inspection:
-    """Inspect a mesh without a target."""
-    return _inspect(mesh, None, asked)
-
-
-def _inspect(mesh: PolyMesh, target: Target | None, asked: Asked) -> Inspection:
-    return inspect_mesh(mesh, target=target, tally=asked.tally, joint_zones=asked.joint_zones, expectation=asked.expectation)
+def tell(inspected: Inspected, options: argparse.Namespace, *, title: str, unit: str, sources: Mapping[str, str]) -> int:
+    """Write the report and the JSON that the options ask for and print the text; returns the exit code."""
+    inspection = inspected.inspection
+    if options.report:
+        dense = None if inspected.target is None else Dense(inspected.target.positions, inspected.target.triangles())
+        pictures = picture_inspection(inspected.mesh, inspection, target=dense, heat=inspected.heat)
+        write_report(options.report, inspection, pictures, title=title, unit=unit, sources=sources)
+    if options.json:
+        write_text(options.json, json.dumps(to_json(inspection), indent=1, allow_nan=False) + "\n")
+    print(format_text(inspection))
+    return 0 if inspection.passed else FINDINGS
 
 
 def outward(surface: Surface) -> Surface:
     """The surface with normals that point outward, told by points inside it; as it is where it has no inside."""
-    points = np.random.default_rng(0).uniform(*surface.bounds, size=(TRIED_POINTS, 3))
+    low, high = surface.bounds
+    points = low + np.random.default_rng(0).random((TRIED_POINTS, 3)) * (high - low)
     inner = points[surface.inside(points)]
     return outward_surface(surface, inner) if len(inner) else surface
+
+
+def _inspect(mesh: PolyMesh, target: Target | None, asked: Asked) -> Inspection:
+    return inspect_mesh(mesh, target=target, tally=asked.tally, joint_zones=asked.joint_zones, expectation=asked.expectation)

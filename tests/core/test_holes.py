@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from support.shapes import capsule, cylinder
 
 from ringwright.core.adjacency import build_adjacency
 from ringwright.core.holes import find_holes
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.rings import boundary_loops
+from support.shapes import capsule, cylinder
 
 
 def holes(mesh: PolyMesh) -> list[tuple[int, bool]]:

@@ -150,7 +150,8 @@ def test_bad_inputs(refused: Refusal, cage: Path, target: Path, tmp_path: Path) 
     assert "ending" in refused("rings", tmp_path / "mesh.xyz")
 
 
-def test_outputs_are_checked_before_any_work(refused: Refusal, cage: Path, target: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_outputs_are_checked_before_any_work(refused: Refusal, cage: Path, target: Path, tmp_path: Path,
+                                             monkeypatch: pytest.MonkeyPatch) -> None:
     def fail(*_: object) -> None:
         raise AssertionError("worked before it knew whether it can write")
 
@@ -305,3 +306,56 @@ def test_patch_fills_every_hole(tmp_path: Path, refused: Refusal) -> None:
     solid = tmp_path / "solid.ply"
     write_mesh(solid, PolyMesh.from_quads(*capsule()))
     assert "is a hole" in refused("patch", solid, "--out", out)
+
+
+def test_inspect_tells_text_json_and_report(cage: Path, target: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    settled, folder, figures = tmp_path / "settled.blend", tmp_path / "report", tmp_path / "figures.json"
+    assert main(["settle", str(cage), "--target", str(target), "--out", str(settled)]) == 0
+    capfd.readouterr()
+    assert main(["inspect", str(settled), "--target", str(target), "--report", str(folder), "--json", str(figures)]) == 0
+    said = capfd.readouterr()
+    assert said.out.startswith("Sound")
+    assert said.err == ""
+    data = json.loads(figures.read_text())
+    assert data["counts"]["face_sizes"] == {"4": 48}
+    assert data["counts"]["boundary_loops"] == [8, 8]
+    # a regular octagon's edges lie at most 1 - cos(22.5 degrees) off their circle, the target's own corners aside
+    assert data["deviation"]["cage_to_target"]["maximum"] == pytest.approx(1 - np.cos(np.pi / 8), abs=2e-3)
+    assert data["deviation"]["vertex_maximum"] < 1e-5
+    assert json.loads((folder / "report.json").read_text())["findings"] == data["findings"]
+    assert (folder / "report.html").read_text().startswith("<!")
+    assert (folder / "picture.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_inspect_does_not_mind_a_target_turned_inside_out(cage: Path, target: Path, tmp_path: Path) -> None:
+    settled, turned = tmp_path / "settled.obj", tmp_path / "turned.ply"
+    shape = cylinder(radius=1.0, length=4.0)
+    write_mesh(turned, PolyMesh.from_quads(shape.positions, shape.triangles[:, ::-1]))
+    assert main(["settle", str(cage), "--target", str(turned), "--out", str(settled)]) == 0
+    assert main(["inspect", str(settled), "--target", str(turned)]) == 0
+
+
+def test_inspect_finds_a_cage_turned_inside_out(cage: Path, target: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    settled, turned = tmp_path / "settled.obj", tmp_path / "turned.obj"
+    assert main(["settle", str(cage), "--target", str(target), "--out", str(settled)]) == 0
+    mesh = read_mesh(settled)
+    write_mesh(turned, PolyMesh.from_quads(mesh.positions, mesh.quads()[:, ::-1]))
+    capfd.readouterr()
+    assert main(["inspect", str(turned), "--target", str(target)]) == 1
+    assert "error" in capfd.readouterr().out
+
+
+def test_inspect_exits_with_one_where_a_finding_is_an_error(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "triangles.stl"
+    write_mesh(path, PolyMesh.from_quads(*capsule()))
+    assert main(["inspect", str(path)]) == 1
+    said = capfd.readouterr()
+    assert "triangles" in said.out
+    assert said.err == ""
+
+
+def test_inspect_refuses_a_report_that_cannot_be_written(refused: Refusal, cage: Path, tmp_path: Path) -> None:
+    assert "cannot be written" in refused("inspect", cage, "--report", tmp_path / "none" / "report")
+    assert "is an input" in refused("inspect", cage, "--json", cage)
+    (tmp_path / "file").write_text("a file where the folder should be")
+    assert "file" in refused("inspect", cage, "--report", tmp_path / "file")

@@ -133,7 +133,7 @@ def test_blend_is_read_as_it_is_seen(tmp_path: Path) -> None:
     np.testing.assert_allclose(joined.positions.min(axis=0), low + [10, 0, 0], atol=1e-5)
     np.testing.assert_allclose(read_mesh(f"{path}:right").positions.min(axis=0), low + [10, 20, 0], atol=1e-5)
     np.testing.assert_allclose(read_mesh(f"{path}:hidden").positions.min(axis=0), low, atol=1e-5)
-    with pytest.raises(FileError, match="no mesh object named 'none'.*hidden, left, right"):
+    with pytest.raises(FileError, match=r"no mesh object named 'none'.*hidden, left, right"):
         read_mesh(f"{path}:none")
 
 
@@ -147,7 +147,7 @@ def test_source_names() -> None:
 @pytest.mark.parametrize("suffix", [".blend", ".obj", ".ply", ".stl", ".glb", ".gltf", ".fbx"])
 class TestBadFiles:
     def test_missing(self, suffix: str, tmp_path: Path) -> None:
-        with pytest.raises(FileError, match="none.* cannot be read: no such file"):
+        with pytest.raises(FileError, match=r"none.* cannot be read: no such file"):
             read_mesh(tmp_path / f"none{suffix}")
 
     def test_empty(self, suffix: str, tmp_path: Path) -> None:
@@ -247,9 +247,9 @@ def test_obj_faces_without_their_vertices(tmp_path: Path) -> None:
 
 
 def test_unknown_endings() -> None:
-    with pytest.raises(FileError, match="ending that cannot be read.*obj"):
+    with pytest.raises(FileError, match=r"ending that cannot be read.*obj"):
         read_mesh("sculpt.xyz")
-    with pytest.raises(FileError, match="ending that cannot be written.*obj"):
+    with pytest.raises(FileError, match=r"ending that cannot be written.*obj"):
         write_mesh("cage.xyz", open_box())
 
 
