@@ -22,6 +22,9 @@ SAMPLES = 40_000
 """Samples a side: the mean is then good to about half a per cent of itself, and it takes a fraction of a second."""
 
 
+_BATCH = 1 << 15
+
+
 @dataclass(frozen=True)
 class OneWayDeviation:
     """Distances from one surface to the other, in the meshes' units.
@@ -77,9 +80,7 @@ def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, see
     Points come in the triangles' order, so that neighbours in the list are neighbours in space.
     Raises MeshError where the triangles have no area or a position is not finite.
     """
-    first = positions[triangles[:, 0]]
-    along, across = positions[triangles[:, 1]] - first, positions[triangles[:, 2]] - first
-    cumulated = np.cumsum(_cross_lengths(along, across))
+    cumulated = np.cumsum(_doubled_areas(positions, triangles))
     total = float(cumulated[-1]) if len(cumulated) else 0.0
     if not np.isfinite(total):
         raise MeshError("The mesh has positions that are not finite numbers; mend them before measuring its deviation.")
@@ -91,7 +92,8 @@ def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, see
     u, v = random.random((2, count))
     outside = u + v > 1.0
     u, v = np.where(outside, 1.0 - u, u), np.where(outside, 1.0 - v, v)
-    return AreaSamples(first[chosen] + u[:, None] * along[chosen] + v[:, None] * across[chosen], chosen.astype(np.int64))
+    first, second, third = (positions[triangles[chosen, corner]] for corner in range(3))
+    return AreaSamples(first + u[:, None] * (second - first) + v[:, None] * (third - first), chosen.astype(np.int64))
 
 
 def summarise_distances(samples: FloatArray, distances: FloatArray, vertices: FloatArray, vertex_distances: FloatArray) -> OneWayDeviation:
@@ -161,7 +163,13 @@ def _cut_triangles(corners: FloatArray, cuts: int) -> tuple[FloatArray, IntArray
     return positions, triangles.astype(np.int32)
 
 
-def _cross_lengths(first: FloatArray, second: FloatArray) -> FloatArray:
-    """Twice the area of triangles with these two edges (n, 3), without building the cross products."""
-    squares = np.einsum("ij,ij->i", first, first) * np.einsum("ij,ij->i", second, second)
-    return np.sqrt(np.maximum(squares - np.einsum("ij,ij->i", first, second) ** 2, 0.0))
+def _doubled_areas(positions: FloatArray, triangles: IntArray) -> FloatArray:
+    """Twice the area of every triangle, (T,) float64, in batches that stay in the processor's cache."""
+    doubled = np.empty(len(triangles))
+    for start in range(0, len(triangles), _BATCH):
+        corners = triangles[start : start + _BATCH]
+        first = positions[corners[:, 0]]
+        a, b = (positions[corners[:, 1]] - first).T, (positions[corners[:, 2]] - first).T
+        normal = (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
+        doubled[start : start + _BATCH] = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
+    return doubled
