@@ -17,12 +17,14 @@ from .fork import BranchEdges, branch_edges, branch_phase, fork_ring, neighbour_
 from .measure import Measure
 from .plan import Fork, LimbPlan, Splice
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .section import Tube
+from .section import Tube, nearest_phase
 from .socket import Block, BranchRoot, block_quads, choose_block, hole_ring
 from .stepdown import step_down_row, step_up_row
 from .surface import Surface
-from .sweep import Rings, carried_phases, cast_rings, fan_to, lean_into, local_frames, plain_angles, ring_stations, starts_by_row
+from .sweep import Rings, carried_phases, cast_rings, fan_to, lean_into, local_frames, plain_angles, profile_at, ring_stations, starts_by_row, uncrossed
 from .tip import cap_positions, grid_cap
+PHASE_STATION = 0.85
+"""Where along a trunk its section is compared with the ring that it must meet: before its end, where it is still one piece."""
 
 
 @dataclass(frozen=True)
@@ -125,11 +127,12 @@ def _lay_limb(build: _Build, walls: dict[str, list[IntArray]], name: str, socket
     angles = plain_angles(counts, measure, stations, phases)
     station_lists = [np.full(len(angle), station) for angle, station in zip(angles, stations, strict=True)]
     if tip_ring is not None and isinstance(plan.tip_join(name), Fork):
-        ends = _placed_on(np.concatenate(build.positions)[tip_ring], measure)
-        station_lists, angles = lean_into(stations, angles, counts, *ends)
+        end_stations = _stations_of(np.concatenate(build.positions)[tip_ring], measure)
+        station_lists = lean_into(stations, angles, counts, end_stations)
     rings = cast_rings(measure, station_lists, angles, build.surface, _side_tubes(build, name))
     if tip_ring is not None and isinstance(plan.tip_join(name), Fork):
         rings = fan_to(rings, np.concatenate(build.positions)[tip_ring], counts.spans[-1])
+    rings = uncrossed(rings, measure)
     ids = [build.add_vertices(rings.positions[ring], number, bool(counts.joint_rings[ring])) for ring in range(counts.rows)]
     ids.append(tip_ring if tip_ring is not None else build.add_vertices(rings.positions[-1], number, bool(counts.joint_rings[-1])))
     build.rings[name] = ids
@@ -172,20 +175,19 @@ def _up_phase(build: _Build, name: str) -> float | None:
 
 
 def _ring_phase(points: FloatArray, measure: Measure) -> float:
-    """Angle of vertex 0 of an even ring that strays least from these points."""
-    _, angles = _placed_on(points, measure)
-    even = 2 * np.pi * np.arange(len(points)) / len(points)
-    return float(np.angle(np.mean(np.exp(1j * (angles - even)))))
+    """Angle of vertex 0 of an evenly cut section that lies nearest to these points, seen along the limb's end.
+
+    points : (n, 3) float64, the ring that the limb's last row must meet, in order
+    """
+    tangent, frame = measure.tangents[-1], measure.frames[-1]
+    offset = points - points.mean(axis=0)
+    seen = np.column_stack([offset @ frame, offset @ np.cross(tangent, frame)])
+    return nearest_phase(profile_at(measure, PHASE_STATION * float(measure.lengths[-1])), seen)
 
 
-def _placed_on(points: FloatArray, measure: Measure) -> tuple[FloatArray, FloatArray]:
-    """Station and angle of points round the end of a centre line, (n,) float64 each."""
-    end = measure.centres[-1]
-    beyond = (points - end) @ measure.tangents[-1]
-    offset = points - end
-    sideways = np.cross(measure.tangents[-1], measure.frames[-1])
-    angles = np.arctan2(offset @ sideways, offset @ measure.frames[-1])
-    return measure.lengths[-1] + beyond, np.unwrap(angles)
+def _stations_of(points: FloatArray, measure: Measure) -> FloatArray:
+    """Stations of points beyond or before the end of a centre line, (n,) float64."""
+    return np.asarray(measure.lengths[-1] + (points - measure.centres[-1]) @ measure.tangents[-1], dtype=np.float64)
 
 
 def _side_tubes(build: _Build, name: str) -> Sequence[Tube]:

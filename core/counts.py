@@ -29,6 +29,11 @@ STEP_ROW_MARGIN = 1
 """Plain rows kept between a step-down and a joint's rings, a fork or a socket."""
 NEAR_BUDGET = 0.98
 """Of counts that use this share of the best use of a budget, those with the squarest faces are taken."""
+ROW_DENSITY = 0.85
+"""Rows per square face where a budget must be met: a limb bends round more than along, so faces a little longer
+than wide fit its skin better with as many quads (measured; 1 would be square)."""
+LEAST_DENSITY = 0.5
+MOST_DENSITY = 1.6
 FLATTEST_ROW = 0.35
 """A row may be this much shorter than square before a bone cut short by its trunk gives up rows."""
 
@@ -132,47 +137,54 @@ def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
 
 
 def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int) -> CountPlan:
-    """The finest counts within the budget: sides first, then rows."""
-    best: CountPlan | None = None
-    least: int | None = None
-    last_refusal: PlanError | None = None
-    low_detail, high_detail = 4.0, MOST_DETAIL
-    for _ in range(9):
-        detail = math.sqrt(low_detail * high_detail)
+    """The counts that use the budget best, with faces nearest to the proportion that is asked for."""
+    coarsest = _coarsest(plan, sizes)
+    if coarsest.quads > budget:
+        raise PlanError(f"[budget] quads is {budget}; the coarsest cage that this plan allows has {coarsest.quads} quads, so raise the budget to "
+                        f"{coarsest.quads} or take limbs out.")
+    found = [(coarsest.quads, math.inf, coarsest)]
+    for detail in _details_near(plan, sizes, budget):
+        found += [(counts.quads, abs(math.log(density / ROW_DENSITY)), counts) for density, counts in _finest_rows(plan, sizes, budget, detail)]
+    most = max(quads for quads, _, _ in found)
+    return min((each for each in found if each[0] >= NEAR_BUDGET * most), key=lambda each: each[1])[2]
+
+
+def _coarsest(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
+    refusal: PlanError | None = None
+    for detail in (4.0, 5.0, 6.0, 8.0, 12.0, 16.0):
         try:
-            counts = _count_cage(plan, sizes, detail, 1.0)
-        except PlanError as refusal:
-            last_refusal = refusal
-            low_detail = detail
-            continue
-        least = counts.quads if least is None else min(least, counts.quads)
-        if counts.quads <= budget:
-            best, low_detail = counts, detail
-        else:
-            high_detail = detail
-    candidates = [_finest_rows(plan, sizes, budget, low_detail * factor) for factor in (1.0, 0.97, 0.94, 1.03, 0.9, 0.85, 0.8)]
-    found = [counts for counts in [best, *candidates] if counts is not None]
-    if found:
-        most = max(counts.quads for counts in found)
-        return next(counts for counts in found if counts.quads >= NEAR_BUDGET * most)
-    if least is None and last_refusal is not None:
-        raise last_refusal
-    raise PlanError(f"[budget] quads is {budget}; the coarsest cage that this plan allows has {least} quads, so raise the budget to {least} or "
-                    "take limbs out.")
+            return _count_cage(plan, sizes, detail, LEAST_DENSITY)
+        except PlanError as error:
+            refusal = refusal or error
+    raise refusal or PlanError("The limb plan cannot be counted.")
 
 
-def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, detail: float) -> CountPlan | None:
-    best = None
-    low, high = 0.5, 1.6
-    for _ in range(8):
-        density = 0.5 * (low + high)
+def _details_near(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int) -> FloatArray:
+    """Levels of detail round the one whose cage with faces of the asked proportion meets the budget."""
+    low, high = 4.0, MOST_DETAIL
+    for _ in range(7):
+        detail = math.sqrt(low * high)
+        try:
+            fits = _count_cage(plan, sizes, detail, ROW_DENSITY).quads <= budget
+        except PlanError:
+            fits = True
+        low, high = (detail, high) if fits else (low, detail)
+    return low * np.geomspace(0.75, 1.3, 10)
+
+
+def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, detail: float) -> list[tuple[float, CountPlan]]:
+    """The densest rows within the budget at one level of detail, with their density; empty where none fits."""
+    best: list[tuple[float, CountPlan]] = []
+    low, high = LEAST_DENSITY, MOST_DENSITY
+    for _ in range(7):
+        density = math.sqrt(low * high)
         try:
             counts = _count_cage(plan, sizes, detail, density)
         except PlanError:
             low = density
             continue
         if counts.quads <= budget:
-            best, low = counts, density
+            best, low = [(density, counts)], density
         else:
             high = density
     return best

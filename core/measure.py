@@ -16,7 +16,7 @@ from .errors import PlanError
 from .frames import any_square_direction, arc_lengths, rotation_minimising_frames, sample_polyline, smooth_directions, unit
 from .joined import Continuation
 from .plan import Limb
-from .polymesh import FloatArray
+from .polymesh import BoolArray, FloatArray
 from .section import Tube, area_radii, cast_profiles, centroids, even_angles, fill_profiles, girths
 from .surface import Surface
 
@@ -28,6 +28,10 @@ a human arm: along a digit it varies by under 10 % a step, then jumps by 1.4 to 
 REACH = 3.0
 """A slice that reaches this many area radii in some direction has opened into the trunk."""
 
+DOME = 0.8
+"""Share of its radius that a tip's dome is deep at least; slices nearer the end say nothing of the limb's girth."""
+BEND_REACH = 1.5
+"""Ring planes turn over this many radii to each side of a joint, so that they do not cross inside a bend of 75 degrees."""
 CAP_REACH = 1.45
 """A tip's last ring lies this many half sides of its cap's square from the apex, about 55 degrees down a round dome."""
 
@@ -88,8 +92,7 @@ def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root:
         raise PlanError(f'[[limb]] "{limb.name}": no slice across its joints meets the target all round; move the joints inside the target.')
     profiles = fill_profiles(rough.profiles)
     radii = area_radii(profiles)
-    joint_end = float(arc_lengths(limb.joints)[-1])
-    first = _first_branch_station(stations, profiles, known, radii, joint_end) if leaves_trunk else int(np.flatnonzero(known)[0])
+    first = _first_branch_station(stations, profiles, known, radii) if leaves_trunk else int(np.flatnonzero(known)[0])
     return _refined(limb, points, stations, rough, profiles, first, surface, open_root, bool(reach), continuation, obstacles, up)
 
 
@@ -136,11 +139,11 @@ def _tip_reach(points: FloatArray, surface: Surface) -> float:
     return float(hits.distances[0]) if found else 0.0
 
 
-def _first_branch_station(stations: FloatArray, profiles: FloatArray, known: np.ndarray, radii: FloatArray, joint_end: float) -> int:
-    """Walk from the last joint back to the root and stop where the slice opens into the trunk."""
-    start = int(np.searchsorted(stations, joint_end * 0.9))
-    accepted = [radii[start]]
-    index = start
+def _first_branch_station(stations: FloatArray, profiles: FloatArray, known: BoolArray, radii: FloatArray) -> int:
+    """Walk from behind the tip's dome back to the root and stop where the slice opens into the trunk."""
+    behind_dome = np.flatnonzero(known & (stations[-1] - stations >= DOME * radii))
+    index = int(behind_dome[-1]) if len(behind_dome) else int(np.flatnonzero(known)[-1])
+    accepted = [radii[index]]
     while index > 0:
         reference = float(np.median(accepted[-8:]))
         following = index - 1
@@ -162,7 +165,7 @@ def _refined(limb: Limb, points: FloatArray, stations: FloatArray, rough: _Slice
     line = rough.centres[inside] + offsets
     length = arc_lengths(line)
     even = np.linspace(0.0, length[-1], STATIONS)
-    reach = np.interp(even, length, np.minimum(radii, 0.25 * length[-1]))
+    reach = np.interp(even, length, np.minimum(BEND_REACH * radii, 0.45 * length[-1]))
     centres, tangents = sample_polyline(line, even), _directions(line, even, reach, continuation)
     if open_root:
         tangents[0] = unit(limb.joints[1] - limb.joints[0])

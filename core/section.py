@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from .frames import arc_lengths
 from .polymesh import BoolArray, FloatArray
@@ -18,6 +17,8 @@ from .surface import Surface
 
 RAYS = 32
 """Rays of a section: 11 degrees apart, under half a side of the 16-sided rings of an arm."""
+PHASE_TRIALS = 8
+"""Turns tried per edge when a section is matched to a ring."""
 
 
 @dataclass(frozen=True)
@@ -138,21 +139,54 @@ def even_ring_angles(radii: FloatArray, count: int, phase: float) -> FloatArray:
     phase : radians, where the even angles begin
     Returns (count,) float64, radians; the first lies near the phase.
     """
-    rays = len(radii)
-    fine = 4 * rays
-    angle = 2 * np.pi * np.arange(fine + 1) / fine
-    radius = np.interp(angle * rays / (2 * np.pi), np.arange(rays + 1), np.append(radii, radii[0]))
-    outline = np.column_stack([radius * np.cos(angle), radius * np.sin(angle), np.zeros(fine + 1)])
-    length = arc_lengths(outline)
-    turns: npt.NDArray[np.float64] = np.arange(count) / count
-
-    def angles_from(shift: float) -> FloatArray:
-        position = turns * length[-1] + shift
-        whole = np.floor(position / length[-1])
-        return np.interp(position - whole * length[-1], length, angle) + 2 * np.pi * whole
-
-    shift = phase / (2 * np.pi) * length[-1]
+    outline = _Outline.of(radii)
+    turns = np.arange(count) / count
+    shift = phase / (2 * np.pi)
     for _ in range(4):
-        stray = float(np.mean(angles_from(shift) - phase - 2 * np.pi * turns))
-        shift -= stray / (2 * np.pi) * length[-1]
-    return angles_from(shift)
+        shift -= float(np.mean(outline.angles_at(turns + shift) - phase - 2 * np.pi * turns)) / (2 * np.pi)
+    return outline.angles_at(turns + shift)
+
+
+def nearest_phase(radii: FloatArray, points: FloatArray) -> float:
+    """Phase whose evenly cut outline lies nearest to given points, taken in order.
+
+    radii : (k,) float64, evenly spaced angles
+    points : (n, 2) float64 in the section's plane, centred on their mean, counter-clockwise
+    Returns radians, as ``even_ring_angles`` takes it.
+    """
+    outline = _Outline.of(radii)
+    count = len(points)
+    shifts = np.arange(PHASE_TRIALS * count) / (PHASE_TRIALS * count)
+    turns = np.arange(count) / count
+    angles = outline.angles_at(shifts[:, None] + turns)
+    cut = outline.points_at(angles)
+    cut = cut - cut.mean(axis=1, keepdims=True)
+    best = angles[int(np.argmin(np.sum((cut - points) ** 2, axis=(1, 2))))]
+    return float(np.mean(best - 2 * np.pi * turns))
+
+
+@dataclass(frozen=True)
+class _Outline:
+    """A profile's outline, finely sampled: angle and share of the girth of every sample, radius of every ray."""
+
+    angle: FloatArray
+    share: FloatArray
+    radii: FloatArray
+
+    @classmethod
+    def of(cls, radii: FloatArray) -> _Outline:
+        fine = 4 * len(radii)
+        angle = 2 * np.pi * np.arange(fine + 1) / fine
+        closed = np.append(radii, radii[0])
+        radius = np.interp(angle, 2 * np.pi * np.arange(len(closed)) / len(radii), closed)
+        length = arc_lengths(np.column_stack([radius * np.cos(angle), radius * np.sin(angle), np.zeros(fine + 1)]))
+        return cls(angle, length / length[-1], closed)
+
+    def angles_at(self, turns: FloatArray) -> FloatArray:
+        whole = np.floor(turns)
+        return np.asarray(np.interp(turns - whole, self.share, self.angle) + 2 * np.pi * whole, dtype=np.float64)
+
+    def points_at(self, angles: FloatArray) -> FloatArray:
+        rays = len(self.radii) - 1
+        radius = np.interp(angles % (2 * np.pi), 2 * np.pi * np.arange(rays + 1) / rays, self.radii)
+        return np.stack([radius * np.cos(angles), radius * np.sin(angles)], axis=-1)

@@ -27,6 +27,8 @@ STILL = 2e-3
 STEP = 0.7
 AGREEMENT = 0.1
 """Least cosine between the cage's normal and the normal of the skin that a vertex may land on."""
+UNFOLDING_ROUNDS = 4
+FAIR_STEPS = 12
 LOOK = 1.5
 """A vertex may look for the skin this many of its mean edges away."""
 
@@ -59,7 +61,7 @@ class _Stencil:
 
 
 def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, most_steps: int = MOST_STEPS) -> Settled:
-    """Relax a mesh along a surface and project it.
+    """Relax a mesh along a surface and project it; where faces are folded, unfold them and settle once more.
 
     mesh : quads relax; other faces only hold their corners together
     surface : normals point outward
@@ -69,17 +71,43 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     adjacency = build_adjacency(mesh)
     stencil = _stencil(mesh, adjacency)
     free = junction_freedom(mesh, adjacency) if freedom is None else freedom
-    edge = _mean_edges(mesh.positions, stencil)
-    positions, normals = _land(mesh.positions, vertex_normals(mesh.positions, stencil.quads), surface, LOOK * edge, held)
+    field = _Field(stencil, surface, held, free, LOOK * _mean_edges(mesh.positions, stencil))
+    best = _settled(mesh.positions, field, most_steps)
+    for reach in range(1, UNFOLDING_ROUNDS + 1):
+        folded = _folded_faces(best, field)
+        if not folded.any():
+            break
+        region = _grown(np.isin(np.arange(mesh.vertex_count), stencil.quads[folded]), adjacency.edge_verts, reach) & ~held
+        again = _settled(_fair(best.positions, stencil, region), field, most_steps // 2)
+        again = Settled(again.positions, again.normals, best.steps + again.steps, again.movement)
+        if np.count_nonzero(_folded_faces(again, field)) < np.count_nonzero(folded) or reach < UNFOLDING_ROUNDS:
+            best = again
+    return best
+
+
+@dataclass(frozen=True)
+class _Field:
+    """What stays the same while a cage settles."""
+
+    stencil: _Stencil
+    surface: Surface
+    held: BoolArray
+    freedom: FloatArray
+    look: FloatArray
+
+
+def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
+    """Relax and project until the cage lies still or the steps are used up."""
+    quads = field.stencil.quads
+    positions, normals = _land(start, vertex_normals(start, quads), field.surface, field.look, field.held)
+    edge = float(field.look.mean()) / LOOK
     movement, step = np.inf, 0
     for step in range(1, most_steps + 1):
-        wanted = _relaxed(positions, normals, stencil, free)
-        move = square_to(STEP * (wanted - positions), normals)
-        move[held] = 0
-        cage_normals = vertex_normals(positions, stencil.quads)
-        landed, new_normals = _land(positions + move, cage_normals, surface, LOOK * edge, held)
-        accepted = _without_folds(positions, landed, normals, new_normals, stencil.quads)
-        movement = float(np.sqrt(np.mean(np.sum((accepted - positions) ** 2, axis=1))) / max(float(edge.mean()), 1e-300))
+        move = square_to(STEP * (_relaxed(positions, normals, field.stencil, field.freedom) - positions), normals)
+        move[field.held] = 0
+        landed, new_normals = _land(positions + move, vertex_normals(positions, quads), field.surface, field.look, field.held)
+        accepted = _without_folds(positions, landed, normals, new_normals, quads)
+        movement = float(np.sqrt(np.mean(np.sum((accepted - positions) ** 2, axis=1))) / max(edge, 1e-300))
         kept = np.all(accepted == landed, axis=1)
         normals = np.where(kept[:, None], new_normals, normals)
         positions = accepted
@@ -88,17 +116,29 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     return Settled(positions, normals, step, movement)
 
 
-def fair(positions: FloatArray, mesh: PolyMesh, free: BoolArray, steps: int = 30) -> FloatArray:
-    """Smooth some vertices into a fair membrane between the others, before there is a sound surface to project.
+def _folded_faces(settled: Settled, field: _Field) -> BoolArray:
+    """Quads that dent, look against their vertices' skin or against the skin under their middle, (F,) bool."""
+    quads = field.stencil.quads
+    corners = settled.positions[quads]
+    face = unit(np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1]))
+    below = field.surface.closest(corners.mean(axis=1))
+    against = np.einsum("fi,fi->f", face, below.normals) < 0
+    return np.asarray(against | (_smallest_corner(settled.positions, settled.normals, quads) <= 0), dtype=np.bool_)
 
-    positions : (V, 3) float64
-    free : (V,) bool, vertices that move
-    """
-    stencil = _stencil(mesh, build_adjacency(mesh))
-    moving = free & (stencil.neighbour_count > 0)
-    for _ in range(steps):
-        middle = _neighbour_middle(positions, stencil)
-        positions = np.where(moving[:, None], middle, positions)
+
+def _grown(marked: BoolArray, edge_verts: IntArray, reach: int) -> BoolArray:
+    """Vertices within ``reach`` edges of the marked ones, (V,) bool."""
+    for _ in range(reach):
+        touched = marked[edge_verts].any(axis=1)
+        marked = marked.copy()
+        marked[edge_verts[touched].ravel()] = True
+    return marked
+
+
+def _fair(positions: FloatArray, stencil: _Stencil, region: BoolArray) -> FloatArray:
+    """Stretch a membrane over a region, free of the surface, so that its folds come out."""
+    for _ in range(FAIR_STEPS):
+        positions = np.where(region[:, None], _neighbour_middle(positions, stencil), positions)
     return positions
 
 
@@ -241,7 +281,10 @@ def _without_folds(before: FloatArray, after: FloatArray, old_normals: FloatArra
 
 
 def _smallest_corner(positions: FloatArray, normals: FloatArray, quads: IntArray) -> FloatArray:
-    """Smallest signed corner area of every quad, seen along the vertex normals, (F,) float64."""
-    corners, sides = positions[quads], normals[quads]
+    """Smallest signed corner area of every quad, negative where it dents or looks against its vertices' normals, (F,) float64."""
+    corners = positions[quads]
+    face = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1])
     following, previous = np.roll(corners, -1, axis=1) - corners, np.roll(corners, 1, axis=1) - corners
-    return np.asarray(np.einsum("fki,fki->fk", np.cross(following, previous), sides).min(axis=1), dtype=np.float64)
+    areas = np.einsum("fki,fi->fk", np.cross(following, previous), unit(face)).min(axis=1)
+    outward = np.einsum("fi,fi->f", face, normals[quads].sum(axis=1)) > 0
+    return np.asarray(np.where(outward, areas, -np.abs(areas) - 1e-300), dtype=np.float64)

@@ -14,12 +14,15 @@ from .counts import LimbCounts, StepRows
 from .frames import square_to, unit
 from .measure import Measure
 from .placement import row_correspondence
-from .polymesh import FloatArray
+from .polymesh import BoolArray, FloatArray
 from .section import cast_profiles, even_ring_angles
 from .surface import Surface
 
 GATHER = 0.6
 """Rings beside a joint stand this share of the bone's row length from one another (common practice: tighter at joints)."""
+SHORTEST_STEP = 0.3
+"""Inside a bend a row may be this much shorter than on the centre line; rows shorter still are spread."""
+UNCROSSING_PASSES = 60
 
 
 @dataclass(frozen=True)
@@ -124,25 +127,21 @@ def profile_at(measure: Measure, station: float) -> FloatArray:
     return np.asarray((1 - share) * measure.profiles[low] + share * measure.profiles[low + 1], dtype=np.float64)
 
 
-def lean_into(stations: FloatArray, angles: list[FloatArray], counts: LimbCounts, end_stations: FloatArray,
-              end_angles: FloatArray) -> tuple[list[FloatArray], list[FloatArray]]:
+def lean_into(stations: FloatArray, angles: list[FloatArray], counts: LimbCounts, end_stations: FloatArray) -> list[FloatArray]:
     """Let the rows of the last bone lean into a wavy last ring.
 
-    stations : (r + 1,) float64; angles : per ring; both as laid for plane rings
-    end_stations, end_angles : (n,) float64, the last ring's own
-    Returns stations and angles per vertex, one (n,) array a ring.
+    stations : (r + 1,) float64, of plane rings; angles : per ring
+    end_stations : (n,) float64, the last ring's own
+    Returns stations per vertex, one (n,) array a ring.
     """
     first = len(stations) - 1 - counts.spans[-1]
     start, end = stations[first], stations[-1]
-    leaned_stations, leaned_angles = [], []
-    stray = np.angle(np.exp(1j * (end_angles - angles[-1])))
+    leaned = []
     for ring, (station, angle) in enumerate(zip(stations, angles, strict=True)):
         share = max(0.0, (station - start) / max(end - start, 1e-300)) if ring > first else 0.0
-        same = len(angle) == len(end_angles)
-        around = np.interp(angle, *_periodic(angles[-1], end_stations - end)) if not same else end_stations - end
-        leaned_stations.append(station + share * around)
-        leaned_angles.append(angle + share**2 * stray if same else angle)
-    return leaned_stations, leaned_angles
+        around = end_stations - end if len(angle) == len(end_stations) else np.interp(angle, *_periodic(angles[-1], end_stations - end))
+        leaned.append(station + share * around)
+    return leaned
 
 
 def fan_to(rings: Rings, end: FloatArray, rows: int) -> Rings:
@@ -160,6 +159,32 @@ def fan_to(rings: Rings, end: FloatArray, rows: int) -> Rings:
         share = (ring - first) / max(count - 1 - first, 1)
         positions[ring] = (1 - share) * positions[first] + share * end
     return Rings(rings.stations, rings.angles, tuple(positions))
+
+
+def uncrossed(rings: Rings, measure: Measure) -> Rings:
+    """Spread rings that cross inside a bend: no vertex may fall behind the one below it in its column.
+
+    Rows of equal count are smoothed along their columns where a step forward is too short, until none is.
+    """
+    positions = [ring.copy() for ring in rings.positions]
+    middles = [float(station.mean()) for station in rings.stations]
+    tangents = local_frames(measure, np.array(middles)).tangents
+    for _ in range(UNCROSSING_PASSES):
+        short = [_short_steps(positions[ring], positions[ring + 1], unit(tangents[ring] + tangents[ring + 1]), middles[ring + 1] - middles[ring])
+                 for ring in range(len(positions) - 1)]
+        if not any(each.any() for each in short):
+            break
+        for ring in range(1, len(positions) - 1):
+            if len(positions[ring - 1]) == len(positions[ring]) == len(positions[ring + 1]):
+                moved = short[ring - 1] | short[ring]
+                positions[ring][moved] = 0.5 * (positions[ring - 1][moved] + positions[ring + 1][moved])
+    return Rings(rings.stations, rings.angles, tuple(positions))
+
+
+def _short_steps(low: FloatArray, high: FloatArray, tangent: FloatArray, row: float) -> BoolArray:
+    if len(low) != len(high):
+        return np.zeros(len(low), dtype=np.bool_)
+    return np.asarray((high - low) @ tangent < SHORTEST_STEP * row, dtype=np.bool_)
 
 
 def _periodic(angles: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
