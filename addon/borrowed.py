@@ -24,7 +24,7 @@ def private_scene() -> Iterator[bpy.types.Scene]:
     window = bpy.context.window or bpy.context.window_manager.windows[0]
     with borrowed_data():
         before = window.scene
-        window.scene = scene = bpy.data.scenes.new("Scene")
+        window.scene = scene = bpy.data.scenes.new("Ringwright")
         try:
             yield scene
         finally:
