@@ -24,6 +24,9 @@ from .surface import Surface
 MOST_STEPS = 40
 STILL = 2e-3
 """A cage lies still when the root mean square step is under this share of its mean edge."""
+KEEP_PROPORTIONS = 0.25
+EVEN_OUT = 0.45
+"""Share of the pull that places a vertex between its neighbours, away from poles and at them; the rest squares the faces up."""
 STEP = 0.7
 AGREEMENT = 0.1
 """Least cosine between the cage's normal and the normal of the skin that a vertex may land on."""
@@ -57,7 +60,7 @@ class _Stencil:
     vertex_corners: npt.NDArray[np.int64]
     corner_count: FloatArray
     neighbours: npt.NDArray[np.int64]
-    neighbour_count: FloatArray
+    weights: FloatArray
 
 
 def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, most_steps: int = MOST_STEPS) -> Settled:
@@ -69,9 +72,9 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     freedom : (V,) float64 in 0..1, how far proportions may change; None: from the distance to poles
     """
     adjacency = build_adjacency(mesh)
-    stencil = _stencil(mesh, adjacency)
     free = junction_freedom(mesh, adjacency) if freedom is None else freedom
-    field = _Field(stencil, surface, held, free, LOOK * _mean_edges(mesh.positions, stencil))
+    stencil = _stencil(mesh, adjacency, free)
+    field = _Field(stencil, surface, held, free, LOOK * _mean_edges(mesh.positions, stencil.neighbours))
     best = _settled(mesh.positions, field, most_steps)
     for reach in range(1, UNFOLDING_ROUNDS + 1):
         folded = _folded_faces(best, field)
@@ -163,14 +166,32 @@ def vertex_normals(positions: FloatArray, quads: IntArray) -> FloatArray:
     return unit(np.column_stack([np.bincount(flat, face[:, axis], len(positions)) for axis in range(3)]))
 
 
-def _stencil(mesh: PolyMesh, adjacency: Adjacency) -> _Stencil:
+def _stencil(mesh: PolyMesh, adjacency: Adjacency, freedom: FloatArray) -> _Stencil:
     _, quads = mesh.faces_of_size(4)
     count = mesh.vertex_count
     corners = _padded(quads.ravel().astype(np.int64), np.arange(quads.size), count)
     ends = np.concatenate([adjacency.edge_verts, adjacency.edge_verts[:, ::-1]]).astype(np.int64)
+    on_border = adjacency.boundary_vertex
+    border_edge = np.tile(adjacency.edge_face_count == 1, 2)
+    ends = ends[~on_border[ends[:, 0]] | border_edge]
     neighbours = _padded(ends[:, 0], ends[:, 1], count)
     return _Stencil(quads, corners, np.maximum((corners >= 0).sum(axis=0), 1).astype(np.float64), neighbours,
-                    (neighbours >= 0).sum(axis=0).astype(np.float64))
+                    _proportion_weights(mesh.positions, neighbours, freedom))
+
+
+def _proportion_weights(positions: FloatArray, neighbours: npt.NDArray[np.int64], freedom: FloatArray) -> FloatArray:
+    """Weights of the neighbours whose mean is the vertex's place in its row and column, as the rows were laid.
+
+    A weight of one over the distance keeps a vertex between two neighbours where it was; where a vertex is free,
+    all weights are alike and it moves to the middle. Returns (most, V) float64, columns adding up to 1.
+    """
+    weights = np.zeros(neighbours.shape)
+    for row, weight in zip(neighbours, weights, strict=True):
+        known = row >= 0
+        length = np.linalg.norm(positions[row[known]] - positions[known], axis=1)
+        weight[known] = np.maximum(length, 1e-12 * max(float(length.max(initial=0)), 1e-300)) ** (freedom[known] - 1.0)
+    total = weights.sum(axis=0)
+    return np.asarray(weights / np.where(total > 0, total, 1.0), dtype=np.float64)
 
 
 def _padded(keys: npt.NDArray[np.int64], values: npt.NDArray[np.int64], count: int) -> npt.NDArray[np.int64]:
@@ -192,16 +213,21 @@ def _gathered(values: FloatArray, table: npt.NDArray[np.int64]) -> FloatArray:
 
 
 def _neighbour_middle(positions: FloatArray, stencil: _Stencil) -> FloatArray:
-    return _gathered(positions, stencil.neighbours) / np.maximum(stencil.neighbour_count, 1)[:, None]
+    """The neighbours' weighted mean, (V, 3) float64; a vertex without neighbours stays."""
+    padded = np.concatenate([positions, np.zeros((1, 3))])
+    total = np.zeros_like(positions)
+    for row, weight in zip(stencil.neighbours, stencil.weights, strict=True):
+        total += weight[:, None] * padded[row]
+    return np.where((stencil.neighbours[0] < 0)[:, None], positions, total)
 
 
-def _mean_edges(positions: FloatArray, stencil: _Stencil) -> FloatArray:
+def _mean_edges(positions: FloatArray, neighbours: npt.NDArray[np.int64]) -> FloatArray:
     """Mean edge length at every vertex, (V,) float64."""
     total = np.zeros(len(positions))
-    for row in stencil.neighbours:
+    for row in neighbours:
         known = row >= 0
         total[known] += np.linalg.norm(positions[row[known]] - positions[known], axis=1)
-    return np.asarray(total / np.maximum(stencil.neighbour_count, 1), dtype=np.float64)
+    return np.asarray(total / np.maximum((neighbours >= 0).sum(axis=0), 1), dtype=np.float64)
 
 
 def _relaxed(positions: FloatArray, normals: FloatArray, stencil: _Stencil, freedom: FloatArray) -> FloatArray:
@@ -210,7 +236,7 @@ def _relaxed(positions: FloatArray, normals: FloatArray, stencil: _Stencil, free
     asked = _gathered(targets.reshape(-1, 3), stencil.vertex_corners) / stencil.corner_count[:, None]
     lone = (stencil.vertex_corners[0] < 0)[:, None]
     asked = np.where(lone, positions, asked)
-    share = 0.4 * freedom[:, None]
+    share = (KEEP_PROPORTIONS + (EVEN_OUT - KEEP_PROPORTIONS) * freedom)[:, None]
     return (1 - share) * asked + share * _neighbour_middle(positions, stencil)
 
 
