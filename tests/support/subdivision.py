@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ringwright.core.adjacency import Adjacency, build_adjacency
-from ringwright.core.polymesh import FloatArray, PolyMesh
+from ringwright.core.polymesh import FloatArray, IntArray, PolyMesh
 
 
 def catmull_clark(mesh: PolyMesh, rounds: int) -> PolyMesh:
@@ -59,5 +59,5 @@ def _vertex_points(mesh: PolyMesh, adjacency: Adjacency, face_points: FloatArray
     return np.where((adjacency.valence > 0)[:, None], placed, mesh.positions)
 
 
-def _sums(indices: np.ndarray, vectors: FloatArray, count: int) -> FloatArray:
+def _sums(indices: IntArray, vectors: FloatArray, count: int) -> FloatArray:
     return np.stack([np.bincount(indices, vectors[:, axis], count) for axis in range(3)], axis=1)
