@@ -2,21 +2,81 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .assemble import Assembly, assemble, tips_first
+from .assemble import assemble, tips_first
 from .counts import CountPlan, limb_size, solve_counts
-from .errors import PlanError
+from .errors import MeshError, PlanError
 from .frames import unit
-from .joined import continuation
+from .joined import continuation, join_ends
 from .measure import Measure, measure_limb
+from .mirror import AXES, mirror_mesh
 from .outward import outward_surface
-from .plan import Fork, Limb, LimbPlan, Splice
-from .polymesh import FloatArray
+from .plan import Fork, Limb, LimbPlan, Splice, check_plan
+from .poles import JointZone, PlanTally
+from .polymesh import BoolArray, FloatArray, PolyMesh
+from .settle import settle
 from .surface import Surface
+from .zones import joint_zones
+
+Progress = Callable[[str, float], None]
+"""Told the stage that begins and the share of the work done before it, 0 to 1."""
+
+JOINT_SLACK = 0.25
+"""A joint at a limb's end may lie this share of its bone off the skin: a rig's fingertips and the middle of an open end do."""
+WELD_SHARE = 0.5
+"""An open end whose vertices lie within half a mean edge of the mirror plane is welded on it."""
+
+
+@dataclass(frozen=True)
+class BuildResult:
+    """A finished cage and what the inspection needs to judge it.
+
+    mesh : all quads, on the target; attributes vertex.limb, vertex.joint_ring, face.limb
+    plan : the plan as built
+    counts : every ring's count
+    tally : tips, branches and step-downs of the whole cage, both sides of a mirrored one
+    zones : where no pole should lie
+    steps : relaxation steps taken
+    """
+
+    mesh: PolyMesh
+    plan: LimbPlan
+    counts: CountPlan
+    tally: PlanTally
+    zones: tuple[JointZone, ...]
+    steps: int
+
+
+def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda stage, share: None) -> BuildResult:
+    """Build the finished cage of a plan on a target.
+
+    surface : the target; its faces may be wound either way
+    progress : told of every stage
+    Raises PlanError where the plan does not fit the target or no all-quad cage has its counts.
+    """
+    check_plan(plan)
+    progress("Measuring limbs", 0.0)
+    joined = join_ends(plan)
+    outward = outward_surface(surface, np.concatenate([limb.joints for limb in joined.limbs]))
+    check_joints(joined, outward)
+    measures = measure_limbs(joined, outward)
+    progress("Counting rings", 0.35)
+    counts = solve_counts(joined, {limb.name: limb_size(measures[limb.name], limb) for limb in joined.limbs})
+    progress("Assembling quads", 0.4)
+    assembly = assemble(joined, counts, measures, outward)
+    progress("Settling", 0.5)
+    settled = settle(assembly.mesh, outward, assembly.held)
+    mesh = assembly.mesh.with_positions(settled.positions)
+    tally = PlanTally(counts.tips, counts.branches, counts.step_downs)
+    zones = joint_zones(joined, counts, measures)
+    if plan.symmetry is not None:
+        mesh, tally, zones = _mirrored(plan.symmetry, mesh, assembly.held, tally, zones)
+    progress("Done", 1.0)
+    return BuildResult(mesh, plan, counts, tally, zones, settled.steps)
 
 
 def measure_limbs(plan: LimbPlan, surface: Surface) -> dict[str, Measure]:
@@ -35,6 +95,53 @@ def measure_limbs(plan: LimbPlan, surface: Surface) -> dict[str, Measure]:
     return measures
 
 
+def check_joints(plan: LimbPlan, surface: Surface) -> None:
+    """Check that a plan's joints lie inside the target.
+
+    Raises PlanError that names the limb and the joint, or says that the plan and the target are far apart.
+    """
+    joints = np.concatenate([limb.joints for limb in plan.limbs])
+    outside = ~surface.inside(joints)
+    low, high = surface.bounds
+    if not np.isfinite(surface.diagonal) or surface.diagonal <= 0:
+        raise MeshError("The target has no extent; give a target with faces.")
+    if outside.all():
+        raise PlanError(f"The limb plan: no joint lies inside the target; the joints span {_span(joints.min(axis=0), joints.max(axis=0))}, "
+                        f"the target {_span(low, high)}, so check the plan's unit and the target's scale.")
+    start = 0
+    for limb in plan.limbs:
+        stop = start + len(limb.joints)
+        _check_limb_joints(limb, outside[start:stop], surface)
+        start = stop
+
+
+def _check_limb_joints(limb: Limb, outside: BoolArray, surface: Surface) -> None:
+    bones = np.linalg.norm(np.diff(limb.joints, axis=0), axis=1)
+    for index in np.flatnonzero(outside):
+        at_end = index in (0, len(limb.joints) - 1)
+        bone = bones[0] if index == 0 else bones[index - 1]
+        distance = float(surface.closest(limb.joints[index][None]).distances[0])
+        if at_end and (distance <= JOINT_SLACK * bone or _enters_soon(limb, int(index), surface)):
+            continue
+        raise PlanError(f'[[limb]] "{limb.name}", joints: joint {index + 1} at {_point(limb.joints[index])} lies outside the target, '
+                        f"{distance:.3g} from its skin; move it inside.")
+
+
+def _enters_soon(limb: Limb, index: int, surface: Surface) -> bool:
+    """Whether the limb is inside a little way along its end bone, as at a target that is cut open there."""
+    neighbour = limb.joints[1] if index == 0 else limb.joints[-2]
+    point = limb.joints[index] + JOINT_SLACK * (neighbour - limb.joints[index])
+    return bool(surface.inside(point[None])[0])
+
+
+def _span(low: FloatArray, high: FloatArray) -> str:
+    return f"{_point(low)} to {_point(high)}"
+
+
+def _point(point: FloatArray) -> str:
+    return "[" + ", ".join(f"{value:.4g}" for value in point) + "]"
+
+
 def _up(plan: LimbPlan, limb: Limb) -> FloatArray | None:
     """The plan's up, or for the branches of a fork one direction alike: square to the trunk and to the row of branches."""
     join = plan.root_join(limb.name)
@@ -44,3 +151,16 @@ def _up(plan: LimbPlan, limb: Limb) -> FloatArray | None:
     across = unit(last.joints[0] - first.joints[0])
     normal = np.cross(unit(limb.joints[1] - limb.joints[0]), across)
     return unit(normal) if np.linalg.norm(normal) > 0.1 else None
+
+
+def _mirrored(plane: str, mesh: PolyMesh, held: BoolArray, tally: PlanTally,
+              zones: tuple[JointZone, ...]) -> tuple[PolyMesh, PlanTally, tuple[JointZone, ...]]:
+    axis = AXES[plane]
+    quads = mesh.quads()
+    edge = float(np.mean(np.linalg.norm(mesh.positions[quads[:, 1]] - mesh.positions[quads[:, 0]], axis=1)))
+    welded = held & (np.abs(mesh.positions[:, axis]) < WELD_SHARE * edge)
+    sign = np.ones(3)
+    sign[axis] = -1
+    images = tuple(replace(zone, name=f"{zone.name}, mirrored", centre=zone.centre * sign, axis=zone.axis * sign) for zone in zones)
+    both = PlanTally(2 * tally.tips, 2 * tally.branches, 2 * tally.step_downs)
+    return mirror_mesh(mesh, plane, welded), both, zones + images
