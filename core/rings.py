@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from .adjacency import Adjacency
 from .chains import Chains, build_chains, pair_ends
@@ -178,11 +179,9 @@ def _measure(mesh: PolyMesh, vertices: IntArray, offsets: IntArray, beside_quads
     points = mesh.positions[vertices]
     following = np.arange(1, len(vertices) + 1)
     following[offsets[1:] - 1] = offsets[:-1]
-    lengths = chain_sum(np.linalg.norm(points[following] - points, axis=1), offsets)
     counts = np.diff(offsets)
-    centres = chain_sum(points, offsets) / counts[:, None]
-    local = points - np.repeat(centres, counts, axis=0)
-    normals = outward * directions(chain_sum(np.cross(local, local[following]), offsets))
+    lengths, centres, areas = measure_polygons(points, following, offsets)
+    normals = outward * directions(areas)
     tube = chain_sum(beside_quads.astype(np.float64), offsets) == counts
     return Rings(vertices, offsets, lengths, centres, normals, tube, common_limb(mesh, vertices, offsets))
 
@@ -197,6 +196,24 @@ def chain_sum(values: FloatArray, offsets: IntArray) -> FloatArray:
     if len(offsets) == 1:
         return np.zeros((0, *values.shape[1:]))
     return np.asarray(np.add.reduceat(values, offsets[:-1], axis=0))
+
+
+def measure_polygons(points: FloatArray, following: npt.NDArray[np.int64], offsets: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Length (M,), mean point (M, 3) and twice the area vector (M, 3) of many polygons.
+
+    points : (K, 3) float64, polygons one after the other
+    following : (K,) int, the point after every point; itself at the end of an open one
+    offsets : (M + 1,) int
+    """
+    counts = np.diff(offsets)
+    x, y, z = (np.ascontiguousarray(points[:, axis]) for axis in range(3))
+    centre = [chain_sum(axis, offsets) / counts for axis in (x, y, z)]
+    # One axis at a time: several times faster than rows of three.
+    x, y, z = (axis - np.repeat(middle, counts) for axis, middle in zip((x, y, z), centre, strict=True))
+    next_x, next_y, next_z = x[following], y[following], z[following]
+    lengths = chain_sum(np.sqrt((next_x - x) ** 2 + (next_y - y) ** 2 + (next_z - z) ** 2), offsets)
+    areas = [chain_sum(part, offsets) for part in (y * next_z - z * next_y, z * next_x - x * next_z, x * next_y - y * next_x)]
+    return lengths, np.column_stack(centre), np.column_stack(areas)
 
 
 def directions(vectors: FloatArray) -> FloatArray:

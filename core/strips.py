@@ -10,7 +10,7 @@ import numpy.typing as npt
 from .adjacency import Adjacency
 from .chains import Chains, build_chains
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .rings import chain_sum, common_limb, directions
+from .rings import chain_sum, common_limb, directions, measure_polygons
 
 
 @dataclass(frozen=True)
@@ -120,13 +120,11 @@ def _measure(mesh: PolyMesh, adjacency: Adjacency, chains: Chains, edges: IntArr
              face_offsets: IntArray, corners: IntArray) -> Strips:
     offsets, closed = chains.offsets, chains.closed
     ends = adjacency.edge_verts[edges]
-    middles = mesh.positions[ends].mean(axis=1)
+    middles = (mesh.positions[ends[:, 0]] + mesh.positions[ends[:, 1]]) / 2.0
     following = np.arange(1, len(edges) + 1)
     following[offsets[1:] - 1] = np.where(closed, offsets[:-1], offsets[1:] - 1)
-    lengths = chain_sum(np.linalg.norm(middles[following] - middles, axis=1), offsets)
-    centres = chain_sum(middles, offsets) / np.diff(offsets)[:, None]
-    local = middles - np.repeat(centres, np.diff(offsets), axis=0)
-    normals = directions(chain_sum(np.cross(local, local[following]), offsets))
+    lengths, centres, areas = measure_polygons(middles, following, offsets)
+    normals = directions(areas)
     normals[~closed] = 0.0
     twisted = closed & _twist(mesh, adjacency, corners, chains)
     once = _no_face_twice(faces, face_offsets)
@@ -149,11 +147,14 @@ def _twist(mesh: PolyMesh, adjacency: Adjacency, corners: IntArray, chains: Chai
 def _no_face_twice(faces: IntArray, face_offsets: IntArray) -> BoolArray:
     """Whether each strip runs over every one of its faces once only."""
     count = len(face_offsets) - 1
-    strip = np.repeat(np.arange(count), np.diff(face_offsets))
-    order = np.lexsort((strip, faces))
-    again = (faces[order][1:] == faces[order][:-1]) & (strip[order][1:] == strip[order][:-1])
+    strip = np.repeat(np.arange(count, dtype=np.int32), np.diff(face_offsets))
+    # Every quad is crossed twice: the strips that write last and first differ unless both are one strip.
+    last = np.empty(int(faces.max(initial=-1)) + 1, dtype=np.int32)
+    first = np.empty_like(last)
+    last[faces] = strip
+    first[faces[::-1]] = strip[::-1]
     once = np.ones(count, dtype=np.bool_)
-    once[strip[order][1:][again]] = False
+    once[strip[last[faces] == first[faces]]] = False
     return once
 
 
