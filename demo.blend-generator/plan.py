@@ -22,8 +22,8 @@ class LimbSettings:
 
 
 LIMBS: dict[str, LimbSettings] = {
-    "upper_arm": LimbSettings(12, "open"),
-    "forearm": LimbSettings(14, "open"),
+    "upper_arm": LimbSettings(16, "open"),
+    "forearm": LimbSettings(18, "open"),
     "palm": LimbSettings(None, "open"),
     **{name: LimbSettings(8, "closed") for name in DIGITS},
     "thumb": LimbSettings(8, "closed"),

@@ -70,6 +70,8 @@ def build_scene(target: MeshArrays, joints: Mapping[str, FloatArray], cage: Mesh
     The file that is open in the host is closed without saving.
     """
     bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
+    # the one renderer that needs no graphics card
+    bpy.context.scene.render.engine = "CYCLES"
     objects = DemoObjects(
         link_mesh("Target", target, material("Clay", CLAY, roughness=0.62)),
         _link_joints(joints),
