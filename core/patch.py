@@ -5,20 +5,23 @@ The border runs counter-clockwise seen from where the patch's normals point; the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency, build_adjacency
 from .errors import MeshError
-from .patch_choice import PatchOptions, choose_pattern
+from .patch_choice import PatchOptions, choose_patterns, stand_ins
 from .patch_corners import corners_from_faces, find_corners
-from .patch_shape import crosses_itself, project_to_plane, shape_patch
+from .patch_shape import shape_patch
 from .patch_topology import Pattern, check_count
 from .polymesh import FloatArray, IntArray, PolyMesh
+from .quality import scaled_jacobian
 from .surface import Surface
 
+FOLD = 0.1
+"""Least scaled Jacobian below which a patch counts as folded, or nearly, and other patterns are tried."""
 TOUCH = 1e-6
 """Border edges nearer than this share of the mean edge cross; far below any modelling, far above rounding."""
 
@@ -78,14 +81,30 @@ def fill_loop(positions: npt.ArrayLike, *, corners: tuple[int, ...] | None = Non
     border = check_border(np.asarray(positions, dtype=np.float64))
     along = None if normals is None else _along(normals, border, "normals")
     marks = find_corners(border, along) if corners is None else check_corners(corners, len(border))
-    pattern, count = choose_pattern(border, marks, along, options or PatchOptions())
+    choice = choose_patterns(border, marks, along, options or PatchOptions())
     wishes = None if flow is None else np.asarray(flow, dtype=np.float64)
-    placed = shape_patch(pattern.woven, border, border_normals=along, border_flow=wishes, surface=surface).positions
-    return _patch(pattern, placed, count)
+    best = _shape(choice.patterns[0], border, along, wishes, surface)
+    if best.least < FOLD and not choice.asked:
+        others = (*choice.patterns[1:], *stand_ins(border, marks, along))
+        shaped = [best, *(_shape(pattern, border, along, wishes, surface) for pattern in others)]
+        best = min(shaped, key=lambda each: (max(FOLD - each.least, 0.0), each.pattern.poles, -each.mean))
+    return Patch(best.positions, best.pattern.woven.quads, len(border), best.pattern.corners, best.pattern.poles, choice.families)
 
 
-def _patch(pattern: Pattern, positions: FloatArray, count: int) -> Patch:
-    return Patch(positions, pattern.woven.quads, pattern.woven.loop_size, pattern.corners, pattern.poles, count)
+@dataclass(frozen=True)
+class _Shaped:
+    """A pattern drawn into a border, with its least and its mean scaled Jacobian."""
+
+    pattern: Pattern
+    positions: FloatArray
+    least: float
+    mean: float
+
+
+def _shape(pattern: Pattern, border: FloatArray, normals: FloatArray | None, wishes: FloatArray | None, surface: Surface | None) -> _Shaped:
+    positions = shape_patch(pattern.woven, border, border_normals=normals, border_flow=wishes, surface=surface)
+    squareness = scaled_jacobian(positions[pattern.woven.quads])
+    return _Shaped(pattern, positions, float(squareness.min()), float(squareness.mean()))
 
 
 def _along(values: npt.ArrayLike, border: FloatArray, name: str) -> FloatArray:
@@ -201,7 +220,7 @@ def _outside(mesh: PolyMesh, adjacency: Adjacency, vertices: npt.NDArray[np.int6
     here = mesh.positions[mesh.corner_verts[touching]]
     area = np.cross(mesh.positions[mesh.corner_verts[adjacency.corner_next[touching]]] - here,
                     mesh.positions[mesh.corner_verts[adjacency.corner_previous[touching]]] - here)
-    normals = np.stack([np.bincount(at, area[:, axis], len(vertices)) for axis in range(3)], axis=1)
+    normals: FloatArray = np.stack([np.bincount(at, area[:, axis], len(vertices)) for axis in range(3)], axis=1).astype(np.float64)
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
     return normals, _flow_wishes(mesh, adjacency, vertices, place, normals), adjacency.face_valence[vertices]
 
@@ -324,7 +343,7 @@ def _without_faces(mesh: PolyMesh, chosen: npt.NDArray[np.bool_], loop: npt.NDAr
     gone[loop] = False
     number = np.where(gone, -1, np.cumsum(~gone) - 1)
     keep = {"vertex": ~gone, "face": ~chosen}
-    attributes = {name: values[keep[name.split(".")[0]]] if name.split(".")[0] in keep else values for name, values in mesh.attributes.items()}
+    attributes = {name: values[keep[name.split(".")[0]]] for name, values in mesh.attributes.items()}
     offsets = np.concatenate([[0], np.cumsum(sizes[~chosen])]).astype(np.int32)
     return PolyMesh(mesh.positions[~gone], number[mesh.corner_verts[~corner_chosen]].astype(np.int32), offsets, attributes), number
 

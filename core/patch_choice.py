@@ -8,17 +8,23 @@ import numpy as np
 
 from .errors import MeshError
 from .patch_corners import find_inward_corners, turning_angles
-from .patch_shape import shape_patch
+from .patch_shape import sketch_badness
 from .patch_topology import Pattern, fill_patterns, template_line, turn_border
 from .patch_weave import face_counts
 from .polymesh import FloatArray
 
-SHAPED_CHOICES = 6
-"""Patterns whose shape is looked at; the cheap measures have sorted them before."""
-SKETCH_ROUNDS = 12
+SHAPED_CHOICES = 5
+"""Patterns whose shape is looked at, half as many past 64 edges; the cheap measures have sorted them before."""
+SKETCH_ROUNDS = 10
 """Steps of descent for such a look."""
 MISFIT = 0.3
 """Weight of quads that share the border's angles badly."""
+HOPELESS_ANGLE = np.radians(172.0)
+"""Share of a border angle beyond which its quad is as good as folded."""
+STAND_INS = 3
+"""Patterns of a kind that are tried where the chosen one folds."""
+UNEVEN = 1.5
+"""Weight of uneven spans beside the energy of a quad corner."""
 
 
 @dataclass(frozen=True)
@@ -37,24 +43,50 @@ class PatchOptions:
     padding: int | tuple[int, ...] = 0
 
 
-def choose_pattern(border: FloatArray, corners: tuple[int, ...], normals: FloatArray | None, options: PatchOptions) -> tuple[Pattern, int]:
-    """The pattern for a border, and how many there are to choose from.
+@dataclass(frozen=True)
+class PatternChoice:
+    """Patterns in the order in which they are to be tried.
+
+    patterns : the chosen one first; the others stand in where it cannot be drawn without folds
+    families : how many choices of equal cost the artist can step through
+    asked : whether the artist asked for this one, so that nothing may stand in
+    """
+
+    patterns: tuple[Pattern, ...]
+    families: int
+    asked: bool
+
+
+def choose_patterns(border: FloatArray, corners: tuple[int, ...], normals: FloatArray | None, options: PatchOptions) -> PatternChoice:
+    """The pattern for a border, with stand-ins unless the artist asked for a certain one.
 
     border : (n, 3) float64
     corners : border vertices, ascending; empty for a round border
     normals : (n, 3) float64 along the border, or None
     Raises MeshError where the padding leaves no room.
     """
-    count = len(border)
-    turned = tuple(sorted((corner + options.rotate) % count for corner in corners))
-    inward = tuple(vertex for vertex in find_inward_corners(border, normals) if vertex not in turned)
-    found = fill_patterns(count, turned, inward=inward, least_rows=check_padding(options.padding, len(turned)))
-    if not found:
+    turned = tuple(sorted((corner + options.rotate) % len(border) for corner in corners))
+    least = check_padding(options.padding, len(turned))
+    families = ranked_families(border, turned, normals, least, options.rotate)
+    if not families:
         raise MeshError(f"No patch of this border has {options.padding} rows along its sides; ask for fewer.")
-    ranked = rank_round(border, found, normals, options.rotate) if not turned else rank_cornered(border, found, normals)
-    families = distinct_families(ranked)
-    family = families[options.pattern % len(families)]
-    return nudged(family, options.nudge), len(families)
+    chosen = nudged(families[options.pattern % len(families)], options.nudge)
+    asked = bool(options.pattern or options.nudge)
+    return PatternChoice((chosen,) if asked else (chosen, *families[1:STAND_INS]), len(families), asked)
+
+
+def stand_ins(border: FloatArray, corners: tuple[int, ...], normals: FloatArray | None) -> list[Pattern]:
+    """Patterns with a row along every side, with all corners and with none: poles off the border always leave room for quads."""
+    rowed = [ranked_families(border, marks, normals, 1, 0) for marks in dict.fromkeys((corners, ()))]
+    return [pattern for families in rowed for pattern in families[:STAND_INS]]
+
+
+def ranked_families(border: FloatArray, corners: tuple[int, ...], normals: FloatArray | None, least: int | tuple[int, ...],
+                    rotate: int) -> list[Pattern]:
+    """The best pattern of every template with the fewest poles, the one that suits the border first."""
+    inward = tuple(vertex for vertex in find_inward_corners(border, normals) if vertex not in corners)
+    found = fill_patterns(len(border), corners, inward=inward, least_rows=least)
+    return distinct_families(rank_cornered(border, found, normals) if corners else rank_round(border, found, normals, rotate))
 
 
 def check_padding(padding: int | tuple[int, ...], corner_count: int) -> int | tuple[int, ...]:
@@ -66,28 +98,30 @@ def check_padding(padding: int | tuple[int, ...], corner_count: int) -> int | tu
 
 
 def border_misfit(border: FloatArray, pattern: Pattern, normals: FloatArray | None) -> float:
-    """How badly the quads at the border share its angles: per vertex 0 where they are square, 1 where flat, up to 2 beyond; summed."""
+    """How badly the quads at the border share its angles: per vertex 0 where they are square, 1 where flat, 10 more where
+    no convex quad fits; summed."""
     angles = np.pi - turning_angles(border, 1, normals)
     share = angles / face_counts(pattern.woven)[: len(border)]
-    return float(np.sum(1 - np.sin(np.clip(share, 0, 1.5 * np.pi))))
+    hopeless = share > HOPELESS_ANGLE
+    return float(np.sum(1 - np.sin(np.clip(share, 0.0, 1.5 * np.pi))) + 10 * np.count_nonzero(hopeless))
 
 
 def shape_cost(border: FloatArray, pattern: Pattern, normals: FloatArray | None) -> float:
-    """Mean energy of a quad corner after a short descent, and the misfit at the border."""
-    shaped = shape_patch(pattern.woven, border, border_normals=normals, rounds=SKETCH_ROUNDS)
-    return shaped.badness + MISFIT * border_misfit(border, pattern, normals) / np.sqrt(len(border))
+    """Mean energy of a quad corner after a short descent, and the pattern's unevenness."""
+    return sketch_badness(pattern.woven, border, normals, SKETCH_ROUNDS) + UNEVEN * pattern.unevenness
 
 
 def rank_by_shape(border: FloatArray, sorted_patterns: list[Pattern], normals: FloatArray | None) -> list[Pattern]:
     """Look at the first few patterns' shapes and sort these."""
-    few = sorted_patterns[:SHAPED_CHOICES] if len(sorted_patterns) > 1 else []
+    most = SHAPED_CHOICES if len(border) <= 64 else SHAPED_CHOICES // 2
+    few = sorted_patterns[:most] if len(sorted_patterns) > 1 else []
     costs = {id(pattern): shape_cost(border, pattern, normals) for pattern in few}
     return sorted(few, key=lambda pattern: costs[id(pattern)]) + sorted_patterns[len(few):]
 
 
 def rank_cornered(border: FloatArray, found: list[Pattern], normals: FloatArray | None) -> list[Pattern]:
     """Patterns of a border with corners, the one that suits its shape first."""
-    costs = {id(pattern): MISFIT * border_misfit(border, pattern, normals) + 4 * pattern.unevenness for pattern in found}
+    costs = {id(pattern): MISFIT * border_misfit(border, pattern, normals) + UNEVEN * pattern.unevenness for pattern in found}
     return rank_by_shape(border, sorted(found, key=lambda pattern: costs[id(pattern)]), normals)
 
 

@@ -9,8 +9,10 @@ from .polymesh import FloatArray, IntArray
 
 CORNER_TURN = np.radians(50.0)
 """Least turn over the longer stretch; a circle turns 22.5 degrees over it (a hexagon's corners turn 60, an octagon's 45)."""
-SHARP_TURN = np.radians(35.0)
-"""Least turn at the vertex itself: below, one quad there would be wider than 145 degrees."""
+SHARP_TURN = np.radians(45.0)
+"""Least turn at the vertex itself: below, one quad there would be wider than 135 degrees."""
+LONE_CORNER_TURN = np.radians(75.0)
+"""Least turn of a border's only corner: a weaker one pulls the poles into the middle for little."""
 INWARD_TURN = np.radians(60.0)
 """Least turn inwards for three quads: at 45 two and three quads fit alike."""
 STRETCH = 16
@@ -59,6 +61,8 @@ def find_corners(positions: FloatArray, normals: FloatArray | None = None) -> tu
         apart = [min((vertex - other) % count, (other - vertex) % count) for other in found]
         if sharp[vertex] >= CORNER_TURN or all(gap > reach // 2 for gap in apart):
             found.append(int(vertex))
+    if len(found) == 1 and sharp[found[0]] < LONE_CORNER_TURN:
+        return ()
     return tuple(sorted(found))
 
 

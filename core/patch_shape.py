@@ -25,6 +25,19 @@ EVENNESS = 0.3
 FLOW = 0.6
 """Weight of the wish that border quads run on where the faces outside come from."""
 HARMONIC_TOLERANCE = 1e-5
+ROUGH_TOLERANCE = 0.15
+"""Relative residuals of the two linear solves."""
+LARGE_PATCH = 800
+"""Inner vertices from which descent measures steps by the Laplacian (measured: below, plain steps are as fast)."""
+MOST_BADNESS = 10.0
+"""Energy of a corner beyond which it is just bad (15 degrees off a straight angle: 4; folded: no end)."""
+LEAST_GAIN = 2e-5
+"""Relative gain of a step at which descent stops."""
+STEADY_NORMALS = 0.985
+"""Cosine between old and new normals (10 degrees) from which a further descent would change little."""
+UNFOLD_TRIES = 12
+SKETCH_TRIES = 2
+"""Rounds of ever harder barriers against folds, for a shape and for a sketch."""
 DESCENT_ROUNDS = 120
 """Most steps of descent; smooth borders need some 20 (measured)."""
 SETTLE_ROUNDS = 6
@@ -40,7 +53,7 @@ class _Corners:
 
 
 def shape_patch(woven: Weave, border: FloatArray, *, border_normals: FloatArray | None = None, border_flow: FloatArray | None = None,
-                surface: Surface | None = None, rounds: int = DESCENT_ROUNDS) -> Descent:
+                surface: Surface | None = None) -> FloatArray:
     """Place the inner vertices of a patch.
 
     woven : the quads
@@ -48,19 +61,29 @@ def shape_patch(woven: Weave, border: FloatArray, *, border_normals: FloatArray 
     border_normals : (loop_size, 3) float64, outward normals along the border, or None
     border_flow : (loop_size, 3) float64, where the first inner vertex behind a border vertex would lie; NaN where there is no wish; or None
     surface : target to settle on, or None
-    rounds : most steps of descent
+    Returns (V, 3) float64, the border first.
     """
     if woven.vertex_count == woven.loop_size:
-        return Descent(border.copy(), 0.0)
+        return border.copy()
     centre, scale = border.mean(axis=0), _mean_edge(border)
-    local = (border - centre) / scale
     neighbours = neighbour_table(woven)
-    start = harmonic_blend(woven, neighbours, local)
+    start = harmonic_blend(woven, neighbours, (border - centre) / scale)
     wishes = None if border_flow is None else (border_flow - centre) / scale
-    shaped = _without_folds(woven, neighbours, start, border_normals, wishes, rounds)
-    placed = shaped.positions * scale + centre
+    placed = _without_folds(woven, neighbours, start, border_normals, wishes) * scale + centre
     placed[: woven.loop_size] = border
-    return Descent(placed if surface is None else settle_patch(woven, neighbours, placed, surface), shaped.badness)
+    return placed if surface is None else settle_patch(woven, neighbours, placed, surface)
+
+
+def sketch_badness(woven: Weave, border: FloatArray, border_normals: FloatArray | None, rounds: int) -> float:
+    """Mean energy of a quad corner, each at most MOST_BADNESS, after a few steps of descent; 1 + EVENNESS for squares of one size.
+
+    border, border_normals : as in shape_patch
+    """
+    neighbours = neighbour_table(woven)
+    start = harmonic_blend(woven, neighbours, (border - border.mean(axis=0)) / _mean_edge(border))
+    normals = _first_normals(woven, neighbours, start, border_normals)
+    sketched = start if woven.vertex_count == woven.loop_size else descend(woven, start, normals, None, rounds, SKETCH_TRIES)
+    return badness(woven, sketched.T, normals)
 
 
 def _mean_edge(border: FloatArray) -> float:
@@ -82,27 +105,48 @@ def harmonic_blend(woven: Weave, neighbours: IntArray, border: FloatArray) -> Fl
     Returns (V, k) float64.
     """
     size = woven.loop_size
-    inner_table = neighbours[size:]
-    valence = (inner_table < woven.vertex_count).sum(axis=1).astype(np.float64)[:, None]
+    if size == woven.vertex_count:
+        return border.copy()
+    laplacian = _Laplacian(woven, neighbours)
     values = np.zeros((woven.vertex_count, border.shape[1]))
     values[:size] = border
-    right = _neighbour_sum(inner_table, values)
-    values[size:] = border.mean(axis=0)
-
-    def apply(x: FloatArray) -> FloatArray:
-        full = np.zeros_like(values)
-        full[size:] = x
-        return valence * x - _neighbour_sum(inner_table, full)
-
-    values[size:] = _conjugate_gradients(apply, right, values[size:], 1 / valence)
+    right = _neighbour_sum(laplacian.table, values)
+    start = np.broadcast_to(border.mean(axis=0), right.shape)
+    values[size:] = _conjugate_gradients(laplacian.apply, right, start, 1 / laplacian.valence, HARMONIC_TOLERANCE)
     return values
 
 
-def _conjugate_gradients(apply: Callable[[FloatArray], FloatArray], right: FloatArray, x: FloatArray, inverse_diagonal: FloatArray) -> FloatArray:
+class _Laplacian:
+    """Valence times value less the neighbours' sum, at the inner vertices, the border at zero."""
+
+    def __init__(self, woven: Weave, neighbours: IntArray) -> None:
+        self.size = woven.loop_size
+        self.count = woven.vertex_count
+        self.table = neighbours[self.size:]
+        self.valence = (self.table < self.count).sum(axis=1).astype(np.float64)[:, None]
+
+    def apply(self, x: FloatArray) -> FloatArray:
+        """The Laplacian of (inner, k) values."""
+        full = np.zeros((self.count, x.shape[1]))
+        full[self.size:] = x
+        return np.asarray(self.valence * x - _neighbour_sum(self.table, full))
+
+    def apply_flat(self, flat: FloatArray) -> FloatArray:
+        """The same for coordinates one after the other, (3 * inner,)."""
+        return self.apply(flat.reshape(3, -1).T).T.ravel()
+
+    def solve_flat(self, flat: FloatArray) -> FloatArray:
+        """Its rough inverse, (3 * inner,)."""
+        right = np.ascontiguousarray(flat.reshape(3, -1).T)
+        return _conjugate_gradients(self.apply, right, np.zeros_like(right), 1 / self.valence, ROUGH_TOLERANCE).T.ravel()
+
+
+def _conjugate_gradients(apply: Callable[[FloatArray], FloatArray], right: FloatArray, x: FloatArray,
+                         inverse_diagonal: FloatArray, tolerance: float) -> FloatArray:
     residual = right - apply(x)
     direction = preconditioned = inverse_diagonal * residual
     product = np.sum(residual * preconditioned, axis=0)
-    goal = HARMONIC_TOLERANCE**2 * np.maximum(np.sum(right * inverse_diagonal * right, axis=0), 1e-30)
+    goal = tolerance**2 * np.maximum(np.sum(right * inverse_diagonal * right, axis=0), 1e-30)
     for _ in range(400):
         if np.all(product <= goal):
             break
@@ -118,18 +162,23 @@ def _conjugate_gradients(apply: Callable[[FloatArray], FloatArray], right: Float
 
 
 def _without_folds(woven: Weave, neighbours: IntArray, start: FloatArray, border_normals: FloatArray | None,
-                   wishes: FloatArray | None, rounds: int) -> Descent:
+                   wishes: FloatArray | None) -> FloatArray:
     """Square corners against the border's plane first where the border stands over one, then against the local normals."""
-    shaped = Descent(start, 0.0)
-    plane = border_plane(start[: woven.loop_size]) if border_normals is None else None
-    if plane is not None:
-        shaped = descend(woven, start, np.broadcast_to(plane, start.shape), wishes, rounds)
-        if _is_flat(start[: woven.loop_size], plane):
-            return shaped
+    normals = _first_normals(woven, neighbours, start, border_normals)
+    positions = descend(woven, start, normals, wishes, DESCENT_ROUNDS)
+    if border_normals is None and _is_flat(start[: woven.loop_size], normals[0]):
+        return positions
     for _ in range(2):
-        normals = vertex_normals(woven, neighbours, shaped.positions, border_normals)
-        shaped = descend(woven, shaped.positions, normals, wishes, max(rounds // 2, 1))
-    return shaped
+        before, normals = normals, vertex_normals(woven, neighbours, positions, border_normals)
+        if float(np.einsum("ij,ij->i", before, normals).min()) > STEADY_NORMALS:
+            break
+        positions = descend(woven, positions, normals, wishes, DESCENT_ROUNDS // 2)
+    return positions
+
+
+def _first_normals(woven: Weave, neighbours: IntArray, start: FloatArray, border_normals: FloatArray | None) -> FloatArray:
+    plane = border_plane(start[: woven.loop_size]) if border_normals is None else None
+    return vertex_normals(woven, neighbours, start, border_normals) if plane is None else np.broadcast_to(plane, start.shape)
 
 
 def _is_flat(border: FloatArray, normal: FloatArray) -> bool:
@@ -164,10 +213,11 @@ def crosses_itself(polygon: FloatArray) -> bool:
     start, end = polygon, np.roll(polygon, -1, axis=0)
     count = len(polygon)
 
-    def side(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
-        return (b[:, None, 0] - a[:, None, 0]) * (c[None, :, 1] - a[:, None, 1]) - (b[:, None, 1] - a[:, None, 1]) * (c[None, :, 0] - a[:, None, 0])
+    def side(points: FloatArray) -> FloatArray:
+        along, offset = (end - start)[:, None], points[None] - start[:, None]
+        return np.asarray(along[..., 0] * offset[..., 1] - along[..., 1] * offset[..., 0])
 
-    to_start, to_end = side(start, end, start), side(start, end, end)
+    to_start, to_end = side(start), side(end)
     split = to_start * to_end <= 0
     gap = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
     apart = (gap > 1) & (gap < count - 1)
@@ -175,13 +225,14 @@ def crosses_itself(polygon: FloatArray) -> bool:
 
 
 def vertex_normals(woven: Weave, neighbours: IntArray, positions: FloatArray, border_normals: FloatArray | None) -> FloatArray:
-    """Smooth unit normals at all vertices, (V, 3): given border normals blended inwards, else the quads' own, smoothed so that a fold drowns."""
+    """Smooth unit normals at all vertices, (V, 3): given border normals blended inwards, else the quads' own, smoothed."""
     if border_normals is not None:
         blended = harmonic_blend(woven, neighbours, border_normals)
         return blended / np.maximum(np.linalg.norm(blended, axis=1, keepdims=True), 1e-12)
     quads = positions[woven.quads]
     area = 0.5 * np.cross(quads[:, 2] - quads[:, 0], quads[:, 3] - quads[:, 1])
-    normals = np.stack([np.bincount(woven.quads.ravel(), np.repeat(area[:, axis], 4), woven.vertex_count) for axis in range(3)], axis=1)
+    sums = [np.bincount(woven.quads.ravel(), np.repeat(area[:, axis], 4), woven.vertex_count) for axis in range(3)]
+    normals: FloatArray = np.stack(sums, axis=1).astype(np.float64)
     valence = (neighbours < woven.vertex_count).sum(axis=1)[:, None]
     for _ in range(4 + int(np.sqrt(woven.vertex_count) / 4)):
         normals = 0.5 * normals + 0.5 * _neighbour_sum(neighbours, normals) / valence
@@ -193,32 +244,22 @@ def quad_corners(quads: IntArray) -> _Corners:
     return _Corners(quads.ravel(), np.roll(quads, -1, axis=1).ravel(), np.roll(quads, 1, axis=1).ravel())
 
 
-@dataclass(frozen=True)
-class Descent:
-    """Where a descent ended.
-
-    positions : (V, 3) float64
-    badness : mean energy of a free quad corner; 1 + EVENNESS where all are squares of one size
-    """
-
-    positions: FloatArray
-    badness: float
-
-
-def descend(woven: Weave, positions: FloatArray, normals: FloatArray, wishes: FloatArray | None, rounds: int) -> Descent:
+def descend(woven: Weave, positions: FloatArray, normals: FloatArray, wishes: FloatArray | None, rounds: int,
+            tries: int = UNFOLD_TRIES) -> FloatArray:
     """Move the inner vertices downhill on the energy of this module, folded corners first.
 
     positions, normals : (V, 3); the border's edges are about 1 long
     wishes : (loop_size, 3) places of the first inner vertices, NaN where none, or None
-    rounds : most steps of descent
+    rounds : most steps of descent at one softness
+    tries : softnesses that are tried until no corner is folded
     """
     corners = free_corners(woven)
     pulls = _flow_pulls(woven, wishes)
     size, count = woven.loop_size, woven.vertex_count - woven.loop_size
+    metric = _Laplacian(woven, neighbour_table(woven)) if count > LARGE_PATCH else None
     across = np.ascontiguousarray(normals.T[:, corners.at])
     current = np.ascontiguousarray(positions.T)
-    value = 0.0
-    for _ in range(12):
+    for _ in range(tries):
         areas = _areas(corners, current, across)
         mean = max(float(areas.mean()), 0.05)
         worst = float(areas.min())
@@ -231,11 +272,20 @@ def descend(woven: Weave, positions: FloatArray, normals: FloatArray, wishes: Fl
                 value += _pull_energy(pulls, current, gradient)
             return value, gradient[:, size:].ravel()
 
-        value, flat = lbfgs(energy, current[:, size:].ravel(), rounds)
+        _, flat = lbfgs(energy, current[:, size:].ravel(), rounds, metric)
         current[:, size:] = flat.reshape(3, count)
         if worst > 1e-2 * mean:
             break
-    return Descent(np.ascontiguousarray(current.T), value / max(len(corners.at), 1))
+    return np.ascontiguousarray(current.T)
+
+
+def badness(woven: Weave, positions: FloatArray, normals: FloatArray) -> float:
+    """Mean energy of all quad corners, each at most MOST_BADNESS; positions (3, V), normals (V, 3)."""
+    corners = quad_corners(woven.quads)
+    area, lengths = _areas_and_lengths(corners, positions, np.ascontiguousarray(normals.T[:, corners.at]))
+    mean = max(float(area.mean()), 0.05)
+    chi = np.maximum(area, 1e-3)
+    return float(np.minimum(0.5 * lengths / chi + 0.5 * EVENNESS * (chi / mean + mean / chi), MOST_BADNESS).mean())
 
 
 def free_corners(woven: Weave) -> _Corners:
@@ -252,6 +302,12 @@ def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
 
 def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+def _areas_and_lengths(corners: _Corners, positions: FloatArray, across: FloatArray) -> tuple[FloatArray, FloatArray]:
+    here = positions[:, corners.at]
+    first, second = positions[:, corners.following] - here, positions[:, corners.previous] - here
+    return _dot(_cross(first, second), across), _dot(first, first) + _dot(second, second)
 
 
 def _areas(corners: _Corners, positions: FloatArray, across: FloatArray) -> FloatArray:
@@ -301,10 +357,12 @@ def _pull_energy(pulls: tuple[IntArray, FloatArray], positions: FloatArray, grad
     return float(FLOW * np.sum(apart * apart))
 
 
-def lbfgs(energy: Callable[[FloatArray], tuple[float, FloatArray]], start: FloatArray, rounds: int, memory: int = 8) -> tuple[float, FloatArray]:
+def lbfgs(energy: Callable[[FloatArray], tuple[float, FloatArray]], start: FloatArray, rounds: int, metric: _Laplacian | None = None,
+          memory: int = 8) -> tuple[float, FloatArray]:
     """Minimise a smooth function by limited-memory BFGS with halved steps (Liu, Nocedal 1989; Armijo's rule).
 
     energy : function of (n,) float64 giving its value and gradient
+    metric : Laplacian that stands in for the curvature before any is known (Kovalsky, Galun, Lipman 2016), or None: the identity
     Returns the lowest value and its point, (n,) float64.
     """
     point = start
@@ -312,11 +370,11 @@ def lbfgs(energy: Callable[[FloatArray], tuple[float, FloatArray]], start: Float
     steps: list[FloatArray] = []
     changes: list[FloatArray] = []
     for _ in range(rounds):
-        direction = _two_loops(gradient, steps, changes)
+        direction = _two_loops(gradient, steps, changes, metric)
         slope = float(gradient @ direction)
         if slope >= 0:
             steps, changes, direction, slope = [], [], -gradient, -float(gradient @ gradient)
-        length = 1.0 if steps else min(1.0, 0.2 / max(float(np.abs(gradient).max()), 1e-12))
+        length = 1.0 if steps else min(1.0, 0.2 / max(float(np.abs(direction).max()), 1e-12))
         moved, new_value, new_gradient = point, value, gradient
         for _ in range(25):
             moved = point + length * direction
@@ -331,19 +389,23 @@ def lbfgs(energy: Callable[[FloatArray], tuple[float, FloatArray]], start: Float
             steps, changes = [*steps, step][-memory:], [*changes, change][-memory:]
         gain = value - new_value
         point, value, gradient = moved, new_value, new_gradient
-        if gain < 1e-5 * abs(value):
+        if gain < LEAST_GAIN * abs(value):
             break
     return value, point
 
 
-def _two_loops(gradient: FloatArray, steps: list[FloatArray], changes: list[FloatArray]) -> FloatArray:
+def _two_loops(gradient: FloatArray, steps: list[FloatArray], changes: list[FloatArray], metric: _Laplacian | None) -> FloatArray:
     direction = -gradient
     shares = []
     for step, change in zip(reversed(steps), reversed(changes), strict=True):
         share = float(step @ direction) / float(step @ change)
         direction = direction - share * change
         shares.append(share)
-    if steps:
+    if metric is not None:
+        direction = metric.solve_flat(direction)
+        if steps:
+            direction = direction * (float(steps[-1] @ metric.apply_flat(steps[-1])) / float(steps[-1] @ changes[-1]))
+    elif steps:
         direction = direction * (float(steps[-1] @ changes[-1]) / float(changes[-1] @ changes[-1]))
     for step, change, share in zip(steps, changes, reversed(shares), strict=True):
         direction = direction + (share - float(change @ direction) / float(step @ change)) * step
@@ -371,7 +433,7 @@ def settle_patch(woven: Weave, neighbours: IntArray, positions: FloatArray, surf
         hit = surface.closest(placed)
         landed = placed.copy()
         landed[size:] = hit.positions[size:]
-        relaxed = descend(woven, (landed - centre) / scale, hit.normals, None, rounds=12).positions * scale + centre
+        relaxed = descend(woven, (landed - centre) / scale, hit.normals, None, rounds=12) * scale + centre
         relaxed[:size] = positions[:size]
         hit = surface.closest(relaxed)
         relaxed[size:] = hit.positions[size:]

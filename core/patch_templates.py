@@ -12,9 +12,10 @@ The rectangle's rim has eight places, counter-clockwise from the lower left; its
     |        |        |
     0 --a1-- 1 --a2-- 2
 
-A patch corner at an even place costs nothing. An even place without a corner is a 3-pole; every corner too many at an even place, and every
-corner at an odd one, is a 5-pole. Rows of quads along the patch's sides carry the poles inwards. So a template fixes the poles, and four spans
-and one row count a side say how many quads lie between them: side i has (its stretch of the rim) + rows[i - 1] + rows[i + 1] edges.
+A patch corner at an even place costs nothing. An even place without a corner is a 3-pole; every corner too many at an even place, and
+every corner at an odd one, is a 5-pole. Rows of quads along the patch's sides carry the poles inwards. So a template fixes the poles, and
+four spans and one row count a side say how many quads lie between them: side i has (its stretch of the rim) + rows[i - 1] + rows[i + 1]
+edges.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ PLACES = 8
 RIM_SPANS = (0, 1, 2, 3, 1, 0, 3, 2)
 """Which span (a1, a2, b1, b2) lies between a place and the next."""
 MOST_CORNERS_AT_A_PLACE = 3
+TIERS = (0, 1, 2)
 
 
 @dataclass(frozen=True)
@@ -47,9 +49,11 @@ class Template:
     active: tuple[bool, bool, bool, bool]
 
     @property
-    def splits(self) -> bool:
-        """Whether a corner sits at an odd place, so that a side of the rectangle splits."""
-        return any(start % 2 for start in self.starts)
+    def tier(self) -> int:
+        """How plain the template is: 0 with 3- and 5-poles at the rectangle's corners only, 1 with poles of 6, 2 with split sides."""
+        if any(start % 2 for start in self.starts):
+            return 2
+        return int(max(self.starts.count(place) for place in self.starts) > 2)
 
     def side_spans(self) -> IntArray:
         """How often every span lies on every side, (sides, 4) int32."""
@@ -85,6 +89,35 @@ def templates(corner_count: int, poles: int) -> tuple[Template, ...]:
             if key not in found:
                 found[key] = Template(starts, turned, _active_spans(corners_at, corner_count, poles))
     return tuple(sorted(found.values(), key=lambda template: (sum(template.active), template.starts, template.steps)))
+
+
+@dataclass(frozen=True)
+class TemplateGroup:
+    """Templates with the same active spans.
+
+    members : the templates
+    tables : (members, sides, 4) int32, how often every span lies on every side
+    active : which spans may be above zero
+    """
+
+    members: tuple[Template, ...]
+    tables: IntArray
+    active: tuple[bool, bool, bool, bool]
+
+
+def grouped(members: tuple[Template, ...]) -> tuple[TemplateGroup, ...]:
+    """Templates of one corner count, gathered by their active spans."""
+    groups: dict[tuple[bool, bool, bool, bool], list[Template]] = {}
+    for template in members:
+        groups.setdefault(template.active, []).append(template)
+    return tuple(TemplateGroup(tuple(alike), np.stack([template.side_spans() for template in alike]), active)
+                 for active, alike in groups.items())
+
+
+@lru_cache(maxsize=128)
+def template_groups(corner_count: int, poles: int, tier: int) -> tuple[TemplateGroup, ...]:
+    """Groups of all templates of that many corners and poles, and of one tier."""
+    return grouped(tuple(template for template in templates(corner_count, poles) if template.tier == tier))
 
 
 def _corner_numbers(corner_count: int, poles: int) -> list[tuple[int, ...]]:
