@@ -11,6 +11,20 @@ from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 
 
 @dataclass(frozen=True)
+class MovedVertices:
+    """Old vertices that slide along the surface, and with them all that they carry.
+
+    vertices : (k,) int32
+    sources : (k, s) int32, old vertices that each new place is mixed from
+    weights : (k, s) float64, their shares; rows add up to 1
+    """
+
+    vertices: IntArray
+    sources: IntArray
+    weights: FloatArray
+
+
+@dataclass(frozen=True)
 class Replacement:
     """Faces and vertices that take the place of some faces.
 
@@ -20,6 +34,7 @@ class Replacement:
     weights : (k, s) float64, their shares; rows add up to 1
     faces : new faces by vertices, old or new, counter-clockwise seen from outside
     source_faces : (len(faces),) int32, old face that every new face takes its attributes from
+    moved : old vertices that slide to a mix of old vertices
     """
 
     removed_faces: BoolArray
@@ -28,6 +43,7 @@ class Replacement:
     weights: FloatArray
     faces: list[list[int]]
     source_faces: IntArray
+    moved: MovedVertices | None = None
 
 
 @dataclass(frozen=True)
@@ -50,11 +66,8 @@ class MeshEdit:
     new_vertex_of: IntArray
 
 
-def replace_faces(mesh: PolyMesh, change: Replacement, moved: dict[int, npt.ArrayLike] | None = None) -> MeshEdit:
-    """Replace faces of a mesh; vertices that lose their last face go, all others keep their order.
-
-    moved : new positions of old vertices by index; left out: none moves
-    """
+def replace_faces(mesh: PolyMesh, change: Replacement) -> MeshEdit:
+    """Replace faces of a mesh; vertices that lose their last face go, all others keep their order."""
     kept = ~change.removed_faces
     corner_kept = np.repeat(kept, mesh.face_sizes)
     new_corners = np.fromiter((vertex for face in change.faces for vertex in face), dtype=np.int32)
@@ -67,8 +80,8 @@ def replace_faces(mesh: PolyMesh, change: Replacement, moved: dict[int, npt.Arra
     orphan[corners] = False
     new_vertex_of = np.where(orphan, -1, np.cumsum(~orphan) - 1).astype(np.int32)
     positions = np.concatenate([mesh.positions, change.positions])
-    for vertex, place in (moved or {}).items():
-        positions[vertex] = place
+    if change.moved is not None:
+        positions[change.moved.vertices] = np.einsum("ks,ksd->kd", change.moved.weights, mesh.positions[change.moved.sources])
     sources, weights = _vertex_sources(mesh, change)
     face_sources = np.concatenate([np.flatnonzero(kept), change.source_faces]).astype(np.int32)
     offsets = np.concatenate(([0], np.cumsum(sizes))).astype(np.int32)
@@ -112,13 +125,18 @@ def unchanged(mesh: PolyMesh) -> MeshEdit:
 
 
 def _vertex_sources(mesh: PolyMesh, change: Replacement) -> tuple[IntArray, FloatArray]:
-    width = max(change.sources.shape[1], 1)
+    width = max(change.sources.shape[1], 1 if change.moved is None else change.moved.sources.shape[1], 1)
     sources = np.full((mesh.vertex_count + len(change.positions), width), -1, dtype=np.int32)
     weights = np.zeros(sources.shape)
     sources[: mesh.vertex_count, 0] = np.arange(mesh.vertex_count)
     weights[: mesh.vertex_count, 0] = 1.0
     sources[mesh.vertex_count :, : change.sources.shape[1]] = change.sources
     weights[mesh.vertex_count :, : change.sources.shape[1]] = change.weights
+    if change.moved is not None:
+        sources[change.moved.vertices] = -1
+        weights[change.moved.vertices] = 0.0
+        sources[change.moved.vertices, : change.moved.sources.shape[1]] = change.moved.sources
+        weights[change.moved.vertices, : change.moved.sources.shape[1]] = change.moved.weights
     return sources, weights
 
 

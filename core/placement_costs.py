@@ -9,6 +9,9 @@ from .adjacency import Adjacency
 from .polymesh import BoolArray, FloatArray, IntArray
 from .rings import directions
 
+POLE_DISTANCE = 2
+"""Edges that step-downs keep from existing poles where there is room (common practice)."""
+
 HIDDEN_SIDE_WEIGHT = 4.0
 """Cost on the side opposite the hidden one: four gaps off by their own length."""
 

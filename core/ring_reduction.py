@@ -9,16 +9,13 @@ import numpy.typing as npt
 
 from .adjacency import Adjacency
 from .errors import MeshError, PlanError
-from .mesh_edit import MeshEdit, Replacement, replace_faces, unchanged
+from .mesh_edit import MeshEdit, MovedVertices, Replacement, replace_faces, unchanged
 from .mismatches import ring_fractions
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs, share_step_downs
-from .placement_costs import hidden_side_costs, pole_costs
+from .placement_costs import POLE_DISTANCE, hidden_side_costs, pole_costs
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_layers import RingLayers, ring_layers
 from .ring_rows import RingRows, build_ring_rows, even_coordinates
-
-POLE_DISTANCE = 2
-"""Edges that step-downs keep from existing poles where there is room (common practice)."""
 
 MOST_ROWS = 64
 """Rows looked at where the caller names no number."""
@@ -192,8 +189,9 @@ def _rebuild(mesh: PolyMesh, layers: RingLayers, columns: IntArray, rows: RingRo
     removed[layers.faces[:used]] = True
     column, level = _quad_middles(grid, quads, float(columns.shape[1]))
     source_faces = layers.faces[np.clip(level.astype(np.int64), 0, used - 1), np.floor(column).astype(np.int64) % columns.shape[1]]
-    change = Replacement(removed, positions[fresh], sources[fresh], weights[fresh], numbers[quads].tolist(), source_faces)
-    edit = replace_faces(mesh, change, dict(zip(numbers[moves].tolist(), positions[moves], strict=True)))
+    change = Replacement(removed, positions[fresh], sources[fresh], weights[fresh], numbers[quads].tolist(), source_faces,
+                         MovedVertices(numbers[moves], sources[moves], weights[moves]))
+    edit = replace_faces(mesh, change)
     new = edit.new_vertex_of[numbers]
     return RingChange(edit, new[open_ring], used, places, new[rows.three_poles], new[rows.five_poles])
 

@@ -12,6 +12,7 @@ from .adjacency import Adjacency
 from .errors import MeshError
 from .mesh_edit import MeshEdit, Replacement, replace_faces
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs, turn_places
+from .placement_costs import POLE_DISTANCE, hidden_side_costs, pole_costs
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_curve import RingCurve, best_phase, hermite
 from .ring_rows import RingRows, build_ring_rows, even_coordinates
@@ -68,22 +69,26 @@ class _Bridge:
 
 
 def splice_rings(mesh: PolyMesh, adjacency: Adjacency, rings: Rings, pairs: Sequence[tuple[int, int]], *,
-                 rows: int | None = None, vertex_cost: npt.ArrayLike | None = None) -> Splice:
+                 rows: int | None = None, hidden: npt.ArrayLike | None = None, vertex_cost: npt.ArrayLike | None = None,
+                 pole_distance: int = POLE_DISTANCE) -> Splice:
     """Join pairs of open rings with rows of quads; existing vertices stay where they are.
 
     mesh, adjacency, rings : a mesh, its adjacency and its ``boundary_rings``
     pairs : indices into rings, two a pair, either order
     rows : rows of quads between the rings; left out: as many as square faces need
-    vertex_cost : (V,) float, cost of step-downs above every mesh vertex of the fuller ring (see ``place_step_downs``)
+    hidden : (3,) float, where the side looks on which step-downs show least; left out: any side
+    vertex_cost : (V,) float, further cost of step-downs below every mesh vertex of the fuller ring; left out: none
+    pole_distance : edges to keep round the ring from poles that exist where there is room
     The rings are turned against each other so that the squared length of what joins them is least. With two rows
     to spare no pole lies on the joined rings.
     Raises MeshError where a pair cannot be joined, PlanError where the step-downs do not fit.
     """
     _check_pairs(rings, pairs)
+    cost = pole_costs(adjacency, pole_distance) + (0.0 if vertex_cost is None else np.asarray(vertex_cost, dtype=np.float64))
     bridges: list[_Bridge] = []
     first_new = mesh.vertex_count
     for pair in pairs:
-        bridge = _bridge(mesh, adjacency, _ordered(rings, pair), rows, vertex_cost, first_new)
+        bridge = _bridge(mesh, adjacency, _ordered(rings, pair), rows, cost, hidden, first_new)
         bridges.append(bridge)
         first_new += len(bridge.positions)
     edit = replace_faces(mesh, _together(mesh, bridges))
@@ -114,13 +119,13 @@ def _ordered(rings: Rings, pair: tuple[int, int]) -> tuple[IntArray, IntArray]:
 
 
 def _bridge(mesh: PolyMesh, adjacency: Adjacency, loops: tuple[IntArray, IntArray], rows: int | None,
-            vertex_cost: npt.ArrayLike | None, first_new: int) -> _Bridge:
+            vertex_cost: FloatArray, hidden: npt.ArrayLike | None, first_new: int) -> _Bridge:
     upper = RingCurve.through(mesh.positions[loops[0]])
     lower = RingCurve.through(mesh.positions[loops[1]])
     lower = lower.shifted(best_phase(upper, lower))
-    cost = None if vertex_cost is None else np.asarray(vertex_cost, dtype=np.float64)[loops[0]]
+    cost = vertex_cost[loops[0]] + (0.0 if hidden is None else hidden_side_costs(upper.points, hidden))
     row_count, step_rows = _row_counts(upper, lower, rows)
-    places, turn, lower = _place(upper, lower, step_rows, cost)
+    places, turn, lower = _place(upper, lower, step_rows, cost if np.any(cost != 0) else None)
     spare = row_count - places.rows
     ring_rows = build_ring_rows(places, spare - spare // 2, spare // 2)
     turned = np.roll(loops[1], -turn)

@@ -84,6 +84,20 @@ def test_rows_as_asked(rows):
     assert result.joins[0].rows == rows
 
 
+def test_hidden_side_is_used():
+    result = check_splice(join(tube(20, 3), tube(24, 3, base=(0, 0, 4.0))), hidden=(0, -1.0, 0))
+    assert np.all(result.edit.mesh.positions[result.joins[0].three_poles, 1] < 0)
+
+
+def test_attributes_of_both_sides_meet():
+    mesh = join(tube(10, 3), tube(16, 3, base=(0, 0, 4.0)))
+    mesh = mesh.with_attributes(face__limb=np.repeat([1, 2], [20, 32]), vertex__side=np.repeat([0.0, 1.0], [30, 48]))
+    new = check_splice(mesh).edit.mesh
+    limb, middle = new.attributes["face.limb"], new.positions[new.quads()].mean(axis=1)[:, 2]
+    assert set(limb.tolist()) == {1, 2} and middle[limb == 1].mean() < middle[limb == 2].mean()
+    assert np.all((new.attributes["vertex.side"] >= 0) & (new.attributes["vertex.side"] <= 1))
+
+
 def test_equal_rings_get_square_faces_without_twist():
     mesh = join(tube(12, 3), tube(12, 3, base=(0, 0, 3.0), turn=0.1))
     result = check_splice(mesh)
