@@ -55,7 +55,10 @@ def selected_by_host(thing: bpy.types.Object, edge: int, *, ring: bool) -> set[f
         thing.data.vertices[vertex].select = True
     bpy.ops.object.mode_set(mode="EDIT")
     bpy.ops.mesh.select_mode(type="EDGE")
-    bpy.ops.mesh.loop_multi_select(ring=ring)
+    if bpy.app.version >= (5, 0, 0):
+        (bpy.ops.mesh.select_edge_ring_multi if ring else bpy.ops.mesh.select_edge_loop_multi)()
+    else:
+        bpy.ops.mesh.loop_multi_select(ring=ring)
     bpy.ops.object.mode_set(mode="OBJECT")
     return {frozenset(edge.vertices) for edge in thing.data.edges if edge.select}
 
