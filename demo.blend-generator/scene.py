@@ -145,6 +145,7 @@ def add_camera(positions: FloatArray, axes: FloatArray, aspect: float = 16.0 / 9
     place = axes @ np.array([(low[0] + high[0]) / 2.0, (low[1] + high[1]) / 2.0, high[2] + size])
     camera.matrix_world = Matrix.LocRotScale(Vector(place.tolist()), Matrix(axes.tolist()), None)
     camera.data.type = "ORTHO"
+    camera.data.sensor_fit = "HORIZONTAL"
     camera.data.ortho_scale = 1.06 * max(high[0] - low[0], aspect * (high[1] - low[1]))
     camera.data.clip_end = 10.0 * size
     bpy.context.scene.collection.objects.link(camera)
