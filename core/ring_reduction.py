@@ -16,6 +16,7 @@ from .placement_costs import POLE_DISTANCE, hidden_side_costs, pole_costs
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_layers import RingLayers, ring_layers
 from .ring_rows import RingRows, build_ring_rows, even_coordinates
+from .rings import require_simple
 
 MOST_ROWS = 64
 """Rows looked at where the caller names no number."""
@@ -55,6 +56,7 @@ def step_ring(mesh: PolyMesh, adjacency: Adjacency, loop: npt.ArrayLike, count: 
     Raises MeshError where parity, a pole or a face in the way forbids it; the sentence names the reachable counts.
     """
     ring = np.asarray(loop, dtype=np.int32)
+    require_simple(ring)
     places_needed = _step_downs(len(ring), count)
     if places_needed == 0:
         return _no_change(mesh, ring)

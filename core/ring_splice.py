@@ -16,7 +16,7 @@ from .placement_costs import POLE_DISTANCE, hidden_side_costs, pole_costs
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_curve import RingCurve, best_phase, hermite
 from .ring_rows import RingRows, build_ring_rows, even_coordinates
-from .rings import Rings, directions
+from .rings import Rings, directions, require_simple
 
 TOUCHING = 1e-6
 """Gap, in radii, under which two rings lie on each other and leave no room for a row."""
@@ -102,6 +102,7 @@ def _check_pairs(rings: Rings, pairs: Sequence[tuple[int, int]]) -> None:
             raise MeshError(f"There is no ring {index}; the mesh has {rings.count} open rings, numbered from 0.")
         if named.count(index) > 1:
             raise MeshError(f"Ring {index} is named twice; a ring joins one other ring.")
+        require_simple(rings.ring(index))
     for first, second in pairs:
         counts = sorted((int(rings.edge_counts[first]), int(rings.edge_counts[second])))
         if (counts[1] - counts[0]) % 2:

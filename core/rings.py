@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from .adjacency import Adjacency
 from .chains import Chains, build_chains, pair_ends
+from .errors import MeshError
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 
 
@@ -33,6 +34,13 @@ def boundary_loops(mesh: PolyMesh, adjacency: Adjacency) -> list[IntArray]:
         vertices = adjacency.edge_verts[edges[entries >> 1], entries & 1]
         loops.append(np.roll(vertices, -int(np.argmin(vertices))))
     return sorted(loops, key=lambda loop: (int(loop[0]), len(loop), loop.tolist()))
+
+
+def require_simple(loop: IntArray) -> None:
+    """Raise MeshError where an open ring passes a vertex twice."""
+    vertices, passes = np.unique(loop, return_counts=True)
+    if np.any(passes > 1):
+        raise MeshError(f"The ring passes vertex {int(vertices[np.argmax(passes > 1)])} twice; split that vertex first.")
 
 
 def broken_boundary_edges(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:

@@ -12,6 +12,7 @@ from ringwright.core.ring_splice import splice_rings
 from ringwright.core.rings import boundary_loops, boundary_rings
 from ringwright.core.strips import find_strips
 from support.edit_checks import assert_oriented_manifold, assert_rest_untouched, interior_valences, pole_census, scaled_jacobians
+from support.random_meshes import grid_faces
 from support.tubes import bent, join, tube
 
 
@@ -169,6 +170,17 @@ def test_torn_tube_is_refused():
     adjacency = build_adjacency(mesh)
     with pytest.raises(MeshError, match="only 0 clean rows"):
         step_ring(mesh, adjacency, boundary_loops(mesh, adjacency)[0], 6)
+
+
+def test_ring_that_passes_a_vertex_twice_is_refused():
+    faces = [face for index, face in enumerate(grid_faces(4, 4)) if index not in (5, 10)]
+    mesh = PolyMesh.from_faces(np.random.default_rng(0).random((25, 3)), faces)
+    adjacency = build_adjacency(mesh)
+    loop = next(loop for loop in boundary_loops(mesh, adjacency) if len(loop) == 8)
+    with pytest.raises(MeshError, match="passes vertex 12 twice"):
+        step_ring(mesh, adjacency, loop, 6)
+    with pytest.raises(MeshError, match="passes vertex 12 twice"):
+        splice_rings(mesh, adjacency, boundary_rings(mesh, adjacency), [(0, 1)])
 
 
 def test_hidden_side_is_used():
