@@ -13,7 +13,8 @@ import numpy as np
 
 from .counts import CountPlan
 from .errors import PlanError
-from .fork import BranchEdges, branch_edges, branch_phase, fork_ring, neighbour_angles, web_quads
+from .fork import BranchEdges, branch_edges, branch_phase, facing_pairs, fork_ring, neighbour_angles, web_quads
+from .frames import unit
 from .measure import Measure
 from .plan import Fork, LimbPlan, Splice
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
@@ -23,6 +24,8 @@ from .stepdown import step_down_row, step_up_row
 from .surface import Surface
 from .sweep import Rings, carried_phases, cast_rings, fan_to, lean_into, local_frames, plain_angles, profile_at, ring_stations, starts_by_row, uncrossed
 from .tip import cap_positions, grid_cap
+DEEPEST_WEB = 0.5
+"""A web sinks at most this share of its two branches' radii together to reach the bottom of its cleft."""
 PHASE_STATION = 0.85
 """Where along a trunk its section is compared with the ring that it must meet: before its end, where it is still one piece."""
 
@@ -33,11 +36,13 @@ class Assembly:
 
     mesh : all quads, rough positions; attributes vertex.limb, vertex.joint_ring, face.limb
     held : (V,) bool, vertices of open ends, which stay on the plan's end planes
+    mobility : (V,) float64, 0 for vertices at the bottom of a cleft, which only land on the skin
     limb_names : names by limb number
     """
 
     mesh: PolyMesh
     held: BoolArray
+    mobility: FloatArray
     limb_names: tuple[str, ...]
 
 
@@ -56,6 +61,7 @@ class _Build:
     face_limb: list[IntArray] = field(default_factory=list)
     rings: dict[str, list[IntArray]] = field(default_factory=dict)
     held: list[IntArray] = field(default_factory=list)
+    anchored: list[IntArray] = field(default_factory=list)
     vertex_count: int = 0
 
     def add_vertices(self, positions: FloatArray, limb: int, joint_ring: bool = False) -> IntArray:
@@ -149,8 +155,26 @@ def _tip_ring(build: _Build, name: str) -> IntArray | None:
         return None
     edges = _fork_edges(build, join)
     first_rings = [build.rings[branch][0] for branch in join.branches]
+    _sink_webs(build, join, first_rings, edges)
     build.add_quads(web_quads(first_rings, edges), _number(build.plan, name))
     return fork_ring(first_rings, edges)
+
+
+def _sink_webs(build: _Build, fork: Fork, first_rings: list[IntArray], edges: tuple[BranchEdges, ...]) -> None:
+    """Lower every web to the bottom of its cleft, where its quads lie on skin and not between two walls, and keep it there."""
+    positions = np.concatenate(build.positions)
+    for index, pairs in enumerate(facing_pairs(first_rings, edges)):
+        first, second = (build.measures[branch] for branch in fork.branches[index : index + 2])
+        down = -unit(first.tangents[0] + second.tangents[0])
+        middle = positions[pairs].mean(axis=1)
+        hits = build.surface.cast(middle, np.repeat(down[None], len(middle), axis=0))
+        depth = hits.distances
+        sound = hits.hit & (hits.normals @ down < 0) & (depth < DEEPEST_WEB * float(first.radii[0] + second.radii[0]))
+        shift = np.where(sound, depth, 0.0)[:, None] * down
+        for side in range(2):
+            positions[pairs[:, side]] += shift
+        build.anchored.append(pairs[1:-1].ravel())
+    build.positions[:] = [positions]
 
 
 def _fork_edges(build: _Build, fork: Fork) -> tuple[BranchEdges, ...]:
@@ -261,7 +285,10 @@ def _finished(build: _Build) -> Assembly:
     held = np.zeros(build.vertex_count, dtype=np.bool_)
     for ring in build.held:
         held[ring] = True
+    mobility = np.ones(build.vertex_count)
+    for anchors in build.anchored:
+        mobility[anchors] = 0.0
     attributes = {"vertex.limb": np.concatenate(build.vertex_limb)[used], "vertex.joint_ring": np.concatenate(build.joint_ring)[used],
                   "face.limb": np.concatenate(build.face_limb)}
     named = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, attributes)
-    return Assembly(named, held[used], tuple(limb.name for limb in build.plan.limbs))
+    return Assembly(named, held[used], mobility[used], tuple(limb.name for limb in build.plan.limbs))

@@ -272,7 +272,8 @@ def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int]
     for bone in range(count):
         square = size.bone_lengths[bone] / (size.bone_girths[bone] / bodies[limb.name])
         zones = (half if bone or root_zone else 0) + (half if bone < count - 1 or tip_zone else 0)
-        spans.append(max(round(square * density), zones + 1, _least_rows(plan, limb, bodies, bone, count)))
+        closing = 1 if limb.tip == "closed" and bone == count - 1 else 0
+        spans.append(max(round(square * density), zones + 1 + closing, _least_rows(plan, limb, bodies, bone, count)))
     given = _given_spans(limb, size, bodies[limb.name])
     if given is not None:
         spans = [min(a, b) for a, b in zip(given, spans, strict=True)] if plan.quad_budget is not None else list(given)
@@ -372,17 +373,23 @@ def _limb_counts(plan: LimbPlan, draft: _Draft) -> LimbCounts:
     rings = np.full(rows + 1, draft.body, dtype=np.int32)
     step_rows = []
     if draft.root != draft.body:
-        first = draft.root_zone + STEP_ROW_MARGIN
+        first = draft.root_zone + _margin(draft, rows, draft.root_rows)
         step_rows.append(_place(rings, first, draft.root_rows, draft.root, draft.body))
         rings[:first] = draft.root
     if draft.tip != draft.body:
         fork_margin = 1 if isinstance(plan.tip_join(draft.limb.name), Fork) else 0
         count = draft.tip_rows - fork_margin
-        first = rows - draft.tip_zone - STEP_ROW_MARGIN - fork_margin - count
+        first = rows - draft.tip_zone - fork_margin - count - (STEP_ROW_MARGIN if fork_margin else _margin(draft, rows, count))
         step_rows.append(_place(rings, first, count, draft.body, draft.tip))
         rings[first + count :] = draft.tip
     cap = _cap(draft.tip) if draft.limb.tip == "closed" else None
     return LimbCounts(tuple(draft.spans), rings, _joint_rings(draft, rows), tuple(step_rows), cap)
+
+
+def _margin(draft: _Draft, rows: int, step_rows: int) -> int:
+    """Plain rows between a joint's rings and the step-downs: two where the limb has room, since a bend draws rows together."""
+    room = rows - draft.root_zone - draft.tip_zone - draft.root_rows - draft.tip_rows
+    return STEP_ROW_MARGIN + 1 if room >= 4 * STEP_ROW_MARGIN + 2 else STEP_ROW_MARGIN
 
 
 def _place(rings: IntArray, first_row: int, rows: int, root_count: int, tip_count: int) -> StepRows:

@@ -57,13 +57,20 @@ def web_quads(rings: Sequence[IntArray], edges: Sequence[BranchEdges]) -> IntArr
     rings : per branch (n,) int32 vertices, counter-clockwise seen from its tip, vertex 0 first of the right web
     """
     quads = []
+    pairs = facing_pairs(rings, edges)
     for index in range(len(rings) - 1):
-        width = edges[index].right
-        right = rings[index][np.arange(width + 1)]
-        left = _left_web(rings[index + 1], edges[index + 1])
-        for step in range(width):
-            quads.append([right[step + 1], right[step], left[width - step], left[width - step - 1]])
-    return np.array(quads, dtype=np.int32).reshape(-1, 4)
+        near, far = pairs[index].T
+        quads.append(np.column_stack([near[1:], near[:-1], far[:-1], far[1:]]))
+    return np.concatenate(quads).astype(np.int32)
+
+
+def facing_pairs(rings: Sequence[IntArray], edges: Sequence[BranchEdges]) -> list[IntArray]:
+    """Vertices that face each other across every web, a (w + 1, 2) int32 array a web."""
+    pairs = []
+    for index in range(len(rings) - 1):
+        right = rings[index][np.arange(edges[index].right + 1)]
+        pairs.append(np.column_stack([right, _left_web(rings[index + 1], edges[index + 1])[::-1]]).astype(np.int32))
+    return pairs
 
 
 def fork_ring(rings: Sequence[IntArray], edges: Sequence[BranchEdges]) -> IntArray:

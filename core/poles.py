@@ -88,6 +88,7 @@ class JointZone:
     axis : (3,) float64 unit vector along the limb
     half_length : how far the zone reaches to each side along the axis, the mesh's units
     radius : the mesh's units; infinite for the whole slab
+    limb : number of the limb that bends here, -1 where every limb's poles count
     """
 
     name: str
@@ -95,6 +96,7 @@ class JointZone:
     axis: FloatArray
     half_length: float
     radius: float
+    limb: int = -1
 
 
 @dataclass(frozen=True)
@@ -148,11 +150,12 @@ def topological_bound(mesh: PolyMesh, adjacency: Adjacency) -> int:
     return int(bounds.sum())
 
 
-def poles_in_zones(positions: FloatArray, poles: IntArray, zones: Sequence[JointZone]) -> dict[str, IntArray]:
+def poles_in_zones(positions: FloatArray, poles: IntArray, zones: Sequence[JointZone], vertex_limb: IntArray | None = None) -> dict[str, IntArray]:
     """Poles that lie in each joint zone.
 
     positions : (V, 3) float64
     poles : (P,) int32 vertex indices
+    vertex_limb : (V,) int32, limb of every vertex, where the mesh carries it
     Returns zone name to (k,) int32 vertex indices; zones without a pole are left out.
     """
     found = {}
@@ -161,6 +164,8 @@ def poles_in_zones(positions: FloatArray, poles: IntArray, zones: Sequence[Joint
         along = offset @ zone.axis
         across = np.linalg.norm(offset - along[:, None] * zone.axis, axis=1)
         inside = (np.abs(along) <= zone.half_length) & (across <= zone.radius)
+        if vertex_limb is not None and zone.limb >= 0:
+            inside &= vertex_limb[poles] == zone.limb
         if inside.any():
             found[zone.name] = poles[inside]
     return found

@@ -63,18 +63,21 @@ class _Stencil:
     weights: FloatArray
 
 
-def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, most_steps: int = MOST_STEPS) -> Settled:
+def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, mobility: FloatArray | None = None,
+           most_steps: int = MOST_STEPS) -> Settled:
     """Relax a mesh along a surface and project it; where faces are folded, unfold them and settle once more.
 
     mesh : quads relax; other faces only hold their corners together
     surface : normals point outward
     held : (V,) bool, vertices that stay where they are
     freedom : (V,) float64 in 0..1, how far proportions may change; None: from the distance to poles
+    mobility : (V,) float64 in 0..1, share of the pull that a vertex follows; 0: it only lands on the skin; None: 1
     """
     adjacency = build_adjacency(mesh)
     free = junction_freedom(mesh, adjacency) if freedom is None else freedom
     stencil = _stencil(mesh, adjacency, free)
-    field = _Field(stencil, surface, held, free, LOOK * _mean_edges(mesh.positions, stencil.neighbours))
+    pace = STEP * (np.ones(mesh.vertex_count) if mobility is None else mobility)
+    field = _Field(stencil, surface, held, free, pace, LOOK * _mean_edges(mesh.positions, stencil.neighbours))
     best = _settled(mesh.positions, field, most_steps)
     for reach in range(1, UNFOLDING_ROUNDS + 1):
         folded = _folded_faces(best, field)
@@ -96,6 +99,7 @@ class _Field:
     surface: Surface
     held: BoolArray
     freedom: FloatArray
+    pace: FloatArray
     look: FloatArray
 
 
@@ -106,7 +110,8 @@ def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
     edge = float(field.look.mean()) / LOOK
     movement, step = np.inf, 0
     for step in range(1, most_steps + 1):
-        move = square_to(STEP * (_relaxed(positions, normals, field.stencil, field.freedom) - positions), normals)
+        pull = _relaxed(positions, normals, field.stencil, field.freedom) - positions
+        move = square_to(field.pace[:, None] * pull, normals)
         move[field.held] = 0
         landed, new_normals = _land(positions + move, vertex_normals(positions, quads), field.surface, field.look, field.held)
         accepted = _without_folds(positions, landed, normals, new_normals, quads)
