@@ -4,7 +4,7 @@ SHELL := bash
 .ONESHELL:
 .SILENT:
 .DEFAULT_GOAL := help
-.PHONY: help setup test test-all demo bench lint package
+.PHONY: help setup test test-all demo demo-real bench lint package
 
 VERSIONS := 3.11 3.13
 FOUND := $(foreach version,$(VERSIONS),$(if $(shell .ci/find-python $(version)),$(version)))
@@ -46,7 +46,18 @@ test test-all: lint
 	$(foreach version,$(MISSING),echo "== host $(call host,$(version)) SKIPPED: no Python $(version) that runs was found";)
 
 demo: setup
-	$(python) demo.blend-generator/demo.py $(if $(REAL),--real) --out build/demo
+	$(if $(REAL),$(MAKE) --no-print-directory demo-real,$(dir $(python))ringwright demo --out build/demo)
+
+demo-real: setup
+	PYTHONPATH=tests $(python) -m support.real_cases build/real
+	for case in build/real/*/; do
+	  echo "== $$case"
+	  code=0
+	  $(dir $(python))ringwright build "$$case/plan.toml" --target "$$case/target.obj" --out "$$case/cage.blend" --report "$$case/report" || code=$$?
+	  [[ $$code -le 1 ]] || exit $$code
+	  echo "Cage: $$case"cage.blend
+	  echo "Report: $$case"report/report.html
+	done
 
 bench: setup
 	$(python) tests/bench.py $(ARGS)

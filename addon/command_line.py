@@ -15,10 +15,10 @@ from contextlib import contextmanager
 from typing import NoReturn
 
 from ..core.errors import RingwrightError
-from .commands import inspect, patch, rings, settle, splicing
+from .commands import build, demo, inspect, patch, rings, settle, splicing
 from .quiet import quiet_host
 
-COMMANDS = (inspect, rings, splicing, patch, settle)
+COMMANDS = (build, inspect, rings, splicing, patch, settle, demo)
 REFUSED = 2
 INTERRUPTED = 130
 

@@ -1,11 +1,16 @@
-"""`inspect`: all findings about a mesh and about its fit to a target."""
+"""`inspect`: all findings about a mesh, about its fit to a target and about what a limb plan asks of it."""
 
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import Any
 
+from ...core.build import build_cage
+from ...core.expected import expected_of
+from ...core.plan import LimbPlan, read_plan
 from . import arguments
+from .build import asked_of
 from .inspecting import Asked, Inspected, inspect_alone, inspect_fit, tell
 
 
@@ -14,6 +19,8 @@ def add_commands(commands: Any) -> None:
     parser = commands.add_parser("inspect", help="all findings: faces, poles, shape, fit; exit code 1 where one is an error")
     arguments.add_source(parser)
     arguments.add_target(parser, required=False)
+    parser.add_argument("--plan", metavar="PLAN", type=Path,
+                        help="limb plan (TOML); with a target it also gives the pole bound and the joints that poles must keep out of")
     arguments.add_report(parser)
     arguments.add_json(parser)
     parser.set_defaults(run=run_inspect)
@@ -23,19 +30,23 @@ def run_inspect(options: argparse.Namespace) -> int:
     """Inspect and tell; returns the exit code."""
     from ..files import parse_source
 
-    sources = [parse_source(text) for text in (options.mesh, options.target) if text]
-    arguments.check_outputs([options.report, options.json], [source.path for source in sources])
-    words = {"Mesh": options.mesh, **({"Target": options.target} if options.target else {})}
-    return tell(_inspect(options), options, title=f"Inspection of {sources[0].path.name}", unit="", sources=words)
+    sources = [parse_source(text).path for text in (options.mesh, options.target) if text]
+    arguments.check_outputs([options.report, options.json], [*sources, options.plan])
+    plan = read_plan(arguments.read_text(options.plan)) if options.plan else None
+    named = {"Mesh": options.mesh, "Target": options.target, "Limb plan": options.plan}
+    words = {word: str(name) for word, name in named.items() if name}
+    return tell(_inspect(options, plan), options, title=f"Inspection of {sources[0].name}", unit=plan.unit if plan else "", sources=words)
 
 
-def _inspect(options: argparse.Namespace) -> Inspected:
+def _inspect(options: argparse.Namespace, plan: LimbPlan | None) -> Inspected:
     from ..files import read_mesh
     from ..host_surface import HostSurface
 
     mesh = read_mesh(options.mesh)
     if not options.target:
-        return inspect_alone(mesh, Asked())
+        return inspect_alone(mesh, Asked(expectation=expected_of(plan)) if plan else Asked())
     target = read_mesh(options.target)
     with HostSurface(target) as surface:
-        return inspect_fit(mesh, target, surface, Asked())
+        # what a plan asks depends on the girths in the target, so the plan is built once more
+        asked = asked_of(build_cage(plan, surface)) if plan else Asked()
+        return inspect_fit(mesh, target, surface, asked)

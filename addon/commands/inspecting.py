@@ -35,13 +35,11 @@ class Asked:
     tally : the plan's numbers that bound the poles
     joint_zones : where no pole should lie
     expectation : pieces, open ends, budget
-    unit : what one coordinate unit is
     """
 
     tally: PlanTally | None = None
     joint_zones: Sequence[JointZone] = ()
     expectation: Expectation = field(default_factory=Expectation)
-    unit: str = ""
 
 
 @dataclass(frozen=True)
