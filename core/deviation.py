@@ -5,6 +5,9 @@ Mean, root mean square and percentiles are over samples spread evenly by area, t
 samples and vertices and so a lower bound of the true one (Cignoni, Rocchini, Scopigno, "Measuring
 error on simplified surfaces", Computer Graphics Forum 17(2), 1998). Quads are split from their
 first to their third corner, as ``PolyMesh.triangles`` splits them.
+
+What the target has beyond the cage's open ends is left out: there the distance to the cage says how
+long the rest is, not how well the cage fits. The covered share says how much was looked at.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from .coverage import beyond_open_ends
 from .errors import MeshError
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .surface import Surface
@@ -27,7 +31,7 @@ _BATCH = 1 << 15
 
 @dataclass(frozen=True)
 class OneWayDeviation:
-    """Distances from one surface to the other, in the meshes' units.
+    """Distances from one surface to the other, in the meshes' units; not a number where there was no sample.
 
     place : (3,) float64, the point that lies farthest from the other surface
     samples : number of area samples
@@ -46,6 +50,8 @@ class OneWayDeviation:
 class Deviation:
     """Deviation both ways.
 
+    target_to_cage : over the part of the target that the cage covers
+    covered : that part, as a share of the target's area, 0 to 1
     diagonal : of the target's bounding box, what percentages refer to
     vertex_maximum : largest distance of a cage vertex from the target
     """
@@ -54,6 +60,7 @@ class Deviation:
     target_to_cage: OneWayDeviation
     diagonal: float
     vertex_maximum: float
+    covered: float = 1.0
 
     def percent(self, distance: float) -> float:
         """A distance in per cent of the target's diagonal."""
@@ -98,6 +105,9 @@ def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, see
 
 def summarise_distances(samples: FloatArray, distances: FloatArray, vertices: FloatArray, vertex_distances: FloatArray) -> OneWayDeviation:
     """Sum up distances of area samples (n, 3), (n,) and of vertices (m, 3), (m,); the latter count for the maximum only."""
+    if not len(distances):
+        none = float("nan")
+        return OneWayDeviation(none, none, none, none, none, np.full(3, none), 0)
     farthest = int(np.argmax(distances))
     maximum, place = float(distances[farthest]), samples[farthest]
     if len(vertex_distances) and float(vertex_distances.max()) > maximum:
@@ -123,9 +133,17 @@ def measure_deviation(cage: PolyMesh, target: PolyMesh, cage_surface: Surface, t
     cage_side = summarise_distances(on_cage, target_surface.closest(on_cage).distances, used, vertex_distances)
     on_target = sample_triangles(target.positions, target.triangles(), samples, seed + 1).positions
     corners = target.positions[target.corner_verts[:: max(1, len(target.corner_verts) // samples)]]
-    target_side = summarise_distances(on_target, cage_surface.closest(on_target).distances,
-                                      corners, cage_surface.closest(corners).distances)
-    return Deviation(cage_side, target_side, target_surface.diagonal, float(vertex_distances.max(initial=0.0)))
+    covered_points, distances = _covered(cage, on_target, cage_surface)
+    target_side = summarise_distances(covered_points, distances, *_covered(cage, corners, cage_surface))
+    return Deviation(cage_side, target_side, target_surface.diagonal, float(vertex_distances.max(initial=0.0)),
+                     len(covered_points) / len(on_target))
+
+
+def _covered(cage: PolyMesh, points: FloatArray, cage_surface: Surface) -> tuple[FloatArray, FloatArray]:
+    """Those of (n, 3) target points that the cage covers and their distances, (m, 3) and (m,) float64."""
+    found = cage_surface.closest(points)
+    covered = ~beyond_open_ends(cage, found.positions)
+    return points[covered], found.distances[covered]
 
 
 @dataclass(frozen=True)

@@ -76,7 +76,7 @@ def to_json(inspection: Inspection) -> dict[str, Any]:
         "diagonal": _finite(inspection.diagonal),
         "deviation": None if deviation is None else {
             "cage_to_target": _side_data(deviation.cage_to_target), "target_to_cage": _side_data(deviation.target_to_cage),
-            "diagonal": deviation.diagonal, "vertex_maximum": deviation.vertex_maximum},
+            "diagonal": deviation.diagonal, "vertex_maximum": deviation.vertex_maximum, "covered": deviation.covered},
     }
 
 
@@ -90,7 +90,8 @@ JSON_KEYS = {
     "plan, expectation": "what the limb plan asks for, or null",
     "step_downs": "quads with a 3-pole and a 5-pole at opposite corners",
     "quality": "spread of every metric over the quads; quality_ranges has the acceptable range of the VERDICT manual",
-    "deviation": "both ways in the mesh's own units; diagonal is that of the target; null without a target",
+    "deviation": "both ways in the mesh's own units; diagonal is that of the target; covered is the share of the target's area that "
+                 "lies not beyond an open end of the cage, and target_to_cage looks at that part alone; null without a target",
 }
 """What every key of the JSON holds."""
 
@@ -126,10 +127,15 @@ def _deviation_lines(inspection: Inspection) -> list[str]:
     deviation = inspection.deviation
     if deviation is None:
         return []
+    sides = [("cage to target", deviation.cage_to_target)]
+    if deviation.target_to_cage.samples:
+        sides.append((f"target to cage, over the {deviation.covered:.1%} of the target that the cage covers", deviation.target_to_cage))
     lines = [f"deviation {words}: mean {deviation.percent(side.mean):.4f} %, RMS {deviation.percent(side.root_mean_square):.4f} %, "
              f"95th percentile {deviation.percent(side.percentile_95):.4f} %, 99th {deviation.percent(side.percentile_99):.4f} %, "
              f"maximum {deviation.percent(side.maximum):.4f} % of the target's diagonal"
-             for words, side in (("cage to target", deviation.cage_to_target), ("target to cage", deviation.target_to_cage))]
+             for words, side in sides]
+    if not deviation.target_to_cage.samples:
+        lines.append("the cage covers no part of the target: all of it lies beyond the cage's open ends")
     return [*lines, f"vertices at most {deviation.percent(deviation.vertex_maximum):.2g} % off the target"]
 
 
@@ -140,8 +146,8 @@ def _finding_data(finding: Finding) -> dict[str, Any]:
 
 
 def _side_data(side: OneWayDeviation) -> dict[str, Any]:
-    return {"mean": side.mean, "root_mean_square": side.root_mean_square, "percentile_95": side.percentile_95,
-            "percentile_99": side.percentile_99, "maximum": side.maximum, "place": side.place.tolist(), "samples": side.samples}
+    figures = {name: _finite(getattr(side, name)) for name in ("mean", "root_mean_square", "percentile_95", "percentile_99", "maximum")}
+    return {**figures, "place": [_finite(value) for value in side.place.tolist()], "samples": side.samples}
 
 
 def _where(finding: Finding) -> str:

@@ -169,10 +169,13 @@ def _fit(inspection: Inspection, pictures: ReportPictures, unit: str) -> str:
         return [(f"{words}, %", *(f"{deviation.percent(value):.4f}" for value in figures), _place(side.place)),
                 (f"{words}, {unit or 'units'}", *(f"{value:.3g}" for value in figures), "")]
 
-    rows = rows_of("Cage to target", deviation.cage_to_target) + rows_of("Target to cage", deviation.target_to_cage)
+    rows = rows_of("Cage to target", deviation.cage_to_target)
+    if deviation.target_to_cage.samples:
+        rows += rows_of("Target to cage", deviation.target_to_cage)
     heading = ("Way", "Mean", "RMS", "95th percentile", "99th percentile", "Maximum", "Maximum at (x, y, z)")
     text = (f"<p>Percentages refer to the target's diagonal, {deviation.diagonal:.4g}{_unit(unit)}. Cage vertices lie at most "
-            f"{deviation.percent(deviation.vertex_maximum):.2g} % off the target.</p>")
+            f"{deviation.percent(deviation.vertex_maximum):.2g} % off the target. The cage covers {deviation.covered:.1%} of the "
+            "target; the rest lies beyond the cage's open ends and is left out of the way from target to cage.</p>")
     heat = f"{_gallery(pictures.heat)}{_scale(pictures.heat_highest, deviation, unit)}" if pictures.heat else ""
     return f"<section><h2>Deviation</h2>{_table(heading, rows, text_columns=1)}{text}{heat}</section>"
 

@@ -10,6 +10,7 @@ import trimesh
 from ringwright.core.deviation import map_deviation, measure_deviation, sample_triangles, summarise_distances
 from ringwright.core.errors import MeshError
 from ringwright.core.polymesh import PolyMesh
+from support.reference_deviation import reference_deviation
 from support.reference_surface import ReferenceSurface
 
 
@@ -101,3 +102,36 @@ def test_deviation_map_covers_the_cage() -> None:
     assert area == pytest.approx(8 * 2 * np.sin(np.pi / 8) * 10.0)
     assert len(heat.triangles) == 16 * 2 * prism.face_count
     assert heat.distances.max() == pytest.approx(1 - np.cos(np.pi / 8), rel=1e-3)
+
+
+def test_target_beyond_an_open_end_is_left_out() -> None:
+    """A prism over a part of a cylinder fits as well as one over the whole; the covered share tells the difference."""
+    cylinder = tube_mesh(1440, 41, length=20.0)
+    whole, half = tube_mesh(8, 9, length=20.0), tube_mesh(8, 5, length=10.0)
+    reference = ReferenceSurface.from_mesh(cylinder)
+    full = measure_deviation(whole, cylinder, ReferenceSurface.from_mesh(whole), reference, seed=3)
+    part = measure_deviation(half, cylinder, ReferenceSurface.from_mesh(half), reference, seed=3)
+    assert full.covered == pytest.approx(1.0, abs=1e-4)
+    assert part.covered == pytest.approx(0.5, abs=2e-3)
+    assert part.target_to_cage.mean == pytest.approx(full.target_to_cage.mean, rel=0.01)
+    assert part.target_to_cage.maximum == pytest.approx(1 - np.cos(np.pi / 8), rel=1e-4)
+    assert part.target_to_cage.samples == pytest.approx(0.5 * full.target_to_cage.samples, rel=5e-3)
+
+
+def test_covered_part_equals_the_second_opinion() -> None:
+    target = tube_mesh(200, 30, length=13.0)
+    cage = tube_mesh(8, 6)
+    open_cage = PolyMesh.from_quads(cage.positions, np.delete(cage.quads(), [9, 20], axis=0))
+    measured = measure_deviation(open_cage, target, ReferenceSurface.from_mesh(open_cage), ReferenceSurface.from_mesh(target), seed=5,
+                                 samples=100_000)
+    second = reference_deviation(open_cage, target, samples=100_000)
+    assert measured.covered == pytest.approx(second.covered, abs=4e-3)
+    assert measured.percent(measured.target_to_cage.mean) == pytest.approx(second.target_to_cage.mean(), rel=0.02)
+
+
+def test_cage_that_covers_nothing_has_no_figures_back() -> None:
+    sheet = PolyMesh.from_quads([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2, 3]])
+    far = sheet.with_positions(sheet.positions + [5, 0, 0])
+    deviation = measure_deviation(sheet, far, ReferenceSurface.from_mesh(sheet), ReferenceSurface.from_mesh(far), seed=0, samples=500)
+    assert deviation.covered == 0.0 and deviation.target_to_cage.samples == 0 and np.isnan(deviation.target_to_cage.mean)
+    assert deviation.cage_to_target.samples == 500
