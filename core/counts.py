@@ -8,6 +8,7 @@ counts that can.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -113,7 +114,7 @@ def limb_size(measure: Measure, limb: Limb) -> LimbSize:
     ends = np.append(measure.joints[:-1], measure.last_ring)
     skin = measure.skin_lengths
     lengths = np.diff(np.interp(ends, measure.lengths, skin))
-    girths = np.array([_mean_between(measure, low, high) for low, high in zip(ends[:-1], ends[1:], strict=True)])
+    girths = np.array([_mean_between(measure, low, high) for low, high in itertools.pairwise(ends)])
     bone = limb.joints[measure.first_bone + 1] - limb.joints[measure.first_bone]
     shortened = min(1.0, float(measure.joints[1] - measure.joints[0]) / float(np.linalg.norm(bone)))
     return LimbSize(lengths, girths, shortened, measure.first_bone)
@@ -140,11 +141,12 @@ def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int) -
     """The counts that use the budget best, with faces nearest to the proportion that is asked for."""
     coarsest = _coarsest(plan, sizes)
     if coarsest.quads > budget:
-        raise PlanError(f"[budget] quads is {budget}; the coarsest cage that this plan allows has {coarsest.quads} quads, so raise the budget to "
-                        f"{coarsest.quads} or take limbs out.")
+        raise PlanError(f"[budget] quads is {budget}; the coarsest cage that this plan allows has {coarsest.quads} quads, "
+                        f"so raise the budget to {coarsest.quads} or take limbs out.")
     found = [(coarsest.quads, math.inf, coarsest)]
     for detail in _details_near(plan, sizes, budget):
-        found += [(counts.quads, abs(math.log(density / ROW_DENSITY)), counts) for density, counts in _finest_rows(plan, sizes, budget, detail)]
+        for density, counts in _finest_rows(plan, sizes, budget, detail):
+            found.append((counts.quads, abs(math.log(density / ROW_DENSITY)), counts))
     most = max(quads for quads, _, _ in found)
     return min((each for each in found if each[0] >= NEAR_BUDGET * most), key=lambda each: each[1])[2]
 
@@ -234,7 +236,7 @@ def _chosen_bodies(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float)
     thinnest = min(girth.values())
     for fork in plan.forks:
         shared = float(np.median([girth[branch] for branch in fork.branches]))
-        girth |= {branch: shared for branch in fork.branches}
+        girth |= dict.fromkeys(fork.branches, shared)
     bodies = {}
     for limb in plan.limbs:
         sides = int(np.clip(2 * round(detail * math.sqrt(girth[limb.name] / thinnest) / 2), *SIDES_RANGE))
@@ -310,7 +312,7 @@ def _share_splice(plan: LimbPlan, splice: Splice, drafts: dict[str, _Draft]) -> 
     rows = splice.rows or _step_rows(fuller, lesser)
     if not _fits(fuller, lesser, rows):
         raise PlanError(_splice_refusal(splice, lower.tip, upper.root, rows))
-    crowded = bool(plan.sockets_of(splice.upper)) and len(upper.spans) == 1 or upper.tip != upper.body
+    crowded = (bool(plan.sockets_of(splice.upper)) and len(upper.spans) == 1) or upper.tip != upper.body
     room_lower = lower.spans[-1] - (lower.limb.joint_loops // 2) - lower.tip_zone
     room_upper = -1 if crowded else upper.spans[0] - (upper.limb.joint_loops // 2) - upper.root_zone
     if room_lower >= room_upper:
@@ -326,8 +328,8 @@ def _share_fork(fork: Fork, drafts: dict[str, _Draft]) -> None:
     fuller, lesser = max(trunk.tip, trunk.body), min(trunk.tip, trunk.body)
     rows = _step_rows(fuller, lesser)
     if not _fits(fuller, lesser, rows):
-        raise PlanError(f'[[fork]] trunk "{fork.trunk}": its branches and webs make a ring of {trunk.tip} edges, too far from its {trunk.body} sides; '
-                        f"give it {trunk.tip} sides or leave sides out.")
+        raise PlanError(f'[[fork]] trunk "{fork.trunk}": its branches and webs make a ring of {trunk.tip} edges, too far from its '
+                        f"{trunk.body} sides; give it {trunk.tip} sides or leave sides out.")
     drafts[fork.trunk] = _with_tip_rows(trunk, rows + 1)
 
 
@@ -364,8 +366,8 @@ def _splice_refusal(splice: Splice, lower: int, upper: int, rows: int) -> str:
     reachable = next((count for count in range(lesser, fuller + 1, 2) if _fits(fuller, count, rows)), fuller)
     enough = next((more for more in range(rows, 65) if _fits(fuller, lesser, more)), None)
     second = f"or rows = {enough}" if enough else f"or {lesser} edges on both"
-    return (f'[[splice]] upper "{splice.upper}", lower "{splice.lower}", rows: a ring of {fuller} edges cannot reach {lesser} in {rows} rows of quads; '
-            f"the nearest plans that can: {reachable} edges instead of {lesser}, {second}.")
+    return (f'[[splice]] upper "{splice.upper}", lower "{splice.lower}", rows: a ring of {fuller} edges cannot reach {lesser} in '
+            f"{rows} rows of quads; the nearest plans that can: {reachable} edges instead of {lesser}, {second}.")
 
 
 def _limb_counts(plan: LimbPlan, draft: _Draft) -> LimbCounts:

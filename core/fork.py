@@ -41,12 +41,7 @@ def branch_edges(sides: Sequence[int], webs: Sequence[int]) -> tuple[BranchEdges
         right = webs[index] if index < len(webs) else 0
         left = webs[index - 1] if index else 0
         free = count - right - left
-        if not left:
-            front = free
-        elif not right:
-            front = free
-        else:
-            front = (free + index % 2) // 2
+        front = (free + index % 2) // 2 if left and right else free
         shared.append(BranchEdges(right, left, front, free - front))
     return tuple(shared)
 

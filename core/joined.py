@@ -22,6 +22,10 @@ class Continuation:
     after_tip: FloatArray | None
 
 
+ENDS_FREE = Continuation(None, None)
+"""A limb whose line ends at both of its ends."""
+
+
 def join_ends(plan: LimbPlan) -> LimbPlan:
     """The plan with every splice's two ends at one point.
 

@@ -8,13 +8,13 @@ where it opens into the trunk the limb ends.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .errors import PlanError
 from .frames import any_square_direction, arc_lengths, rotation_minimising_frames, sample_polyline, smooth_directions, unit
-from .joined import Continuation
+from .joined import ENDS_FREE, Continuation
 from .plan import Limb
 from .polymesh import BoolArray, FloatArray
 from .section import Tube, area_radii, cast_profiles, centroids, even_angles, fill_profiles, girths
@@ -33,7 +33,10 @@ DOME = 0.8
 BEND_REACH = 1.5
 """Ring planes turn over this many radii to each side of a joint, so that they do not cross inside a bend of 75 degrees."""
 CAP_REACH = 1.45
-"""A tip's last ring lies this many half sides of its cap's square from the apex, about 55 degrees down a round dome."""
+FLAT_CAP_REACH = 1.34
+LEAST_SIDES_WITH_INNER = 8
+"""A tip's last ring lies this many half sides of its cap's square from the apex, about 50 degrees down a round dome;
+nearer, about 35 degrees, where its ring has too few sides for a vertex at the apex."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,7 @@ class Measure:
         return Tube(self.centres[::4], self.radii[::4])
 
 
-def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root: bool, continuation: Continuation = Continuation(None, None),
+def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root: bool, continuation: Continuation = ENDS_FREE,
                  end: FloatArray | None = None, up: FloatArray | None = None, obstacles: Sequence[Tube] = ()) -> Measure:
     """Measure one limb.
 
@@ -82,18 +85,31 @@ def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root:
     obstacles : limbs that leave this one, whose skin is not its own
     Raises PlanError where no slice through the joint line meets the target.
     """
+    task = _Task(limb, surface, continuation, up, obstacles)
     points = limb.joints if end is None else _extended(limb.joints, end)
     reach = _tip_reach(points, surface) if limb.tip == "closed" else 0.0
     total = float(arc_lengths(points)[-1]) + reach
     stations = np.linspace(0.0, total * (0.985 if reach else 1.0), STATIONS)
-    rough = _slices(points, stations, np.full(STATIONS, 0.1 * total), continuation, surface, up, obstacles)
+    rough = _slices(task, points, stations, np.full(STATIONS, 0.1 * total))
     known = np.isfinite(rough.profiles).mean(axis=1) > 0.7
     if not known.any():
-        raise PlanError(f'[[limb]] "{limb.name}": no slice across its joints meets the target all round; move the joints inside the target.')
-    profiles = fill_profiles(rough.profiles)
-    radii = area_radii(profiles)
-    first = _first_branch_station(stations, profiles, known, radii) if leaves_trunk else int(np.flatnonzero(known)[0])
-    return _refined(limb, points, stations, rough, profiles, first, surface, open_root, bool(reach), continuation, obstacles, up)
+        raise PlanError(f'[[limb]] "{limb.name}": no slice across its joints meets the target all round; '
+                        f"move the joints inside the target.")
+    rough = replace(rough, profiles=fill_profiles(rough.profiles))
+    radii = area_radii(rough.profiles)
+    first = _first_branch_station(stations, rough.profiles, known, radii) if leaves_trunk else int(np.flatnonzero(known)[0])
+    return _refined(task, stations[first:], rough.since(first), open_root=open_root, closed=bool(reach))
+
+
+@dataclass(frozen=True)
+class _Task:
+    """What stays the same while one limb is measured."""
+
+    limb: Limb
+    surface: Surface
+    continuation: Continuation
+    up: FloatArray | None
+    obstacles: Sequence[Tube]
 
 
 @dataclass(frozen=True)
@@ -103,13 +119,17 @@ class _Slices:
     frames: FloatArray
     profiles: FloatArray
 
+    def since(self, first: int) -> _Slices:
+        return _Slices(self.centres[first:], self.tangents[first:], self.frames[first:], self.profiles[first:])
 
-def _slices(points: FloatArray, stations: FloatArray, reach: FloatArray, continuation: Continuation, surface: Surface, up: FloatArray | None,
-            obstacles: Sequence[Tube]) -> _Slices:
-    centres = sample_polyline(points, stations)
-    tangents = _directions(points, stations, reach, continuation)
-    frames = rotation_minimising_frames(centres, tangents, any_square_direction(tangents[0]) if up is None else up)
-    profiles = cast_profiles(surface, centres, tangents, frames, even_angles(len(stations)), obstacles)
+
+def _slices(task: _Task, points: FloatArray, stations: FloatArray, reach: FloatArray) -> _Slices:
+    return _slices_across(task, sample_polyline(points, stations), _directions(points, stations, reach, task.continuation))
+
+
+def _slices_across(task: _Task, centres: FloatArray, tangents: FloatArray) -> _Slices:
+    frames = rotation_minimising_frames(centres, tangents, any_square_direction(tangents[0]) if task.up is None else task.up)
+    profiles = cast_profiles(task.surface, centres, tangents, frames, even_angles(len(centres)), task.obstacles)
     return _Slices(centres, tangents, frames, profiles)
 
 
@@ -155,34 +175,32 @@ def _first_branch_station(stations: FloatArray, profiles: FloatArray, known: Boo
     return index
 
 
-def _refined(limb: Limb, points: FloatArray, stations: FloatArray, rough: _Slices, profiles: FloatArray, first: int, surface: Surface,
-             open_root: bool, closed: bool, continuation: Continuation, obstacles: Sequence[Tube], up: FloatArray | None) -> Measure:
+def _refined(task: _Task, stations: FloatArray, rough: _Slices, *, open_root: bool, closed: bool) -> Measure:
     """Move the centre line into the middle of its slices and slice once more across it."""
-    inside = slice(first, len(stations))
-    radii = area_radii(profiles)[inside]
-    centred = centroids(rough.centres, rough.tangents, rough.frames, profiles)[inside]
-    offsets = _smoothed(centred - rough.centres[inside], stations[inside], radii)
-    line = rough.centres[inside] + offsets
+    radii = area_radii(rough.profiles)
+    centred = centroids(rough.centres, rough.tangents, rough.frames, rough.profiles)
+    line = rough.centres + _smoothed(centred - rough.centres, stations, radii)
     length = arc_lengths(line)
     even = np.linspace(0.0, length[-1], STATIONS)
     reach = np.interp(even, length, np.minimum(BEND_REACH * radii, 0.45 * length[-1]))
-    centres, tangents = sample_polyline(line, even), _directions(line, even, reach, continuation)
+    tangents = _directions(line, even, reach, task.continuation)
     if open_root:
-        tangents[0] = unit(limb.joints[1] - limb.joints[0])
-    first_up = any_square_direction(tangents[0]) if up is None else up
-    frames = rotation_minimising_frames(centres, tangents, first_up)
-    fine = fill_profiles(cast_profiles(surface, centres, tangents, frames, even_angles(STATIONS), obstacles))
-    joints, first_bone = _joint_lengths(limb, stations[inside], length)
-    fine_radii, fine_girths = area_radii(fine), girths(fine)
+        tangents[0] = unit(task.limb.joints[1] - task.limb.joints[0])
+    fine = _slices_across(task, sample_polyline(line, even), tangents)
+    profiles = fill_profiles(fine.profiles)
+    joints, first_bone = _joint_lengths(task.limb, stations, length)
+    fine_radii, fine_girths = area_radii(profiles), girths(profiles)
     skin = arc_lengths(np.column_stack([even, fine_radii, np.zeros(STATIONS)]))
-    last_ring = _last_ring(even, skin, fine_radii, fine_girths, float(joints[-2])) if closed else float(even[-1])
-    return Measure(even, centres, tangents, frames, fine, fine_radii, fine_girths, joints, skin, last_ring, first_bone)
+    cap_reach = FLAT_CAP_REACH if limb.sides is not None and limb.sides < LEAST_SIDES_WITH_INNER else CAP_REACH
+    last_ring = _last_ring(even, skin, fine_radii, fine_girths, float(joints[-2]), cap_reach) if closed else float(even[-1])
+    return Measure(even, fine.centres, tangents, fine.frames, profiles, fine_radii, fine_girths, joints, skin, last_ring, first_bone)
 
 
-def _last_ring(lengths: FloatArray, skin: FloatArray, radii: FloatArray, girth: FloatArray, last_joint: float) -> float:
+def _last_ring(lengths: FloatArray, skin: FloatArray, radii: FloatArray, girth: FloatArray, last_joint: float,
+               cap_reach: float) -> float:
     """Where the cap's square of the ring's own girth just covers the rest of the dome; behind the last inner joint."""
     rest = skin[-1] + radii[-1] - skin
-    cap = CAP_REACH * girth / 8
+    cap = cap_reach * girth / 8
     wide = np.flatnonzero((cap <= rest) & (lengths < lengths[-1]))
     least = last_joint + 0.5 * (lengths[-1] - last_joint)
     return max(float(lengths[wide[-1]]) if len(wide) else least, least)

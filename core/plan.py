@@ -226,8 +226,8 @@ def _check_webs(plan: LimbPlan, fork: Fork) -> None:
         given = (fork.webs[index - 1] if index else 0) + (fork.webs[index] if index < len(fork.webs) else 0)
         if sides is not None and given + 2 > sides:
             least = given + 2 + (given % 2)
-            raise PlanError(f'[[fork]] trunk "{fork.trunk}", web: branch "{branch}" has {sides} sides but its webs take {given} of them and two '
-                            f"must stay free; give it {least} sides or narrow its webs to {max(sides - 2, 0)} in all.")
+            raise PlanError(f'[[fork]] trunk "{fork.trunk}", web: branch "{branch}" has {sides} sides but its webs take {given} of them '
+                            f"and two must stay free; give it {least} sides or narrow its webs to {max(sides - 2, 0)} in all.")
 
 
 def _tables(data: Mapping[str, Any], name: str) -> list[tuple[Mapping[str, Any], str]]:
@@ -361,12 +361,14 @@ def _direction(place: str, key: str, value: Any) -> FloatArray:
 def _joints(place: str, value: Any) -> FloatArray:
     if not isinstance(value, list) or not 2 <= len(value) <= MOST_JOINTS:
         count = len(value) if isinstance(value, list) else value
-        raise PlanError(f"{place}: joints holds {count!r} points; it must list from 2 to {MOST_JOINTS} points [x, y, z] from the root to the tip.")
+        raise PlanError(f"{place}: joints holds {count!r} points; it must list from 2 to {MOST_JOINTS} points [x, y, z] "
+                        f"from the root to the tip.")
     joints = np.array([_vector(place, "joints", point) for point in value])
     lengths = np.linalg.norm(np.diff(joints, axis=0), axis=1)
     short = np.flatnonzero(lengths <= 1e-9 * max(float(lengths.sum()), float(np.abs(joints).max()) * 1e-3))
     if len(short):
-        raise PlanError(f"{place}: joints {short[0] + 1} and {short[0] + 2} lie on the same point {value[short[0]]}; move them apart or take one out.")
+        raise PlanError(f"{place}: joints {short[0] + 1} and {short[0] + 2} lie on the same point {value[short[0]]}; "
+                        f"move them apart or take one out.")
     return joints
 
 

@@ -74,7 +74,7 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     mobility : (V,) float64 in 0..1, share of the pull that a vertex follows; 0: it only lands on the skin; None: 1
     """
     adjacency = build_adjacency(mesh)
-    free = junction_freedom(mesh, adjacency) if freedom is None else freedom
+    free = junction_freedom(adjacency) if freedom is None else freedom
     stencil = _stencil(mesh, adjacency, free)
     pace = STEP * (np.ones(mesh.vertex_count) if mobility is None else mobility)
     field = _Field(stencil, surface, held, free, pace, LOOK * _mean_edges(mesh.positions, stencil.neighbours))
@@ -109,7 +109,8 @@ def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
     positions, normals = _land(start, vertex_normals(start, quads), field.surface, field.look, field.held)
     edge = float(field.look.mean()) / LOOK
     movement, step = np.inf, 0
-    for step in range(1, most_steps + 1):
+    while step < most_steps and movement >= STILL:
+        step += 1
         pull = _relaxed(positions, normals, field.stencil, field.freedom) - positions
         move = square_to(field.pace[:, None] * pull, normals)
         move[field.held] = 0
@@ -119,8 +120,6 @@ def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
         kept = np.all(accepted == landed, axis=1)
         normals = np.where(kept[:, None], new_normals, normals)
         positions = accepted
-        if movement < STILL:
-            break
     return Settled(positions, normals, step, movement)
 
 
@@ -150,9 +149,13 @@ def _fair(positions: FloatArray, stencil: _Stencil, region: BoolArray) -> FloatA
     return positions
 
 
-def junction_freedom(mesh: PolyMesh, adjacency: Adjacency, reach: int = 4) -> FloatArray:
-    """1 at poles inside the mesh, falling to 0 over ``reach`` edges, (V,) float64."""
+def junction_freedom(adjacency: Adjacency, counted: BoolArray | None = None, reach: int = 4) -> FloatArray:
+    """1 at poles inside the mesh, falling to 0 over ``reach`` edges, (V,) float64.
+
+    counted : (V,) bool, vertices that count where they are poles; None: all
+    """
     irregular = (adjacency.valence != 4) & ~adjacency.boundary_vertex
+    irregular &= True if counted is None else counted
     freedom = irregular.astype(np.float64)
     first, second = adjacency.edge_verts.T
     for _ in range(reach - 1):
@@ -270,7 +273,8 @@ def rectangle_targets(corners: FloatArray, normals: FloatArray, squareness: Floa
                      middle + half_along + half_across, middle - half_along + half_across], axis=1)
 
 
-def _land(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, held: BoolArray) -> tuple[FloatArray, FloatArray]:
+def _land(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray,
+          held: BoolArray) -> tuple[FloatArray, FloatArray]:
     """Project points onto the skin that faces their own way; where the nearest skin does not, look along the normal."""
     found = surface.closest(points)
     positions, normals = found.positions.copy(), found.normals.copy()
@@ -289,7 +293,8 @@ def _land_along_normals(points: FloatArray, cage_normals: FloatArray, surface: S
     reach = look[wrong]
     outward = surface.cast(np.concatenate([origins, origins]), np.concatenate([directions, -directions]))
     count = len(wrong)
-    agrees = outward.hit & (np.einsum("ij,ij->i", outward.normals, np.tile(directions, (2, 1))) > AGREEMENT) & (outward.distances < np.tile(reach, 2))
+    facing = np.einsum("ij,ij->i", outward.normals, np.tile(directions, (2, 1))) > AGREEMENT
+    agrees = outward.hit & facing & (outward.distances < np.tile(reach, 2))
     distance = np.where(agrees, outward.distances, np.inf)
     better_out = distance[:count] <= distance[count:]
     pick = np.where(better_out, np.arange(count), count + np.arange(count))

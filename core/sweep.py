@@ -6,6 +6,8 @@ a ring need not be plane: before a fork the rows lean into the wavy line of the 
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +16,8 @@ from .counts import LimbCounts, StepRows
 from .frames import square_to, unit
 from .measure import Measure
 from .placement import row_correspondence
-from .polymesh import BoolArray, FloatArray
-from .section import cast_profiles, even_ring_angles
+from .polymesh import BoolArray, FloatArray, IntArray
+from .section import Tube, cast_profiles, even_ring_angles
 from .surface import Surface
 
 GATHER = 0.6
@@ -98,12 +100,12 @@ def _row_of(step: StepRows, order: int) -> int:
     return step.first_row + (len(step.starts) - 1 - order if step.fuller_at_tip else order)
 
 
-def starts_by_row(counts: LimbCounts) -> dict[int, tuple[np.ndarray, bool]]:
+def starts_by_row(counts: LimbCounts) -> dict[int, tuple[IntArray, bool]]:
     """Step-downs of every row that has any: the upper vertices at which they start, and whether the fuller ring is at the tip."""
     return {_row_of(step, order): (starts, step.fuller_at_tip) for step in counts.step_rows for order, starts in enumerate(step.starts)}
 
 
-def _phase_jump(root_count: int, tip_count: int, starts: np.ndarray) -> float:
+def _phase_jump(root_count: int, tip_count: int, starts: IntArray) -> float:
     """How far vertex 0 turns from a row's root ring to its tip ring when every column runs as straight as it can."""
     fuller, sparser = max(root_count, tip_count), min(root_count, tip_count)
     above = row_correspondence(fuller, starts)
@@ -170,8 +172,8 @@ def uncrossed(rings: Rings, measure: Measure) -> Rings:
     middles = [float(station.mean()) for station in rings.stations]
     tangents = local_frames(measure, np.array(middles)).tangents
     for _ in range(UNCROSSING_PASSES):
-        short = [_short_steps(positions[ring], positions[ring + 1], unit(tangents[ring] + tangents[ring + 1]), middles[ring + 1] - middles[ring])
-                 for ring in range(len(positions) - 1)]
+        short = [_short_steps(low, high, unit(tangents[ring] + tangents[ring + 1]), middles[ring + 1] - middles[ring])
+                 for ring, (low, high) in enumerate(itertools.pairwise(positions))]
         if not any(each.any() for each in short):
             break
         for ring in range(1, len(positions) - 1):
@@ -212,11 +214,13 @@ def local_frames(measure: Measure, stations: FloatArray) -> Local:
     return Local(centres, tangents, unit(square_to(mixed(measure.frames), tangents)))
 
 
-def cast_rings(measure: Measure, stations: list[FloatArray], angles: list[FloatArray], surface: Surface, obstacles=()) -> Rings:  # type: ignore[no-untyped-def]
+def cast_rings(measure: Measure, stations: list[FloatArray], angles: list[FloatArray], surface: Surface,
+               obstacles: Sequence[Tube] = ()) -> Rings:
     """Cast every ring vertex outward onto the target; where a ray misses, the measured sections stand in.
 
     stations, angles : per ring (n,) float64
     surface : normals point outward
+    obstacles : limbs whose skin is not this limb's
     """
     flat_stations, flat_angles = np.concatenate(stations), np.concatenate(angles)
     local = local_frames(measure, flat_stations)
