@@ -60,7 +60,10 @@ demo-real: setup
 	done
 
 bench: setup
-	$(python) tests/bench.py $(ARGS)
+	for script in tests/bench_*.py; do
+	  echo "== $$script"
+	  PYTHONPATH=tests $(python) "$$script" $(ARGS)
+	done
 
 package: setup
 	mkdir -p dist
