@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from .adjacency import build_adjacency
 from .counts import CountPlan
 from .errors import PlanError
 from .fork import BranchEdges, branch_edges, branch_phase, facing_pairs, fork_ring, neighbour_angles, web_quads
@@ -19,13 +20,29 @@ from .measure import Measure
 from .plan import Fork, LimbPlan, Splice
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .section import Tube, nearest_phase
+from .settle import junction_freedom
 from .socket import Block, BranchRoot, block_quads, choose_block, hole_ring
 from .stepdown import step_down_row, step_up_row
 from .surface import Surface
-from .sweep import Rings, carried_phases, cast_rings, fan_to, lean_into, local_frames, plain_angles, profile_at, ring_stations, starts_by_row, uncrossed
+from .sweep import (
+    Rings,
+    carried_phases,
+    cast_rings,
+    fan_to,
+    lean_into,
+    local_frames,
+    plain_angles,
+    profile_at,
+    ring_stations,
+    starts_by_row,
+    uncrossed,
+)
 from .tip import cap_positions, grid_cap
+
 DEEPEST_WEB = 0.5
 """A web sinks at most this share of its two branches' radii together to reach the bottom of its cleft."""
+WEB_DEPTH = 0.6
+"""Share of the way to the bottom of its cleft that a web sinks: at the very bottom its two sides would meet."""
 PHASE_STATION = 0.85
 """Where along a trunk its section is compared with the ring that it must meet: before its end, where it is still one piece."""
 
@@ -36,12 +53,14 @@ class Assembly:
 
     mesh : all quads, rough positions; attributes vertex.limb, vertex.joint_ring, face.limb
     held : (V,) bool, vertices of open ends, which stay on the plan's end planes
+    freedom : (V,) float64, 1 where branches and step-downs leave no grid of rectangles, falling to 0 away from them; tips keep the shape they were laid in
     mobility : (V,) float64, 0 for vertices at the bottom of a cleft, which only land on the skin
     limb_names : names by limb number
     """
 
     mesh: PolyMesh
     held: BoolArray
+    freedom: FloatArray
     mobility: FloatArray
     limb_names: tuple[str, ...]
 
@@ -62,6 +81,7 @@ class _Build:
     rings: dict[str, list[IntArray]] = field(default_factory=dict)
     held: list[IntArray] = field(default_factory=list)
     anchored: list[IntArray] = field(default_factory=list)
+    tips: list[IntArray] = field(default_factory=list)
     vertex_count: int = 0
 
     def add_vertices(self, positions: FloatArray, limb: int, joint_ring: bool = False) -> IntArray:
@@ -170,7 +190,7 @@ def _sink_webs(build: _Build, fork: Fork, first_rings: list[IntArray], edges: tu
         hits = build.surface.cast(middle, np.repeat(down[None], len(middle), axis=0))
         depth = hits.distances
         sound = hits.hit & (hits.normals @ down < 0) & (depth < DEEPEST_WEB * float(first.radii[0] + second.radii[0]))
-        shift = np.where(sound, depth, 0.0)[:, None] * down
+        shift = WEB_DEPTH * np.where(sound, depth, 0.0)[:, None] * down
         for side in range(2):
             positions[pairs[:, side]] += shift
         build.anchored.append(pairs[1:-1].ravel())
@@ -237,6 +257,7 @@ def _close_ends(build: _Build, name: str, rings: Rings) -> None:
         inner = build.add_vertices(cap_positions(rings.positions[-1], short, long), number)
         first_new = int(inner[0]) if len(inner) else build.vertex_count
         build.add_quads(grid_cap(build.rings[name][-1], short, long, first_new), number)
+        build.tips.append(np.concatenate([build.rings[name][-1], inner]))
     elif build.plan.tip_join(name) is None:
         build.held.append(build.rings[name][-1])
     if build.plan.root_join(name) is None:
@@ -252,11 +273,12 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
     block = choose_block(rings, np.concatenate(build.positions), _free_vertices(build, walls, trunk), joint_rings, root,
                          [row[:, 0] >= 0 for row in walls[trunk]])
     if block is None:
-        raise PlanError(f'[[socket]] trunk "{trunk}", branch "{branch}": no block of quads in the trunk has room for a hole of {root.count} edges; '
-                        f'give "{trunk}" more spans or sides, or "{branch}" fewer sides.')
+        raise PlanError(f'[[socket]] trunk "{trunk}", branch "{branch}": no block of quads in the trunk has room for a hole of '
+                        f'{root.count} edges; give "{trunk}" more spans or sides, or "{branch}" fewer sides.')
     _take_out(build, walls, trunk, block)
     _lay_limb(build, walls, branch, block.phase)
-    build.add_quads(step_down_row(build.rings[branch][0], hole_ring(rings, block), np.zeros(0, dtype=np.int32)), _number(build.plan, branch))
+    bridge = step_down_row(build.rings[branch][0], hole_ring(rings, block), np.zeros(0, dtype=np.int32))
+    build.add_quads(bridge, _number(build.plan, branch))
 
 
 def _take_out(build: _Build, walls: dict[str, list[IntArray]], trunk: str, block: Block) -> None:
@@ -290,5 +312,9 @@ def _finished(build: _Build) -> Assembly:
         mobility[anchors] = 0.0
     attributes = {"vertex.limb": np.concatenate(build.vertex_limb)[used], "vertex.joint_ring": np.concatenate(build.joint_ring)[used],
                   "face.limb": np.concatenate(build.face_limb)}
+    tip = np.zeros(build.vertex_count, dtype=np.bool_)
+    for vertices in build.tips:
+        tip[vertices] = True
+    freedom = junction_freedom(build_adjacency(mesh), ~tip[used])
     named = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, attributes)
-    return Assembly(named, held[used], mobility[used], tuple(limb.name for limb in build.plan.limbs))
+    return Assembly(named, held[used], freedom, mobility[used], tuple(limb.name for limb in build.plan.limbs))

@@ -32,6 +32,8 @@ DOME = 0.8
 """Share of its radius that a tip's dome is deep at least; slices nearer the end say nothing of the limb's girth."""
 BEND_REACH = 1.5
 """Ring planes turn over this many radii to each side of a joint, so that they do not cross inside a bend of 75 degrees."""
+LEAST_UP = 0.02
+"""Least sine of the angle between a limb and its up direction: nearer than a degree it says nothing."""
 CAP_REACH = 1.45
 FLAT_CAP_REACH = 1.34
 LEAST_SIDES_WITH_INNER = 8
@@ -83,7 +85,7 @@ def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root:
     end : (3,) float64, where the limb runs to beyond its last joint (a trunk that ends in a fork)
     up : (3,) float64, the direction that angle zero looks in; chosen where None
     obstacles : limbs that leave this one, whose skin is not its own
-    Raises PlanError where no slice through the joint line meets the target.
+    Raises PlanError where no slice through the joint line meets the target, or where up looks along the limb.
     """
     task = _Task(limb, surface, continuation, up, obstacles)
     points = limb.joints if end is None else _extended(limb.joints, end)
@@ -128,9 +130,20 @@ def _slices(task: _Task, points: FloatArray, stations: FloatArray, reach: FloatA
 
 
 def _slices_across(task: _Task, centres: FloatArray, tangents: FloatArray) -> _Slices:
-    frames = rotation_minimising_frames(centres, tangents, any_square_direction(tangents[0]) if task.up is None else task.up)
+    frames = rotation_minimising_frames(centres, tangents, _first_up(task, tangents[0]))
     profiles = cast_profiles(task.surface, centres, tangents, frames, even_angles(len(centres)), task.obstacles)
     return _Slices(centres, tangents, frames, profiles)
+
+
+def _first_up(task: _Task, tangent: FloatArray) -> FloatArray:
+    """Where angle zero looks at the first slice; a direction that the plan did not ask for gives way where it cannot serve."""
+    if task.up is None:
+        return any_square_direction(tangent)
+    if np.linalg.norm(np.cross(unit(task.up), tangent)) >= LEAST_UP:
+        return task.up
+    if task.limb.up is not None:
+        raise PlanError(f'[[limb]] "{task.limb.name}", up: it looks along the limb; choose a direction across it.')
+    return any_square_direction(tangent)
 
 
 def _directions(points: FloatArray, stations: FloatArray, reach: FloatArray, continuation: Continuation) -> FloatArray:
@@ -191,7 +204,7 @@ def _refined(task: _Task, stations: FloatArray, rough: _Slices, *, open_root: bo
     joints, first_bone = _joint_lengths(task.limb, stations, length)
     fine_radii, fine_girths = area_radii(profiles), girths(profiles)
     skin = arc_lengths(np.column_stack([even, fine_radii, np.zeros(STATIONS)]))
-    cap_reach = FLAT_CAP_REACH if limb.sides is not None and limb.sides < LEAST_SIDES_WITH_INNER else CAP_REACH
+    cap_reach = FLAT_CAP_REACH if task.limb.sides is not None and task.limb.sides < LEAST_SIDES_WITH_INNER else CAP_REACH
     last_ring = _last_ring(even, skin, fine_radii, fine_girths, float(joints[-2]), cap_reach) if closed else float(even[-1])
     return Measure(even, fine.centres, tangents, fine.frames, profiles, fine_radii, fine_girths, joints, skin, last_ring, first_bone)
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from .polymesh import BoolArray, FloatArray, IntArray
 
-JOINT_RING_COST = 4.0
+JOINT_RING_COST = 1.5
 """Cost of a hole that touches a ring of a joint; a hole one branch radius off its best place costs 1."""
 
 
