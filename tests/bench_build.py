@@ -20,7 +20,7 @@ from support.shapes import Shape, hand, hand_chains
 
 TRIANGLES = (100_000, 1_000_000, 4_000_000)
 GOAL = 3.0
-CELLS = {100_000: 128, 1_000_000: 200, 4_000_000: 200}
+CELLS = {100_000: 140, 1_000_000: 107, 4_000_000: 107}
 """Cells of the first, coarser hand; it is halved until it is dense enough."""
 
 
