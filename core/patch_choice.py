@@ -68,8 +68,8 @@ def choose_patterns(border: FloatArray, corners: tuple[int, ...], normals: Float
     turned = tuple(sorted((corner + options.rotate) % len(border) for corner in corners))
     least = check_padding(options.padding, len(turned))
     families = ranked_families(border, turned, normals, least, options.rotate)
-    if not families:
-        raise MeshError(f"No patch of this border has {options.padding} rows along its sides; ask for fewer.")
+    if not families or (options.padding and families[0].corners != turned):
+        raise MeshError(f"No patch of this border keeps its corners with padding {options.padding}; ask for fewer rows.")
     chosen = nudged(families[options.pattern % len(families)], options.nudge)
     asked = bool(options.pattern or options.nudge)
     return PatternChoice((chosen,) if asked else (chosen, *families[1:STAND_INS]), len(families), asked)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from support.brute_force_patch import fewest_poles
-from support.patch_checks import Counts, assert_disc, balance, count_poles, count_vectors, loop_and_corners
 
 from ringwright.core.errors import MeshError
 from ringwright.core.patch_templates import pole_bound, template_groups, templates
 from ringwright.core.patch_topology import Pattern, fill_patterns, template_line
+from support.brute_force_patch import fewest_poles
+from support.patch_checks import Counts, assert_disc, balance, count_poles, count_vectors, loop_and_corners
 
 
 def first_fill(counts: Counts) -> Pattern:

@@ -73,5 +73,5 @@ def least_neighbour_cosine(positions: FloatArray, quads: IntArray) -> float:
     normals = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1])
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
     quad_at = {(quad[k], quad[(k + 1) % 4]): number for number, quad in enumerate(quads.tolist()) for k in range(4)}
-    return min((float(normals[number] @ normals[quad_at[end, start]]) for (start, end), number in quad_at.items() if (end, start) in quad_at),
-               default=1.0)
+    pairs = [(number, quad_at[end, start]) for (start, end), number in quad_at.items() if (end, start) in quad_at]
+    return min((float(normals[first] @ normals[second]) for first, second in pairs), default=1.0)
