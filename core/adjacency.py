@@ -63,9 +63,14 @@ def build_adjacency(mesh: PolyMesh) -> Adjacency:
 
 def _unique_edges(start: IntArray, end: IntArray, vertex_count: int) -> tuple[IntArray, IntArray]:
     low, high = np.minimum(start, end).astype(np.int64), np.maximum(start, end)
-    keys, corner_edges = np.unique(low * max(vertex_count, 1) + high, return_inverse=True)
-    edge_verts = np.column_stack(np.divmod(keys, max(vertex_count, 1))).astype(np.int32)
-    return edge_verts, corner_edges.reshape(-1).astype(np.int32)
+    keys = low * max(vertex_count, 1) + high
+    order = np.argsort(keys, kind="stable")
+    first = np.ones(len(keys), dtype=np.bool_)
+    first[1:] = np.diff(keys[order]) != 0
+    corner_edges = np.empty(len(keys), dtype=np.int32)
+    corner_edges[order] = np.cumsum(first, dtype=np.int32) - 1
+    edge_verts = np.column_stack(np.divmod(keys[order][first], max(vertex_count, 1))).astype(np.int32)
+    return edge_verts, corner_edges
 
 
 def components(vertex_count: int, edge_verts: IntArray) -> IntArray:

@@ -54,14 +54,14 @@ class Assembly:
     mesh : all quads, rough positions; attributes vertex.limb, vertex.joint_ring, face.limb
     held : (V,) bool, vertices of open ends, which stay on the plan's end planes
     freedom : (V,) float64, 1 where branches and step-downs leave no grid of rectangles, falling to 0 away from them; tips keep the shape they were laid in
-    mobility : (V,) float64, 0 for vertices at the bottom of a cleft, which only land on the skin
+    barred : (V, 3) float64, the way out of its cleft for a vertex of a web, which must stay at the bottom; zero elsewhere
     limb_names : names by limb number
     """
 
     mesh: PolyMesh
     held: BoolArray
     freedom: FloatArray
-    mobility: FloatArray
+    barred: FloatArray
     limb_names: tuple[str, ...]
 
 
@@ -80,7 +80,7 @@ class _Build:
     face_limb: list[IntArray] = field(default_factory=list)
     rings: dict[str, list[IntArray]] = field(default_factory=dict)
     held: list[IntArray] = field(default_factory=list)
-    anchored: list[IntArray] = field(default_factory=list)
+    sunk: list[tuple[IntArray, FloatArray]] = field(default_factory=list)
     tips: list[IntArray] = field(default_factory=list)
     vertex_count: int = 0
 
@@ -193,7 +193,7 @@ def _sink_webs(build: _Build, fork: Fork, first_rings: list[IntArray], edges: tu
         shift = WEB_DEPTH * np.where(sound, depth, 0.0)[:, None] * down
         for side in range(2):
             positions[pairs[:, side]] += shift
-        build.anchored.append(pairs[1:-1].ravel())
+        build.sunk.append((pairs[1:-1].ravel(), down))
     build.positions[:] = [positions]
 
 
@@ -307,9 +307,9 @@ def _finished(build: _Build) -> Assembly:
     held = np.zeros(build.vertex_count, dtype=np.bool_)
     for ring in build.held:
         held[ring] = True
-    mobility = np.ones(build.vertex_count)
-    for anchors in build.anchored:
-        mobility[anchors] = 0.0
+    barred = np.zeros((build.vertex_count, 3))
+    for vertices, down in build.sunk:
+        barred[vertices] = down
     attributes = {"vertex.limb": np.concatenate(build.vertex_limb)[used], "vertex.joint_ring": np.concatenate(build.joint_ring)[used],
                   "face.limb": np.concatenate(build.face_limb)}
     tip = np.zeros(build.vertex_count, dtype=np.bool_)
@@ -317,4 +317,4 @@ def _finished(build: _Build) -> Assembly:
         tip[vertices] = True
     freedom = junction_freedom(build_adjacency(mesh), ~tip[used])
     named = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, attributes)
-    return Assembly(named, held[used], freedom, mobility[used], tuple(limb.name for limb in build.plan.limbs))
+    return Assembly(named, held[used], freedom, barred[used], tuple(limb.name for limb in build.plan.limbs))

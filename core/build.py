@@ -69,7 +69,7 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     progress("Assembling quads", 0.4)
     assembly = assemble(joined, counts, measures, outward)
     progress("Settling", 0.5)
-    settled = settle(assembly.mesh, outward, assembly.held, assembly.freedom, mobility=assembly.mobility)
+    settled = settle(assembly.mesh, outward, assembly.held, assembly.freedom, assembly.barred)
     mesh = assembly.mesh.with_positions(settled.positions)
     tally = PlanTally(counts.tips, counts.branches, counts.step_downs)
     zones = joint_zones(joined, counts, measures)

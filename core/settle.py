@@ -28,6 +28,8 @@ KEEP_PROPORTIONS = 0.25
 EVEN_OUT = 0.45
 """Share of the pull that places a vertex between its neighbours, away from poles and at them; the rest squares the faces up."""
 STEP = 0.7
+BARRED_STEP = 0.12
+"""Share of its pull that a vertex follows in a step; one with a barred way hardly moves, so that it does not creep out round the bar."""
 AGREEMENT = 0.1
 """Least cosine between the cage's normal and the normal of the skin that a vertex may land on."""
 UNFOLDING_ROUNDS = 4
@@ -63,7 +65,7 @@ class _Stencil:
     weights: FloatArray
 
 
-def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, mobility: FloatArray | None = None,
+def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, barred: FloatArray | None = None,
            most_steps: int = MOST_STEPS) -> Settled:
     """Relax a mesh along a surface and project it; where faces are folded, unfold them and settle once more.
 
@@ -71,13 +73,14 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     surface : normals point outward
     held : (V,) bool, vertices that stay where they are
     freedom : (V,) float64 in 0..1, how far proportions may change; None: from the distance to poles
-    mobility : (V,) float64 in 0..1, share of the pull that a vertex follows; 0: it only lands on the skin; None: 1
+    barred : (V, 3) float64 unit directions along which a vertex is not pulled; zero, or None: pulled any way
     """
     adjacency = build_adjacency(mesh)
     free = junction_freedom(adjacency) if freedom is None else freedom
     stencil = _stencil(mesh, adjacency, free)
-    pace = STEP * (np.ones(mesh.vertex_count) if mobility is None else mobility)
-    field = _Field(stencil, surface, held, free, pace, LOOK * _mean_edges(mesh.positions, stencil.neighbours))
+    closed_ways = np.zeros((mesh.vertex_count, 3)) if barred is None else barred
+    pace = np.where(closed_ways.any(axis=1), BARRED_STEP, STEP)
+    field = _Field(stencil, surface, held, free, closed_ways, pace, LOOK * _mean_edges(mesh.positions, stencil.neighbours))
     best = _settled(mesh.positions, field, most_steps)
     for reach in range(1, UNFOLDING_ROUNDS + 1):
         folded = _folded_faces(best, field)
@@ -99,6 +102,7 @@ class _Field:
     surface: Surface
     held: BoolArray
     freedom: FloatArray
+    barred: FloatArray
     pace: FloatArray
     look: FloatArray
 
@@ -112,7 +116,7 @@ def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
     while step < most_steps and movement >= STILL:
         step += 1
         pull = _relaxed(positions, normals, field.stencil, field.freedom) - positions
-        move = square_to(field.pace[:, None] * pull, normals)
+        move = square_to(square_to(field.pace[:, None] * pull, field.barred), normals)
         move[field.held] = 0
         landed, new_normals = _land(positions + move, vertex_normals(positions, quads), field.surface, field.look, field.held)
         accepted = _without_folds(positions, landed, normals, new_normals, quads)

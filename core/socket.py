@@ -10,10 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from .polymesh import BoolArray, FloatArray, IntArray
 
-JOINT_RING_COST = 1.5
+JOINT_RING_COST = 0.5
 """Cost of a hole that touches a ring of a joint; a hole one branch radius off its best place costs 1."""
 
 
@@ -51,13 +52,15 @@ def hole_ring(rings: Sequence[IntArray], block: Block) -> IntArray:
 
     rings : the trunk's rings, root to tip, vertices counter-clockwise seen from the tip
     """
-    count = len(rings[block.row])
-    across = (block.column + np.arange(block.columns + 1)) % count
-    low = rings[block.row][across]
-    high = rings[block.row + block.rows][across]
-    right = [rings[row][across[-1]] for row in range(block.row + 1, block.row + block.rows)]
-    left = [rings[row][across[0]] for row in range(block.row + 1, block.row + block.rows)]
-    return np.concatenate([low, right, high[::-1], left[::-1]]).astype(np.int32)
+    return _hole_rings(rings[block.row : block.row + block.rows + 1], block.columns, np.array([block.column]))[0]
+
+
+def _hole_rings(rings: Sequence[IntArray], columns: int, first: npt.NDArray[np.int64]) -> IntArray:
+    """Holes of blocks ``columns`` wide between the first and the last of some rings, (k, n) int32; first : (k,) first columns."""
+    count = len(rings[0])
+    across = (first[:, None] + np.arange(columns + 1)) % count
+    sides = np.stack([ring[across[:, [0, -1]]] for ring in rings[1:-1]], axis=1) if len(rings) > 2 else np.zeros((len(first), 0, 2))
+    return np.concatenate([rings[0][across], sides[:, :, 1], rings[-1][across[:, ::-1]], sides[:, ::-1, 0]], axis=1).astype(np.int32)
 
 
 def block_quads(block: Block, count: int) -> IntArray:
@@ -79,43 +82,44 @@ def choose_block(rings: Sequence[IntArray], positions: FloatArray, free_vertex: 
     half = branch.count // 2
     best: Block | None = None
     for tall in range(1, half):
-        wide = half - tall
         for row in range(1, len(rings) - 1 - tall):
-            counts = {len(rings[each]) for each in range(row, row + tall + 1)}
-            if len(counts) > 1 or wide + 2 > len(rings[row]):
+            span = rings[row : row + tall + 1]
+            if len({len(ring) for ring in span}) > 1 or half - tall + 2 > len(span[0]):
                 continue
-            for column in range(len(rings[row])):
-                trial = Block(row, column, tall, wide, 0.0, 0.0)
-                hole, block = hole_ring(rings, trial), block_quads(trial, len(rings[row]))
-                if not free_vertex[hole].all() or not all(standing[r][c] for r, c in block):
-                    continue
-                penalty = JOINT_RING_COST * float(joint_ring[row : row + tall + 1].any())
-                phase, cost = hole_fit(positions[hole], branch)
-                if best is None or cost + penalty < best.cost:
-                    best = Block(row, column, tall, wide, phase, cost + penalty)
+            holes = _hole_rings(span, half - tall, np.arange(len(span[0])))
+            room = free_vertex[holes].all(axis=1) & _all_standing(standing[row : row + tall], half - tall)
+            phases, costs = hole_fits(positions[holes], branch)
+            costs = np.where(room, costs + JOINT_RING_COST * float(joint_ring[row : row + tall + 1].any()), np.inf)
+            column = int(np.argmin(costs))
+            if costs[column] < (np.inf if best is None else best.cost):
+                best = Block(row, column, tall, half - tall, float(phases[column]), float(costs[column]))
     return best
 
 
-def hole_fit(hole: FloatArray, branch: BranchRoot) -> tuple[float, float]:
-    """How well a hole fits a branch's first ring: the ring's best phase and the misfit.
+def _all_standing(standing: Sequence[BoolArray], columns: int) -> BoolArray:
+    """Whether all quads of a block stand, by its first column, (c,) bool."""
+    whole = np.stack(standing).all(axis=0)
+    return np.asarray(whole[(np.arange(len(whole))[:, None] + np.arange(columns)) % len(whole)].all(axis=1), dtype=np.bool_)
 
-    hole : (n, 3) float64, counter-clockwise seen from outside
-    Returns the phase in radians and the cost: squared offset across and along the branch in radii, plus the
+
+def hole_fits(holes: FloatArray, branch: BranchRoot) -> tuple[FloatArray, FloatArray]:
+    """How well holes fit a branch's first ring: the ring's best phase and the misfit.
+
+    holes : (k, n, 3) float64, counter-clockwise seen from outside
+    Returns phases (k,) in radians and costs (k,): squared offset across and along the branch in radii, plus the
     squared angle by which the hole's corners stray from an even ring; infinite where the hole looks away.
     """
-    offset = hole - branch.centre
+    offset = holes - branch.centre
     sideways = np.cross(branch.tangent, branch.frame)
     x, y, along = offset @ branch.frame, offset @ sideways, offset @ branch.tangent
-    middle_x, middle_y = float(x.mean()), float(y.mean())
+    middle_x, middle_y = x.mean(axis=1, keepdims=True), y.mean(axis=1, keepdims=True)
     flat_x, flat_y = x - middle_x, y - middle_y
-    area = 0.5 * float(np.sum(flat_x * np.roll(flat_y, -1) - np.roll(flat_x, -1) * flat_y))
-    if area <= 0:
-        return 0.0, np.inf
-    stray = np.arctan2(flat_y, flat_x) - 2 * np.pi * np.arange(len(hole)) / len(hole)
-    mean = np.mean(np.exp(1j * stray))
-    across = (middle_x**2 + middle_y**2) / branch.radius**2
-    depth = float(along.mean()) / branch.radius
-    size = np.log(np.sqrt(area / np.pi) / branch.radius)
-    turn = float(np.angle(mean))
-    residual = float(np.mean(np.angle(np.exp(1j * (stray - turn))) ** 2))
-    return turn, float(across + 0.3 * depth**2 + residual + size**2)
+    area = 0.5 * np.sum(flat_x * np.roll(flat_y, -1, axis=1) - np.roll(flat_x, -1, axis=1) * flat_y, axis=1)
+    stray = np.arctan2(flat_y, flat_x) - 2 * np.pi * np.arange(holes.shape[1]) / holes.shape[1]
+    turn = np.angle(np.mean(np.exp(1j * stray), axis=1))
+    residual = np.mean(np.angle(np.exp(1j * (stray - turn[:, None]))) ** 2, axis=1)
+    across = (middle_x[:, 0] ** 2 + middle_y[:, 0] ** 2) / branch.radius**2
+    depth = along.mean(axis=1) / branch.radius
+    seen = area > 0
+    size = np.log(np.sqrt(np.where(seen, area, 1.0) / np.pi) / branch.radius)
+    return turn, np.where(seen, across + 0.3 * depth**2 + residual + size**2, np.inf)
