@@ -23,7 +23,7 @@ from .surface import Surface
 EVENNESS = 0.3
 """Weight of even quad sizes beside square corners (tried: 0 lets quads at 3-poles swell, 1 shears quads at the border)."""
 FLOW = 2.0
-"""Weight of the wish that border quads run on where the faces outside come from (tried: 0.6 goes a fifth of the way, 2 about half)."""
+"""Weight of the wish that border quads run on where the faces outside come from (tried: 0.6 goes a sixth of the way, 2 two fifths)."""
 HARMONIC_TOLERANCE = 1e-5
 ROUGH_TOLERANCE = 0.15
 """Relative residuals of the two linear solves."""

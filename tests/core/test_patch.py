@@ -246,7 +246,8 @@ def test_a_tube_is_closed_with_the_fewest_poles_at_both_ends() -> None:
 
 def test_attributes_grow_with_the_mesh() -> None:
     mesh, loop = holed_grid()
-    mesh = mesh.with_attributes(face__limb=np.ones(mesh.face_count, dtype=np.int32), vertex__limb=np.ones(mesh.vertex_count, dtype=np.int32))
+    limbs = {"face__limb": np.ones(mesh.face_count, dtype=np.int32), "vertex__limb": np.ones(mesh.vertex_count, dtype=np.int32)}
+    mesh = mesh.with_attributes(**limbs)
     filled = fill_mesh_loop(mesh, loop)
     assert len(filled.attributes["face.limb"]) == filled.face_count
     assert len(filled.attributes["vertex.limb"]) == filled.vertex_count
@@ -279,7 +280,8 @@ def test_an_odd_hole_is_refused_and_the_mesh_untouched() -> None:
     faces = [mesh.face(index).tolist() for index in range(mesh.face_count)]
     for face in faces:
         if loop[0] in face and loop[1] in face:
-            face.insert(max(face.index(loop[0]), face.index(loop[1])) if {face[0], face[-1]} != {loop[0], loop[1]} else 4, mesh.vertex_count)
+            last = max(face.index(loop[0]), face.index(loop[1]))
+            face.insert(4 if {face[0], face[-1]} == {loop[0], loop[1]} else last, mesh.vertex_count)
     odd = PolyMesh.from_faces(np.vstack([mesh.positions, mesh.positions[loop[:2]].mean(axis=0)]), faces)
     before = odd.positions.copy()
     with pytest.raises(MeshError, match="13 edges"):
