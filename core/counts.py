@@ -98,7 +98,8 @@ class CountPlan:
 
     limbs : counts by limb name
     webs : quads of every web, a tuple per fork, in the plan's order
-    quads, tips, branches, step_downs : totals; the pole bound is 4 a tip + 4 a branch + 2 a step-down
+    quads : most quads that the cage can have; fewer where a socket takes a squarer block out of its trunk
+    tips, branches, step_downs : totals; the pole bound is 4 a tip + 4 a branch + 2 a step-down
     """
 
     limbs: Mapping[str, LimbCounts]
@@ -128,21 +129,23 @@ def _mean_between(measure: Measure, low: float, high: float) -> float:
 def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
     """Solve all counts of a plan.
 
-    plan : checked by ``check_plan``
+    plan : checked by ``check_plan``; the counts are of the side that is built, before it is mirrored
     sizes : every limb's size by name
     Raises PlanError where no all-quad cage has these counts, with the nearest that has.
     """
     if plan.quad_budget is None:
         return _count_cage(plan, sizes, DEFAULT_DETAIL, 1.0)
-    return _within_budget(plan, sizes, plan.quad_budget)
-
-
-def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int) -> CountPlan:
-    """The counts that use the budget best, with faces nearest to the proportion that is asked for."""
+    copies = 1 if plan.symmetry is None else 2
     coarsest = _coarsest(plan, sizes)
-    if coarsest.quads > budget:
-        raise PlanError(f"[budget] quads is {budget}; the coarsest cage that this plan allows has {coarsest.quads} quads, "
-                        f"so raise the budget to {coarsest.quads} or take limbs out.")
+    if copies * coarsest.quads > plan.quad_budget:
+        least = copies * coarsest.quads
+        raise PlanError(f"[budget] quads is {plan.quad_budget}; the coarsest cage that this plan allows has {least} quads, "
+                        f"so raise the budget to {least} or take limbs out.")
+    return _within_budget(plan, sizes, plan.quad_budget // copies, coarsest)
+
+
+def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, coarsest: CountPlan) -> CountPlan:
+    """The counts that use the budget best, with faces nearest to the proportion that is asked for."""
     found = [(coarsest.quads, math.inf, coarsest)]
     for detail in _details_near(plan, sizes, budget):
         for density, counts in _finest_rows(plan, sizes, budget, detail):
@@ -211,12 +214,11 @@ class _Draft:
 def _count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float, density: float) -> CountPlan:
     """All counts at one level of detail (sides of the thinnest limb) and row density (1: square faces)."""
     bodies = _chosen_bodies(plan, sizes, detail)
-    webs = []
+    webs: dict[str, tuple[int, ...]] = {}
     tips = dict(bodies)
-    for fork in plan.forks:
-        chosen = _chosen_webs(plan, fork, bodies, sizes)
-        webs.append(chosen)
-        tips[fork.trunk] = sum(bodies[branch] for branch in fork.branches) - sum(2 * web - 2 for web in chosen)
+    for fork in _inner_forks_first(plan):
+        webs[fork.trunk] = _chosen_webs(plan, fork, bodies, sizes)
+        tips[fork.trunk] = sum(bodies[branch] for branch in fork.branches) - sum(2 * web - 2 for web in webs[fork.trunk])
         if plan.limb(fork.trunk).sides is None:
             bodies[fork.trunk] = tips[fork.trunk]
     roots = dict(bodies)
@@ -226,7 +228,19 @@ def _count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float, de
     for fork in plan.forks:
         _share_fork(fork, drafts)
     limbs = {name: _limb_counts(plan, draft) for name, draft in drafts.items()}
-    return _totals(plan, limbs, tuple(webs))
+    return _totals(plan, limbs, tuple(webs[fork.trunk] for fork in plan.forks))
+
+
+def _inner_forks_first(plan: LimbPlan) -> list[Fork]:
+    """Forks so that each comes after those whose trunks are its branches."""
+    order: list[Fork] = []
+    waiting = list(plan.forks)
+    while waiting:
+        trunks = {fork.trunk for fork in waiting}
+        ready = [fork for fork in waiting if not trunks & set(fork.branches)]
+        order += ready
+        waiting = [fork for fork in waiting if fork not in ready]
+    return order
 
 
 def _chosen_bodies(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float) -> dict[str, int]:
@@ -242,8 +256,20 @@ def _chosen_bodies(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float)
         sides = int(np.clip(2 * round(detail * math.sqrt(girth[limb.name] / thinnest) / 2), *SIDES_RANGE))
         if limb.sides is not None:
             sides = min(sides, limb.sides) if plan.quad_budget is not None else limb.sides
+        elif plan.quad_budget is None:
+            sides = max(sides, _least_sides(plan, limb.name))
         bodies[limb.name] = sides
     return bodies
+
+
+def _least_sides(plan: LimbPlan, name: str) -> int:
+    """Sides that leave a branch two free edges beside the webs that the plan gives it, even."""
+    join = plan.root_join(name)
+    if not isinstance(join, Fork) or join.webs is None:
+        return SIDES_RANGE[0]
+    index = join.branches.index(name)
+    given = sum(join.webs[max(index - 1, 0) : index + 1])
+    return given + 2 + given % 2
 
 
 def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: Mapping[str, LimbSize]) -> tuple[int, ...]:
@@ -334,17 +360,25 @@ def _share_fork(fork: Fork, drafts: dict[str, _Draft]) -> None:
 
 
 def _with_tip_rows(draft: _Draft, rows: int) -> _Draft:
-    zone = draft.tip_zone + (draft.limb.joint_loops // 2 if len(draft.spans) > 1 or draft.root_zone else 0)
-    needed = zone + rows + 2 * STEP_ROW_MARGIN
-    spans = [*draft.spans[:-1], max(draft.spans[-1], needed)]
-    return replace(draft, spans=spans, tip_rows=rows)
+    return _with_room(replace(draft, tip_rows=rows))
 
 
 def _with_root_rows(draft: _Draft, rows: int) -> _Draft:
-    zone = draft.root_zone + (draft.limb.joint_loops // 2 if len(draft.spans) > 1 or draft.tip_zone else 0)
-    needed = zone + rows + 2 * STEP_ROW_MARGIN
-    spans = [max(draft.spans[0], needed), *draft.spans[1:]]
-    return replace(draft, spans=spans, root_rows=rows)
+    return _with_room(replace(draft, root_rows=rows))
+
+
+def _with_room(draft: _Draft) -> _Draft:
+    """Rows enough in the end bones for their step-downs, with plain rows on both sides of them."""
+    half = draft.limb.joint_loops // 2
+    at_root = draft.root_rows + 2 * STEP_ROW_MARGIN if draft.root_rows else 0
+    at_tip = draft.tip_rows + 2 * STEP_ROW_MARGIN if draft.tip_rows else 0
+    spans = list(draft.spans)
+    if len(spans) == 1:
+        spans[0] = max(spans[0], draft.root_zone + at_root + at_tip + draft.tip_zone)
+    else:
+        spans[0] = max(spans[0], draft.root_zone + at_root + half if at_root else 0)
+        spans[-1] = max(spans[-1], half + at_tip + draft.tip_zone if at_tip else 0)
+    return replace(draft, spans=spans)
 
 
 def _step_rows(fuller: int, lesser: int) -> int:
@@ -431,8 +465,7 @@ def _totals(plan: LimbPlan, limbs: Mapping[str, LimbCounts], webs: tuple[tuple[i
     quads += sum(sum(each) for each in webs)
     for socket in plan.sockets:
         sides = int(limbs[socket.branch].rings[0])
-        short, long = _cap(sides)
-        quads += sides - short * long
+        quads += sides - (sides // 2 - 1)  # the narrowest block of its hole takes the fewest quads away
     step_downs = sum(len(starts) for counts in limbs.values() for step in counts.step_rows for starts in step.starts)
     tips = sum(counts.cap is not None for counts in limbs.values())
     branches = sum(len(fork.branches) - 1 for fork in plan.forks) + len(plan.sockets)

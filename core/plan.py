@@ -7,7 +7,6 @@ trunk's side. Ends that no join uses stay open, or closed where ``tip = "closed"
 
 from __future__ import annotations
 
-import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -25,6 +24,8 @@ WEB_RANGE = (1, 31)
 ROWS_RANGE = (1, 64)
 QUADS_RANGE = (12, 1_000_000)
 MOST_JOINTS = 1000
+MOST_SHOWN = 80
+"""Characters of a wrong value that a message repeats."""
 UNITS = ("m", "cm", "mm")
 PLANES = ("x", "y", "z")
 TIPS = ("open", "closed")
@@ -135,11 +136,13 @@ def read_plan(text: str) -> LimbPlan:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise PlanError(f"The limb plan is not valid TOML: {error}; correct that place.") from error
+    except RecursionError as error:
+        raise PlanError("The limb plan is not valid TOML: brackets are nested too deep; correct that place.") from error
+    except ValueError as error:  # TOMLDecodeError, or a number of more digits than Python reads
+        raise PlanError(f"The limb plan is not valid TOML: {_shown_text(str(error))}; correct that place.") from error
     _check_keys("The limb plan", data, {"schema", "unit", "limb", "fork", "socket", "splice", "symmetry", "budget"})
     if type(data.get("schema")) is not int or data["schema"] != 1:
-        raise PlanError(f"The limb plan: schema is {data.get('schema')!r}; it must be 1.")
+        raise PlanError(f"The limb plan: schema is {_shown(data.get('schema'))}; it must be 1.")
     plan = LimbPlan(
         limbs=tuple(_read_limb(table, place) for table, place in _tables(data, "limb")),
         forks=tuple(_read_fork(table, place) for table, place in _tables(data, "fork")),
@@ -206,14 +209,17 @@ def _take_end(taken: dict[str, str], name: str, end: str, place: str) -> None:
 
 def _check_loops(plan: LimbPlan) -> None:
     parent: dict[str, str] = {branch: fork.trunk for fork in plan.forks for branch in fork.branches}
+    place = {branch: f"[[fork]] branches of {fork.trunk!r}" for fork in plan.forks for branch in fork.branches}
     parent |= {socket.branch: socket.trunk for socket in plan.sockets}
+    place |= {socket.branch: f"[[socket]] branch {socket.branch!r}" for socket in plan.sockets}
     parent |= {splice.upper: splice.lower for splice in plan.splices}
+    place |= {splice.upper: f"[[splice]] upper {splice.upper!r}" for splice in plan.splices}
     for start in parent:
         seen = [start]
         while seen[-1] in parent:
             seen.append(parent[seen[-1]])
             if seen[-1] == start:
-                raise PlanError(f"The joins run in a loop: {' -> '.join(seen)}; take one of these joins out.")
+                raise PlanError(f"{place[start]}: the joins run in a loop, {' -> '.join(seen)}; take one of these joins out.")
             if len(seen) > len(parent) + 1:
                 break
 
@@ -260,7 +266,7 @@ def _read_fork(table: Mapping[str, Any], place: str) -> Fork:
     _check_keys(place, table, {"trunk", "branches", "web"})
     branches = table.get("branches")
     if not isinstance(branches, list) or len(branches) < 2 or not all(isinstance(name, str) for name in branches):
-        raise PlanError(f"{place}: branches is {branches!r}; it must list at least two limb names in order across.")
+        raise PlanError(f"{place}: branches is {_shown(branches)}; it must list at least two limb names in order across.")
     for name in branches:
         if branches.count(name) > 1:
             raise PlanError(f'{place}: branches lists "{name}" {branches.count(name)} times; name every branch once.')
@@ -300,24 +306,24 @@ def _read_budget(table: Any) -> int | None:
 def _check_keys(place: str, table: Mapping[str, Any], allowed: set[str]) -> None:
     unknown = sorted(set(table) - allowed)
     if unknown:
-        raise PlanError(f"{place}: unknown key {unknown[0]!r}; the keys are {', '.join(sorted(allowed))}.")
+        raise PlanError(f"{place}: unknown key {_shown(unknown[0])}; the keys are {', '.join(sorted(allowed))}.")
 
 
 def _text(place: str, key: str, value: Any) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise PlanError(f"{place}: {key} is {value!r}; it must be a name in quotation marks.")
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise PlanError(f"{place}: {key} is {_shown(value)}; it must be a name in quotation marks, on one line.")
     return value
 
 
 def _choice(place: str, key: str, value: Any, allowed: Sequence[str]) -> str:
     if value not in allowed:
-        raise PlanError(f"{place}: {key} is {value!r}; it must be one of {_listed(allowed)}.")
+        raise PlanError(f"{place}: {key} is {_shown(value)}; it must be one of {_listed(allowed)}.")
     return str(value)
 
 
 def _whole(place: str, key: str, value: Any, limits: tuple[int, int]) -> int:
     if type(value) is not int or not limits[0] <= value <= limits[1]:
-        raise PlanError(f"{place}: {key} is {value!r}; it must be a whole number from {limits[0]} to {limits[1]}.")
+        raise PlanError(f"{place}: {key} is {_shown(value)}; it must be a whole number from {limits[0]} to {limits[1]}.")
     return value
 
 
@@ -346,30 +352,42 @@ def _spans(place: str, value: Any, bones: int) -> tuple[int, ...] | None:
 
 def _vector(place: str, key: str, value: Any) -> list[float]:
     numbers = isinstance(value, list) and len(value) == 3 and all(type(each) in (int, float) for each in value)
-    if not numbers or not all(math.isfinite(each) and abs(each) < 1e30 for each in value):
-        raise PlanError(f"{place}: {key} holds {value!r}; a point must be three finite numbers [x, y, z].")
+    if not numbers or not all(abs(each) < 1e30 for each in value):  # false for NaN, too
+        raise PlanError(f"{place}: {key} holds {_shown(value)}; a point must be three finite numbers [x, y, z].")
     return [float(each) for each in value]
 
 
 def _direction(place: str, key: str, value: Any) -> FloatArray:
     vector = np.array(_vector(place, key, value))
     if not np.linalg.norm(vector) > 0:
-        raise PlanError(f"{place}: {key} is {value!r}; a direction must have a length.")
+        raise PlanError(f"{place}: {key} is {_shown(value)}; a direction must have a length.")
     return vector / np.linalg.norm(vector)
 
 
 def _joints(place: str, value: Any) -> FloatArray:
     if not isinstance(value, list) or not 2 <= len(value) <= MOST_JOINTS:
-        count = len(value) if isinstance(value, list) else value
-        raise PlanError(f"{place}: joints holds {count!r} points; it must list from 2 to {MOST_JOINTS} points [x, y, z] "
+        count = len(value) if isinstance(value, list) else _shown(value)
+        raise PlanError(f"{place}: joints holds {count} points; it must list from 2 to {MOST_JOINTS} points [x, y, z] "
                         f"from the root to the tip.")
     joints = np.array([_vector(place, "joints", point) for point in value])
     lengths = np.linalg.norm(np.diff(joints, axis=0), axis=1)
     short = np.flatnonzero(lengths <= 1e-9 * max(float(lengths.sum()), float(np.abs(joints).max()) * 1e-3))
     if len(short):
-        raise PlanError(f"{place}: joints {short[0] + 1} and {short[0] + 2} lie on the same point {value[short[0]]}; "
+        raise PlanError(f"{place}: joints {short[0] + 1} and {short[0] + 2} lie on the same point {_shown(value[short[0]])}; "
                         f"move them apart or take one out.")
     return joints
+
+
+def _shown(value: Any) -> str:
+    """A value as a message tells it: one short line."""
+    try:
+        return _shown_text(repr(value))
+    except ValueError:
+        return "a number of thousands of digits"
+
+
+def _shown_text(text: str) -> str:
+    return text if len(text) <= MOST_SHOWN else text[:MOST_SHOWN] + " ..."
 
 
 def _listed(names: Sequence[str]) -> str:
