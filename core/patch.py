@@ -12,8 +12,8 @@ import numpy.typing as npt
 
 from .adjacency import Adjacency, build_adjacency
 from .errors import MeshError
-from .patch_choice import PatchOptions, choose_patterns, stand_ins
-from .patch_corners import corners_from_faces, find_corners
+from .patch_choice import BorderMarks, PatchOptions, choose_patterns, stand_ins
+from .patch_corners import corners_from_faces, find_corners, find_inward_corners, inward_corners_from_faces
 from .patch_shape import shape_patch
 from .patch_topology import Pattern, check_count
 from .polymesh import FloatArray, IntArray, PolyMesh
@@ -66,12 +66,14 @@ class Border:
     outer_faces: IntArray
 
 
-def fill_loop(positions: npt.ArrayLike, *, corners: tuple[int, ...] | None = None, normals: npt.ArrayLike | None = None,
-              flow: npt.ArrayLike | None = None, surface: Surface | None = None, options: PatchOptions | None = None) -> Patch:
+def fill_loop(positions: npt.ArrayLike, *, corners: tuple[int, ...] | None = None, inward: tuple[int, ...] | None = None,
+              normals: npt.ArrayLike | None = None, flow: npt.ArrayLike | None = None, surface: Surface | None = None,
+              options: PatchOptions | None = None) -> Patch:
     """Fill a closed border with quads.
 
     positions : (n, 3) float, the border counter-clockwise, n even and at least 4
     corners : border vertices where a single quad fits, or None: found by turning angle; empty for a round border
+    inward : border vertices where three quads fit, or None: found by turning angle
     normals : (n, 3) float, outward normals along the border, or None
     flow : (n, 3) float, where the first inner vertex behind each border vertex would best lie (NaN: no wish), or None
     surface : target that the inner vertices settle on, or None
@@ -80,7 +82,7 @@ def fill_loop(positions: npt.ArrayLike, *, corners: tuple[int, ...] | None = Non
     """
     border = check_border(np.asarray(positions, dtype=np.float64))
     along = None if normals is None else _along(normals, border, "normals")
-    marks = find_corners(border, along) if corners is None else check_corners(corners, len(border))
+    marks = _border_marks(border, along, corners, inward)
     choice = choose_patterns(border, marks, along, options or PatchOptions())
     wishes = None if flow is None else np.asarray(flow, dtype=np.float64)
     best = _shape(choice.patterns[0], border, along, wishes, surface)
@@ -89,6 +91,13 @@ def fill_loop(positions: npt.ArrayLike, *, corners: tuple[int, ...] | None = Non
         shaped = [best, *(_shape(pattern, border, along, wishes, surface) for pattern in others)]
         best = min(shaped, key=lambda each: (max(FOLD - each.least, 0.0), each.pattern.poles, -each.mean))
     return Patch(best.positions, best.pattern.woven.quads, len(border), best.pattern.corners, best.pattern.poles, choice.families)
+
+
+def _border_marks(border: FloatArray, normals: FloatArray | None, corners: tuple[int, ...] | None,
+                  inward: tuple[int, ...] | None) -> BorderMarks:
+    convex = find_corners(border, normals) if corners is None else check_corners(corners, len(border))
+    concave = find_inward_corners(border, normals) if inward is None else check_corners(inward, len(border))
+    return BorderMarks(convex, tuple(vertex for vertex in concave if vertex not in convex))
 
 
 @dataclass(frozen=True)
@@ -269,7 +278,9 @@ def _fill_border(mesh: PolyMesh, border: Border, corners: tuple[int, ...] | None
         marks = tuple(place[int(corner)] for corner in corners)
     elif follow:
         marks = corners_from_faces(border.outer_faces)
-    return fill_loop(mesh.positions[border.vertices], corners=marks, normals=border.normals if _usable(border.normals) else None,
+    inward = inward_corners_from_faces(border.outer_faces) if follow else None
+    normals = border.normals if _usable(border.normals) else None
+    return fill_loop(mesh.positions[border.vertices], corners=marks, inward=inward, normals=normals,
                      flow=border.flow if follow else None, surface=surface, options=options)
 
 

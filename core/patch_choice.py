@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .errors import MeshError
-from .patch_corners import find_inward_corners, turning_angles
+from .patch_corners import turning_angles
 from .patch_shape import sketch_badness
 from .patch_topology import Pattern, fill_patterns, template_line, turn_border
 from .patch_weave import face_counts
@@ -57,36 +57,50 @@ class PatternChoice:
     asked: bool
 
 
-def choose_patterns(border: FloatArray, corners: tuple[int, ...], normals: FloatArray | None, options: PatchOptions) -> PatternChoice:
+@dataclass(frozen=True)
+class BorderMarks:
+    """Marked border vertices, ascending: corners that take one quad and inward corners that take three."""
+
+    corners: tuple[int, ...]
+    inward: tuple[int, ...]
+
+
+def choose_patterns(border: FloatArray, marks: BorderMarks, normals: FloatArray | None, options: PatchOptions) -> PatternChoice:
     """The pattern for a border, with stand-ins unless the artist asked for a certain one.
 
     border : (n, 3) float64
-    corners : border vertices, ascending; empty for a round border
+    marks : its corners
     normals : (n, 3) float64 along the border, or None
     Raises MeshError where the padding leaves no room.
     """
-    turned = tuple(sorted((corner + options.rotate) % len(border) for corner in corners))
-    least = check_padding(options.padding, len(turned))
+    turned = turned_marks(marks, options.rotate, len(border))
+    least = check_padding(options.padding, len(turned.corners))
     families = ranked_families(border, turned, normals, least, options.rotate)
-    if not families or (options.padding and families[0].corners != turned):
+    if not families or (options.padding and families[0].corners != turned.corners):
         raise MeshError(f"No patch of this border keeps its corners with padding {options.padding}; ask for fewer rows.")
     chosen = nudged(families[options.pattern % len(families)], options.nudge)
     asked = bool(options.pattern or options.nudge)
     return PatternChoice((chosen,) if asked else (chosen, *families[1:STAND_INS]), len(families), asked)
 
 
-def stand_ins(border: FloatArray, corners: tuple[int, ...], normals: FloatArray | None) -> list[Pattern]:
+def turned_marks(marks: BorderMarks, rotate: int, count: int) -> BorderMarks:
+    """The corners moved on; inward corners stay unless a corner comes to lie on one."""
+    corners = tuple(sorted((corner + rotate) % count for corner in marks.corners))
+    return BorderMarks(corners, tuple(vertex for vertex in marks.inward if vertex not in corners))
+
+
+def stand_ins(border: FloatArray, marks: BorderMarks, normals: FloatArray | None) -> list[Pattern]:
     """Patterns with a row along every side, with all corners and with none: poles off the border always leave room for quads."""
-    rowed = [ranked_families(border, marks, normals, 1, 0) for marks in dict.fromkeys((corners, ()))]
+    kinds = dict.fromkeys((marks, BorderMarks((), marks.inward)))
+    rowed = [ranked_families(border, kind, normals, 1, 0) for kind in kinds]
     return [pattern for families in rowed for pattern in families[:STAND_INS]]
 
 
-def ranked_families(border: FloatArray, corners: tuple[int, ...], normals: FloatArray | None, least: int | tuple[int, ...],
+def ranked_families(border: FloatArray, marks: BorderMarks, normals: FloatArray | None, least: int | tuple[int, ...],
                     rotate: int) -> list[Pattern]:
     """The best pattern of every template with the fewest poles, the one that suits the border first."""
-    inward = tuple(vertex for vertex in find_inward_corners(border, normals) if vertex not in corners)
-    found = fill_patterns(len(border), corners, inward=inward, least_rows=least)
-    return distinct_families(rank_cornered(border, found, normals) if corners else rank_round(border, found, normals, rotate))
+    found = fill_patterns(len(border), marks.corners, inward=marks.inward, least_rows=least)
+    return distinct_families(rank_cornered(border, found, normals) if marks.corners else rank_round(border, found, normals, rotate))
 
 
 def check_padding(padding: int | tuple[int, ...], corner_count: int) -> int | tuple[int, ...]:

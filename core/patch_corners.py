@@ -79,3 +79,8 @@ def corners_from_faces(outer_faces: IntArray) -> tuple[int, ...]:
     outer_faces : (n,) int, faces outside the border at every vertex
     """
     return tuple(int(vertex) for vertex in np.flatnonzero(outer_faces >= 3))
+
+
+def inward_corners_from_faces(outer_faces: IntArray) -> tuple[int, ...]:
+    """Border vertices where a single face outside leaves room for three quads; as corners_from_faces."""
+    return tuple(int(vertex) for vertex in np.flatnonzero(outer_faces == 1))

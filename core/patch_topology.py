@@ -16,6 +16,7 @@ from itertools import combinations, product
 import numpy as np
 
 from .errors import MeshError
+from .patch_peel import peel
 from .patch_solve import FillTask, Solution, solve_templates
 from .patch_templates import TIERS, Template, grouped, pole_bound, template_groups
 from .patch_weave import Weave, face_counts, neighbour_table, pole_weight, weave
@@ -27,6 +28,10 @@ KEPT_VERTICES = 1536
 PAST_FIVE = 0.1
 """Charge for a pole of valence 6, twice for 7: it costs no more poles than two 5-poles, but shades and bends worse."""
 NUDGE_CHOICES = 64
+
+PEELED = Template((), (), (False, False, False, False))
+"""Stands for the filling without poles that peeling rows finds (patch_peel.py)."""
+
 
 @dataclass(frozen=True)
 class Pattern:
@@ -102,6 +107,9 @@ def check_count(loop_size: int) -> None:
 @lru_cache(maxsize=64)
 def _fill_patterns(marks: Marks, least: tuple[int, ...], most: int) -> tuple[Pattern, ...]:
     corners = marks.corners
+    plain = peel(marks.regular_faces()) if marks.inward else None
+    if plain is not None:
+        return (Pattern(marks, PEELED, (), (), corners, 0, plain, 0, 0.0),)
     for total in range(pole_bound(len(corners)), len(corners) + pole_bound(0) + 1):
         for kept, tier in product(_corner_choices(len(corners), total), TIERS):
             poles = total - len(corners) + len(kept)
@@ -195,6 +203,8 @@ def connection_code(woven: Weave) -> bytes:
 
 def template_line(pattern: Pattern) -> list[Pattern]:
     """All fillings of the pattern's template that have as few poles, their spans and rows rising: the line along which poles are nudged."""
+    if pattern.template == PEELED:
+        return [pattern]
     counts = side_counts(pattern.marks.loop_size, pattern.corners)
     task = FillTask(counts, len(pattern.corners), (0,) * len(counts))
     line = []

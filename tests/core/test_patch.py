@@ -324,6 +324,17 @@ def test_a_region_of_triangles_and_polygons_is_refilled_with_quads() -> None:
     assert pole_census(refilled) == {}
 
 
+def test_a_ragged_region_of_a_bent_grid_gets_its_grid_back() -> None:
+    mesh = grid(16, 16)
+    x, y = mesh.positions[:, 0], mesh.positions[:, 1]
+    mesh = mesh.with_positions(np.column_stack([x, y, 1.5 * np.sin(x / 4) * np.cos(y / 5)]))
+    region = np.flatnonzero(np.linalg.norm(face_centres(mesh)[:, :2] - 8, axis=1) < 4.5)
+    refilled = refill_region(mesh, region, follow=True)
+    assert (refilled.face_count, refilled.vertex_count) == (mesh.face_count, mesh.vertex_count)
+    assert pole_census(refilled) == {}
+    assert scaled_jacobians(refilled).min() > 0.8
+
+
 def test_a_pentagon_in_a_region_goes() -> None:
     """Ten edges round a pentagon, a triangle and two quads."""
     ring = ellipse_border(10)
