@@ -5,7 +5,7 @@ The border runs counter-clockwise seen from where the patch's normals point; the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -280,8 +280,29 @@ def _fill_border(mesh: PolyMesh, border: Border, corners: tuple[int, ...] | None
         marks = corners_from_faces(border.outer_faces)
     inward = inward_corners_from_faces(border.outer_faces) if follow else None
     normals = border.normals if _usable(border.normals) else None
-    return fill_loop(mesh.positions[border.vertices], corners=marks, inward=inward, normals=normals,
-                     flow=border.flow if follow else None, surface=surface, options=options)
+
+    def filled(chosen: PatchOptions) -> Patch:
+        return fill_loop(mesh.positions[border.vertices], corners=marks, inward=inward, normals=normals,
+                         flow=border.flow if follow else None, surface=surface, options=chosen)
+
+    options = options or PatchOptions()
+    patch = filled(options)
+    if _doubles_an_edge(mesh, border, patch):
+        rows = options.padding
+        patch = filled(replace(options, padding=max(rows, 1) if isinstance(rows, int) else tuple(max(row, 1) for row in rows)))
+    if _doubles_an_edge(mesh, border, patch):
+        raise MeshError("The patch would run along edges that the mesh has already; give other corners or more padding.")
+    return patch
+
+
+def _doubles_an_edge(mesh: PolyMesh, border: Border, patch: Patch) -> bool:
+    """Whether an edge of the patch across from border to border is already an edge of the mesh."""
+    size = patch.loop_size
+    start, end = patch.quads.ravel(), np.roll(patch.quads, -1, axis=1).ravel()
+    across = (start < size) & (end < size) & (end != (start + 1) % size)
+    ends = np.sort(border.vertices[np.stack([start[across], end[across]], axis=1)], axis=1).astype(np.int64)
+    edges = build_adjacency(mesh).edge_verts.astype(np.int64)
+    return bool(np.isin(ends @ [mesh.vertex_count, 1], edges @ [mesh.vertex_count, 1]).any())
 
 
 def _usable(normals: FloatArray) -> bool:
@@ -330,6 +351,10 @@ def region_border(mesh: PolyMesh, chosen: npt.NDArray[np.bool_]) -> npt.NDArray[
     adjacency = build_adjacency(mesh)
     corner_chosen = chosen[adjacency.corner_faces]
     inside = np.bincount(adjacency.corner_edges[corner_chosen], minlength=adjacency.edge_count)
+    crowded = np.flatnonzero((inside > 0) & (adjacency.edge_face_count > 2))
+    if len(crowded):
+        start, end = adjacency.edge_verts[crowded[0]].tolist()
+        raise MeshError(f"The edge from vertex {start} to {end} in the region has more than two faces; take the surplus faces away first.")
     rim = np.flatnonzero(corner_chosen & (inside[adjacency.corner_edges] == 1))
     following = dict(zip(mesh.corner_verts[rim].tolist(), mesh.corner_verts[adjacency.corner_next[rim]].tolist(), strict=True))
     if len(following) != len(rim) or not following:

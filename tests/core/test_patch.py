@@ -300,6 +300,16 @@ def test_border_looks_where_the_faces_look() -> None:
     np.testing.assert_allclose(np.linalg.norm(reached, axis=1), 1)
 
 
+def test_a_patch_never_doubles_an_edge_of_the_mesh() -> None:
+    """Two quads with a common edge across: closing their border by two quads must not use that edge again."""
+    ring = ellipse_border(6)
+    mesh = PolyMesh.from_faces(ring + [0, 0, 0.0], [[0, 1, 2, 3], [0, 3, 4, 5]])
+    for loop in ([0, 1, 2, 3, 4, 5], [2, 3, 4, 5, 0, 1]):
+        filled = fill_mesh_loop(mesh, loop)
+        assert build_adjacency(filled).edge_face_count.tolist() == [2] * build_adjacency(filled).edge_count
+        assert_oriented_manifold(filled)
+
+
 # --- regions
 
 
@@ -344,6 +354,14 @@ def test_a_pentagon_in_a_region_goes() -> None:
     assert set(refilled.face_sizes.tolist()) == {4}
     np.testing.assert_array_equal(refilled.positions[:10], ring)
     assert_oriented_manifold(refilled)
+
+
+def test_a_region_with_a_non_manifold_edge_is_refused() -> None:
+    mesh = grid(4, 4)
+    fin = PolyMesh.from_faces(np.vstack([mesh.positions, [[1, 1, 1], [2, 1, 1]]]),
+                              [*(mesh.face(index).tolist() for index in range(16)), [6, 7, 26, 25]])
+    with pytest.raises(MeshError, match="from vertex 6 to 7 in the region has more than two faces"):
+        refill_region(fin, [1, 5])
 
 
 def test_regions_that_are_no_disc_are_refused() -> None:
