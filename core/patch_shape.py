@@ -32,7 +32,8 @@ LARGE_PATCH = 800
 MOST_BADNESS = 10.0
 """Energy of a corner beyond which it is just bad (15 degrees off a straight angle: 4; folded: no end)."""
 LEAST_GAIN = 2e-5
-"""Relative gain of a step at which descent stops."""
+LEAST_GAIN_MEASURED = 1e-4
+"""Relative gain of a step at which descent stops, plain and measured by the Laplacian (whose steps reach further)."""
 STEADY_NORMALS = 0.985
 """Cosine between old and new normals (10 degrees) from which a further descent would change little."""
 UNFOLD_TRIES = 12
@@ -389,7 +390,7 @@ def lbfgs(energy: Callable[[FloatArray], tuple[float, FloatArray]], start: Float
             steps, changes = [*steps, step][-memory:], [*changes, change][-memory:]
         gain = value - new_value
         point, value, gradient = moved, new_value, new_gradient
-        if gain < LEAST_GAIN * abs(value):
+        if gain < (LEAST_GAIN if metric is None else LEAST_GAIN_MEASURED) * abs(value):
             break
     return value, point
 
