@@ -12,12 +12,13 @@ import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from .errors import PlanError
 from .measure import Measure
-from .placement import place_step_downs, rows_for_step_downs
+from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
 from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Splice
 from .polymesh import BoolArray, FloatArray, IntArray
 
@@ -389,10 +390,16 @@ def _step_rows(fuller: int, lesser: int) -> int:
 
 def _fits(fuller: int, lesser: int, rows: int) -> bool:
     try:
-        place_step_downs(fuller, (fuller - lesser) // 2, rows)
+        _placed(fuller, (fuller - lesser) // 2, rows)
     except PlanError:
         return False
     return True
+
+
+@lru_cache(maxsize=512)
+def _placed(ring_count: int, step_downs: int, rows: int) -> StepDownPlaces:
+    """The same few changes of count come up again and again while a budget is met."""
+    return place_step_downs(ring_count, step_downs, rows)
 
 
 def _splice_refusal(splice: Splice, lower: int, upper: int, rows: int) -> str:
@@ -409,28 +416,34 @@ def _limb_counts(plan: LimbPlan, draft: _Draft) -> LimbCounts:
     rings = np.full(rows + 1, draft.body, dtype=np.int32)
     step_rows = []
     if draft.root != draft.body:
-        first = draft.root_zone + _margin(draft, rows, draft.root_rows)
+        first = draft.root_zone + _margin(draft, at_tip=False)
         step_rows.append(_place(rings, first, draft.root_rows, draft.root, draft.body))
         rings[:first] = draft.root
     if draft.tip != draft.body:
         fork_margin = 1 if isinstance(plan.tip_join(draft.limb.name), Fork) else 0
         count = draft.tip_rows - fork_margin
-        first = rows - draft.tip_zone - fork_margin - count - (STEP_ROW_MARGIN if fork_margin else _margin(draft, rows, count))
+        first = rows - draft.tip_zone - fork_margin - count - (STEP_ROW_MARGIN if fork_margin else _margin(draft, at_tip=True))
         step_rows.append(_place(rings, first, count, draft.body, draft.tip))
         rings[first + count :] = draft.tip
     cap = _cap(draft.tip) if draft.limb.tip == "closed" else None
     return LimbCounts(tuple(draft.spans), rings, _joint_rings(draft, rows), tuple(step_rows), cap)
 
 
-def _margin(draft: _Draft, rows: int, step_rows: int) -> int:
-    """Plain rows between a joint's rings and the step-downs: two where the limb has room, since a bend draws rows together."""
-    room = rows - draft.root_zone - draft.tip_zone - draft.root_rows - draft.tip_rows
-    return STEP_ROW_MARGIN + 1 if room >= 4 * STEP_ROW_MARGIN + 2 else STEP_ROW_MARGIN
+def _margin(draft: _Draft, *, at_tip: bool) -> int:
+    """Plain rows between a joint's rings and the step-downs: two where the end bone has room, since a bend draws rows together."""
+    half = draft.limb.joint_loops // 2
+    if len(draft.spans) == 1:
+        taken = draft.root_zone + draft.root_rows + draft.tip_rows + draft.tip_zone
+    else:
+        taken = half + (draft.tip_rows + draft.tip_zone if at_tip else draft.root_zone + draft.root_rows)
+    shared = len(draft.spans) == 1 and draft.root_rows > 0 and draft.tip_rows > 0
+    wanted = 2 * (STEP_ROW_MARGIN + 1) + (2 * STEP_ROW_MARGIN if shared else 0)
+    return STEP_ROW_MARGIN + 1 if draft.spans[-1 if at_tip else 0] - taken >= wanted else STEP_ROW_MARGIN
 
 
 def _place(rings: IntArray, first_row: int, rows: int, root_count: int, tip_count: int) -> StepRows:
     fuller_at_tip = tip_count > root_count
-    places = place_step_downs(max(root_count, tip_count), abs(root_count - tip_count) // 2, rows)
+    places = _placed(max(root_count, tip_count), abs(root_count - tip_count) // 2, rows)
     counts = places.ring_counts[::-1] if fuller_at_tip else places.ring_counts
     rings[first_row : first_row + rows + 1] = counts
     return StepRows(first_row, places.starts, fuller_at_tip)

@@ -104,7 +104,8 @@ def _grow(growing: _Growing, shape: RoundLimb, depth: int, *, explicit: bool) ->
     elif join == "fork":
         _grow_fork(growing, name, shape, end, depth, explicit=explicit)
     elif join == "splice":
-        upper = RoundLimb(end, shape.direction, rng.uniform(4, 8) * shape.radius, shape.radius * rng.uniform(0.7, 1.2), int(rng.integers(1, 4)))
+        length, radius = rng.uniform(4, 8) * shape.radius, rng.uniform(0.7, 1.2) * shape.radius
+        upper = RoundLimb(end, shape.direction, length, radius, int(rng.integers(1, 4)))
         growing.splices.append(Splice(_grow(growing, upper, depth + 1, explicit=explicit), name))
     if depth < 2 and rng.random() < 0.45:
         _grow_socket(growing, name, shape, depth, explicit=explicit)
