@@ -80,7 +80,7 @@ class _Build:
     face_limb: list[IntArray] = field(default_factory=list)
     rings: dict[str, list[IntArray]] = field(default_factory=dict)
     held: list[IntArray] = field(default_factory=list)
-    sunk: list[tuple[IntArray, FloatArray]] = field(default_factory=list)
+    barred: list[tuple[IntArray, FloatArray]] = field(default_factory=list)
     tips: list[IntArray] = field(default_factory=list)
     vertex_count: int = 0
 
@@ -193,7 +193,7 @@ def _sink_webs(build: _Build, fork: Fork, first_rings: list[IntArray], edges: tu
         shift = WEB_DEPTH * np.where(sound, depth, 0.0)[:, None] * down
         for side in range(2):
             positions[pairs[:, side]] += shift
-        build.sunk.append((pairs[1:-1].ravel(), down))
+        build.barred.append((pairs[1:-1].ravel(), down))
     build.positions[:] = [positions]
 
 
@@ -308,13 +308,13 @@ def _finished(build: _Build) -> Assembly:
     for ring in build.held:
         held[ring] = True
     barred = np.zeros((build.vertex_count, 3))
-    for vertices, down in build.sunk:
-        barred[vertices] = down
+    for vertices, way in build.barred:
+        barred[vertices] = way
     attributes = {"vertex.limb": np.concatenate(build.vertex_limb)[used], "vertex.joint_ring": np.concatenate(build.joint_ring)[used],
                   "face.limb": np.concatenate(build.face_limb)}
     tip = np.zeros(build.vertex_count, dtype=np.bool_)
     for vertices in build.tips:
         tip[vertices] = True
-    freedom = junction_freedom(build_adjacency(mesh), ~tip[used])
+    freedom = np.where(tip[used], 0.0, junction_freedom(build_adjacency(mesh), ~tip[used]))
     named = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, attributes)
     return Assembly(named, held[used], freedom, barred[used], tuple(limb.name for limb in build.plan.limbs))
