@@ -98,8 +98,8 @@ def test_random_plans_within_a_budget() -> None:
 
 def two(first: Limb, second: Limb, **joins: object) -> tuple[LimbPlan, dict[str, Measure]]:
     """Two limbs along z, round and of radius 1."""
-    up = np.array([0.0, 0, 1])
-    shapes = {limb.name: RoundLimb(limb.joints[0], up, float(np.ptp(limb.joints[:, 2])), 1.0, len(limb.joints) - 1) for limb in (first, second)}
+    shapes = {limb.name: RoundLimb(limb.joints[0], np.array([0.0, 0, 1]), float(np.ptp(limb.joints[:, 2])), 1.0, len(limb.joints) - 1)
+              for limb in (first, second)}
     return LimbPlan((first, second), **joins), {name: shape.measure(closed=False) for name, shape in shapes.items()}  # type: ignore[arg-type]
 
 
@@ -148,7 +148,7 @@ def test_a_socket_without_room_is_refused_with_what_to_change() -> None:
     plan = LimbPlan((trunk, branch), sockets=(Socket("trunk", "branch"),))
     measures = {"trunk": RoundLimb(np.zeros(3), np.array([0.0, 0, 1]), 6, 1.0, 1).measure(closed=False),
                 "branch": RoundLimb(np.array([1.2, 0, 3]), np.array([1.0, 0, 0]), 2.8, 0.5, 1).measure(closed=False)}
-    with pytest.raises(PlanError, match="no block of quads in the trunk has room for a hole of 20 edges; give .* more spans or sides") as error:
+    with pytest.raises(PlanError, match=r"no block of quads .* hole of 20 edges; give .* more spans or sides") as error:
         assembled(plan, measures)
     assert str(error.value).startswith('[[socket]] trunk "trunk", branch "branch": ')
     more = replace(plan, limbs=(replace(trunk, sides=16, spans=(12,)), branch))

@@ -30,8 +30,10 @@ def chosen(branch: BranchRoot, *, free: np.ndarray | None = None, joint_ring: np
            standing: list[np.ndarray] | None = None) -> Block | None:
     rings, points = wall()
     everywhere = np.ones(len(points), dtype=np.bool_)
-    return choose_block(rings, points, everywhere if free is None else free, np.zeros(RINGS, dtype=np.bool_) if joint_ring is None else joint_ring,
-                        branch, [np.ones(SIDES, dtype=np.bool_)] * (RINGS - 1) if standing is None else standing)
+    nowhere = np.zeros(RINGS, dtype=np.bool_)
+    whole = [np.ones(SIDES, dtype=np.bool_)] * (RINGS - 1)
+    return choose_block(rings, points, everywhere if free is None else free, nowhere if joint_ring is None else joint_ring, branch,
+                        whole if standing is None else standing)
 
 
 @pytest.mark.parametrize(("rows", "columns"), [(1, 1), (1, 3), (2, 2), (3, 1), (3, 4)])
