@@ -70,7 +70,8 @@ class Measure:
 
     def tube(self) -> Tube:
         """The limb as an obstacle for other limbs."""
-        return Tube(self.centres[::4], self.radii[::4])
+        sparse = np.unique(np.append(np.arange(0, len(self.lengths), 4), len(self.lengths) - 1))
+        return Tube(self.centres[sparse], self.radii[sparse])
 
 
 def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root: bool, continuation: Continuation = ENDS_FREE,
