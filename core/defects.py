@@ -5,8 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from .adjacency import Adjacency, components
+from .frames import unit
+from .landing import looks_outward
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .surface import Surface
+
+SKIN_REACH = 0.5
+"""How far a face's centre may lie from its skin along the normal, square roots of the face's area."""
 
 
 def face_area_vectors(mesh: PolyMesh) -> FloatArray:
@@ -116,9 +121,9 @@ def flipped_faces(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
 
 
 def faces_against(mesh: PolyMesh, area_vectors: FloatArray, surface: Surface) -> IntArray:
-    """Faces whose normal looks against the target's at the point nearest to the face's centre, (k,) int32."""
-    nearest = surface.closest(face_centres(mesh))
-    return np.flatnonzero(np.einsum("ij,ij->i", nearest.normals, area_vectors) < 0.0).astype(np.int32)
+    """Faces whose normal looks against the target's skin under the face's centre, (k,) int32."""
+    reach = SKIN_REACH * np.sqrt(np.linalg.norm(area_vectors, axis=1))
+    return np.flatnonzero(~looks_outward(face_centres(mesh), unit(area_vectors), reach, surface)).astype(np.int32)
 
 
 def folded_edges(mesh: PolyMesh, adjacency: Adjacency, area_vectors: FloatArray, angle: float) -> IntArray:

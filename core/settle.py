@@ -3,39 +3,56 @@
 Every quad pulls its corners toward the rectangle that is most like it; a vertex moves to the mean of
 what its quads ask, along the tangent plane only. A row of rectangles of any proportions lies still, so
 rings that are gathered at a joint stay gathered. Near poles, where no grid of rectangles exists, the pull
-goes toward squares and toward the middle of the neighbours.
+goes toward squares and toward the middle of the neighbours. A weak pull back to where the vertex first
+landed keeps a long row from creeping along the limb, so that there is a state in which the cage lies still.
 
-Source of the local step: Bouaziz, Deuss, Schwartzburg, Weise, Pauly, "Shape-Up: Shaping Discrete Geometry
-with Projections", CGF 31(5), 2012.
+Sources: the local step, Bouaziz, Deuss, Schwartzburg, Weise, Pauly, "Shape-Up: Shaping Discrete Geometry
+with Projections", CGF 31(5), 2012; the momentum between steps, Nesterov 1983, begun anew as O'Donoghue,
+Candès, "Adaptive Restart for Accelerated Gradient Schemes", Found. Comput. Math. 15, 2015, have it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency, build_adjacency
+from .defects import SKIN_REACH
+from .errors import MeshError
 from .frames import square_to, unit
+from .landing import LIFT, Landing, gap_to_like_skin, land_again, land_first, looks_outward
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .surface import Surface
 
 MOST_STEPS = 40
 STILL = 2e-3
-"""A cage lies still when the root mean square step is under this share of its mean edge."""
+"""A cage lies still when the root mean square of what its faces still ask for is under this share of its mean edge."""
+STALLED = 8
+"""Steps without a better state after which it will not lie stiller: some vertex cannot move without a fold."""
 KEEP_PROPORTIONS = 0.25
 EVEN_OUT = 0.45
 """Share of the pull that places a vertex between its neighbours, away from poles and at them; the rest squares the faces up."""
 STEP = 0.7
 BARRED_STEP = 0.12
 """Share of its pull that a vertex follows in a step; one with a barred way hardly moves, so that it does not creep out round the bar."""
-AGREEMENT = 0.1
-"""Least cosine between the cage's normal and the normal of the skin that a vertex may land on."""
+HOME = 0.03
+LOOSE = 0.5
+"""How much of that pull is missing at a pole, where the first places are the roughest."""
+"""Pull back to where a vertex first landed, against a pull of one to where its faces want it."""
+MOMENTUM = (1.0 - HOME**0.5) / (1.0 + HOME**0.5)
+"""Share of the last step that the next one begins with: the fastest for a pull home of that strength."""
 UNFOLDING_ROUNDS = 4
 FAIR_STEPS = 12
 LOOK = 1.5
 """A vertex may look for the skin this many of its mean edges away."""
+WIDER = 1.3
+"""A vertex that finds no skin looks this much farther in the next step."""
+WIDEST = 10.0
+"""And at most this many mean edges."""
+GAP_SHARE = 0.45
+"""A vertex moves and looks at most this share of the way to the next skin that faces as its own does."""
 
 
 @dataclass(frozen=True)
@@ -45,13 +62,19 @@ class Settled:
     positions : (V, 3) float64
     normals : (V, 3) float64, the target's normals there
     steps : relaxation steps taken
-    movement : root mean square of the last step, as a share of the mean edge
+    movement : root mean square of the move that the faces still ask for, as a share of the mean edge
+    off_skin : (k,) int32, vertices that found no skin that faces their way
+    over_holes : (k,) int32, vertices that bridge a hole of the target
+    folded : (k,) int32, faces that are folded or dented
     """
 
     positions: FloatArray
     normals: FloatArray
     steps: int
     movement: float
+    off_skin: IntArray
+    over_holes: IntArray
+    folded: IntArray
 
 
 @dataclass(frozen=True)
@@ -66,7 +89,7 @@ class _Stencil:
 
 
 def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, barred: FloatArray | None = None,
-           most_steps: int = MOST_STEPS) -> Settled:
+           mobility: FloatArray | None = None, most_steps: int = MOST_STEPS) -> Settled:
     """Relax a mesh along a surface and project it; where faces are folded, unfold them and settle once more.
 
     mesh : quads relax; other faces only hold their corners together
@@ -74,24 +97,42 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     held : (V,) bool, vertices that stay where they are
     freedom : (V,) float64 in 0..1, how far proportions may change; None: from the distance to poles
     barred : (V, 3) float64 unit directions along which a vertex is not pulled; zero, or None: pulled any way
+    mobility : (V,) float64 in 0..1, share of the pull that a vertex follows; None: 1
     """
     adjacency = build_adjacency(mesh)
     free = junction_freedom(adjacency) if freedom is None else freedom
     stencil = _stencil(mesh, adjacency, free)
     closed_ways = np.zeros((mesh.vertex_count, 3)) if barred is None else barred
-    pace = np.where(closed_ways.any(axis=1), BARRED_STEP, STEP)
+    pace = np.where(closed_ways.any(axis=1), BARRED_STEP, STEP) * (1.0 if mobility is None else mobility)
     field = _Field(stencil, surface, held, free, closed_ways, pace, LOOK * _mean_edges(mesh.positions, stencil.neighbours))
     best = _settled(mesh.positions, field, most_steps)
     for reach in range(1, UNFOLDING_ROUNDS + 1):
-        folded = _folded_faces(best, field)
-        if not folded.any():
+        if not len(best.folded):
             break
-        region = _grown(np.isin(np.arange(mesh.vertex_count), stencil.quads[folded]), adjacency.edge_verts, reach) & ~held
+        torn = np.isin(np.arange(mesh.vertex_count), stencil.quads[best.folded])
+        region = _grown(torn, adjacency.edge_verts, reach) & ~held
         again = _settled(_fair(best.positions, stencil, region), field, most_steps // 2)
-        again = Settled(again.positions, again.normals, best.steps + again.steps, again.movement)
-        if np.count_nonzero(_folded_faces(again, field)) < np.count_nonzero(folded) or reach < UNFOLDING_ROUNDS:
+        again = replace(again, steps=best.steps + again.steps)
+        if len(again.folded) < len(best.folded) or reach < UNFOLDING_ROUNDS:
             best = again
     return best
+
+
+def check_settled(settled: Settled) -> None:
+    """Check that a cage lies on its target without folds.
+
+    Raises MeshError that says where it does not.
+    """
+    if len(settled.off_skin):
+        place = _words(settled.positions[settled.off_skin[0]])
+        raise MeshError(f"{len(settled.off_skin)} vertices find no skin of the target that faces their way, the first near {place}; "
+                        "move the mesh closer to the target, or check that both face outward.")
+    if len(settled.folded):
+        raise MeshError(f"{len(settled.folded)} faces stay folded on the target; move the mesh closer to it or take fewer rings there.")
+
+
+def _words(point: FloatArray) -> str:
+    return "[" + ", ".join(f"{value:.4g}" for value in point) + "]"
 
 
 @dataclass(frozen=True)
@@ -107,34 +148,94 @@ class _Field:
     look: FloatArray
 
 
+@dataclass(frozen=True)
+class _State:
+    """A cage between two steps."""
+
+    positions: FloatArray
+    landing: Landing
+
+
 def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
-    """Relax and project until the cage lies still or the steps are used up."""
-    quads = field.stencil.quads
-    positions, normals = _land(start, vertex_normals(start, quads), field.surface, field.look, field.held)
-    edge = float(field.look.mean()) / LOOK
-    movement, step = np.inf, 0
-    while step < most_steps and movement >= STILL:
+    """Relax and project until the cage lies still, will not lie stiller or the steps are used up; the stillest state is kept."""
+    quads, look = field.stencil.quads, field.look
+    landing = land_first(start, vertex_normals(start, quads), field.surface, look)
+    home = np.where(field.held[:, None], start, landing.positions)
+    state, velocity = _State(home, landing), np.zeros_like(home)
+    known, gap = landing.landed, _gaps(state, landing.landed, np.full(len(home), np.inf), field)
+    best, movement, best_step, step = state, np.inf, 0, 0
+    while step < most_steps and step - best_step < STALLED and (movement >= STILL or best_step < step):
         step += 1
-        pull = _relaxed(positions, normals, field.stencil, field.freedom) - positions
-        move = square_to(square_to(field.pace[:, None] * pull, field.barred), normals)
-        move[field.held] = 0
-        landed, new_normals = _land(positions + move, vertex_normals(positions, quads), field.surface, field.look, field.held)
-        accepted = _without_folds(positions, landed, normals, new_normals, quads)
-        movement = float(np.sqrt(np.mean(np.sum((accepted - positions) ** 2, axis=1))) / max(edge, 1e-300))
-        kept = np.all(accepted == landed, axis=1)
-        normals = np.where(kept[:, None], new_normals, normals)
-        positions = accepted
-    return Settled(positions, normals, step, movement)
+        ahead = state.positions + MOMENTUM * (field.pace[:, None] / STEP) * square_to(velocity, state.landing.normals)
+        move = _move(ahead, home, state.landing.normals, gap, field)
+        unrest = _size(move[~field.held]) / max(float(field.look.mean()) / LOOK, 1e-300)
+        following = _stepped(state, ahead + move, np.minimum(look, gap), field)
+        velocity = following.positions - state.positions
+        velocity = velocity if float(np.sum(velocity * move)) > 0.0 else np.zeros_like(velocity)
+        state = following
+        arrived = state.landing.landed & ~known
+        if arrived.any():
+            home, gap, known = np.where(arrived[:, None], state.positions, home), _gaps(state, arrived, gap, field), known | arrived
+        seeking = ~(state.landing.landed | state.landing.over_hole | field.held | (look >= WIDEST / LOOK * field.look))
+        look = np.where(seeking, WIDER * look, look)
+        if unrest < movement or seeking.any() or arrived.any():
+            best, best_step = state, step
+            movement = np.inf if seeking.any() or arrived.any() else unrest
+    off = ~(best.landing.landed | best.landing.over_hole | field.held) & (field.stencil.vertex_corners[0] >= 0)
+    folded = _folded_faces(best, field)
+    return Settled(best.positions, best.landing.normals, step, movement, _numbers(off), _numbers(best.landing.over_hole & ~field.held),
+                   _numbers(folded))
 
 
-def _folded_faces(settled: Settled, field: _Field) -> BoolArray:
-    """Quads that dent, look against their vertices' skin or against the skin under their middle, (F,) bool."""
+def _gaps(state: _State, of: BoolArray, gap: FloatArray, field: _Field) -> FloatArray:
+    """How far vertices may go, with those of some new ones filled in, (V,) float64."""
+    chosen = np.flatnonzero(of)
+    found = gap_to_like_skin(state.positions[chosen], state.landing.normals[chosen], LIFT * field.look[chosen], field.surface)
+    gap = gap.copy()
+    gap[chosen] = GAP_SHARE * found
+    return gap
+
+
+def _move(positions: FloatArray, home: FloatArray, normals: FloatArray, gap: FloatArray, field: _Field) -> FloatArray:
+    """What the faces ask of every vertex, along the skin and no farther than it may go, (V, 3) float64."""
+    homeward = HOME * (1.0 - LOOSE * field.freedom)[:, None] * (home - positions)
+    pull = _relaxed(positions, normals, field.stencil, field.freedom) - positions + homeward
+    move = square_to(square_to(field.pace[:, None] * pull, field.barred), normals)
+    move[field.held] = 0.0
+    length = np.linalg.norm(move, axis=1)
+    return np.asarray(move * np.minimum(1.0, gap / np.maximum(length, 1e-300))[:, None], dtype=np.float64)
+
+
+def _stepped(state: _State, moved: FloatArray, look: FloatArray, field: _Field) -> _State:
+    """The state after a move; vertices of faces that would fold stay."""
     quads = field.stencil.quads
-    corners = settled.positions[quads]
-    face = unit(np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1]))
-    below = field.surface.closest(corners.mean(axis=1))
-    against = np.einsum("fi,fi->f", face, below.normals) < 0
-    return np.asarray(against | (_smallest_corner(settled.positions, settled.normals, quads) <= 0), dtype=np.bool_)
+    landing = land_again(moved, vertex_normals(state.positions, quads), field.surface, look, state.landing)
+    wanted = np.where(field.held[:, None], state.positions, landing.positions)
+    positions = _without_folds(state.positions, wanted, state.landing.normals, landing.normals, quads)
+    kept = np.all(positions == wanted, axis=1) & ~field.held
+    return _State(positions, Landing(positions, np.where(kept[:, None], landing.normals, state.landing.normals),
+                                     np.where(kept, landing.landed, state.landing.landed),
+                                     np.where(kept, landing.over_hole, state.landing.over_hole),
+                                     np.where(kept, landing.against, state.landing.against)))
+
+
+def _size(moves: FloatArray) -> float:
+    return float(np.sqrt(np.mean(np.sum(moves**2, axis=1)))) if len(moves) else 0.0
+
+
+def _numbers(marked: BoolArray) -> IntArray:
+    return np.flatnonzero(marked).astype(np.int32)
+
+
+def _folded_faces(state: _State, field: _Field) -> BoolArray:
+    """Quads that dent, look against their vertices' skin or against the skin under their middle, (F,) bool."""
+    quads, landing = field.stencil.quads, state.landing
+    corners = state.positions[quads]
+    face = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1])
+    outward = looks_outward(corners.mean(axis=1), unit(face), SKIN_REACH * np.sqrt(0.5 * np.linalg.norm(face, axis=1)), field.surface)
+    # where the skin is wound inside out, or missing, it cannot tell
+    told = (landing.landed & ~landing.against)[quads].all(axis=1)
+    return np.asarray((told & ~outward) | (_smallest_corner(state.positions, landing.normals, quads) <= 0), dtype=np.bool_)
 
 
 def _grown(marked: BoolArray, edge_verts: IntArray, reach: int) -> BoolArray:
@@ -275,36 +376,6 @@ def rectangle_targets(corners: FloatArray, normals: FloatArray, squareness: Floa
     half_along, half_across = 0.5 * width[:, None] * along, 0.5 * height[:, None] * across
     return np.stack([middle - half_along - half_across, middle + half_along - half_across,
                      middle + half_along + half_across, middle - half_along + half_across], axis=1)
-
-
-def _land(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray,
-          held: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """Project points onto the skin that faces their own way; where the nearest skin does not, look along the normal."""
-    found = surface.closest(points)
-    positions, normals = found.positions.copy(), found.normals.copy()
-    agrees = (np.einsum("ij,ij->i", normals, cage_normals) > AGREEMENT) & (found.distances <= look)
-    wrong = np.flatnonzero(~agrees & ~held)
-    if len(wrong):
-        _land_along_normals(points, cage_normals, surface, look, wrong, positions, normals)
-    positions[held] = points[held]
-    return positions, normals
-
-
-def _land_along_normals(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, wrong: npt.NDArray[np.intp],
-                        positions: FloatArray, normals: FloatArray) -> None:
-    """Try outward and inward rays for the vertices ``wrong``; those that find nothing stay off the skin for now."""
-    origins, directions = points[wrong], cage_normals[wrong]
-    reach = look[wrong]
-    outward = surface.cast(np.concatenate([origins, origins]), np.concatenate([directions, -directions]))
-    count = len(wrong)
-    facing = np.einsum("ij,ij->i", outward.normals, np.tile(directions, (2, 1))) > AGREEMENT
-    agrees = outward.hit & facing & (outward.distances < np.tile(reach, 2))
-    distance = np.where(agrees, outward.distances, np.inf)
-    better_out = distance[:count] <= distance[count:]
-    pick = np.where(better_out, np.arange(count), count + np.arange(count))
-    sound = np.isfinite(distance[pick])
-    positions[wrong] = np.where(sound[:, None], outward.positions[pick], points[wrong])
-    normals[wrong] = np.where(sound[:, None], outward.normals[pick], cage_normals[wrong])
 
 
 def _without_folds(before: FloatArray, after: FloatArray, old_normals: FloatArray, new_normals: FloatArray, quads: IntArray) -> FloatArray:

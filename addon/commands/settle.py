@@ -10,7 +10,7 @@ import numpy as np
 from ...core.adjacency import build_adjacency
 from ...core.outward import FlippedSurface
 from ...core.polymesh import PolyMesh
-from ...core.settle import settle, vertex_normals
+from ...core.settle import check_settled, settle, vertex_normals
 from ...core.surface import Surface
 from . import arguments
 
@@ -35,8 +35,10 @@ def run_settle(options: argparse.Namespace) -> int:
     held = build_adjacency(mesh).boundary_vertex if options.pin else np.zeros(mesh.vertex_count, dtype=np.bool_)
     with HostSurface(target) as surface:
         settled = settle(mesh, _facing(surface, mesh), held)
+    check_settled(settled)
     write_mesh(options.out, mesh.with_positions(settled.positions))
-    print(f"settled in {settled.steps} steps, the last one {settled.movement:.2%} of an edge; wrote {options.out}")
+    bridged = f", {len(settled.over_holes)} vertices over holes of the target" if len(settled.over_holes) else ""
+    print(f"settled in {settled.steps} steps, still by {settled.movement:.2%} of an edge{bridged}; wrote {options.out}")
     return 0
 
 

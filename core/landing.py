@@ -1,0 +1,264 @@
+"""Where a cage's vertex lands on the target: the skin that looks the vertex's way and that nothing covers.
+
+The nearest skin is often not the right one: between two fingers it may be the neighbour's, in a sculpt of
+several shells an inner one, over a hole the hole's rim, and parts of a target may be wound inside out.
+Right is a skin that lies square to the cage's normal and has the open outside over it: rays from it along
+the normal leave as many bodies as they enter. Where a single face looks another way, as on a noisy scan,
+the faces round it are asked too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from .frames import unit
+from .polymesh import BoolArray, FloatArray
+from .surface import Surface
+
+AGREEMENT = 0.1
+"""Least cosine between the cage's normal and the normal of the skin that a vertex may land on."""
+SQUARENESS = 0.3
+"""Least cosine between a skin's normal and the way to it; less is the rim of a hole."""
+CLEAR = 0.5
+"""Where the cosine is at least this, one face is enough; else the faces round it decide."""
+SAME = 0.8
+"""Least cosine between the normals before and after a move for the skin to count as the same."""
+FOOTPRINT = 0.25
+"""Radius of the place whose faces are asked, looks."""
+ASKED = 8
+"""Points that are asked there."""
+COHERENT = 0.25
+"""Least length of their mean normal; less says nothing."""
+LIFT = 0.03
+"""How far over a skin the open outside begins, looks: over the bumps of a noisy one."""
+CLOSE = 0.1
+"""A way under this share of the look is too short to tell its direction."""
+RAY_STEP = 4e-6
+"""How far a ray starts off a skin, diagonals: a few steps of the host's single precision."""
+TILT = 0.4
+"""How far the rays that look for the open outside lean away from the normal."""
+MOST_CROSSINGS = 6
+"""Skins that such a ray may pass; one that passes more counts as covered."""
+LAYERS = 3
+"""Skins that a vertex may look through along its normal."""
+
+Indices = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Landing:
+    """Where points came down.
+
+    positions : (n, 3) float64; a point that found no skin is where it was
+    normals : (n, 3) float64, of the skin, turned the cage's way; the cage's own where there is no skin
+    landed : (n,) bool
+    over_hole : (n,) bool, the nearest skin is the rim of a hole
+    against : (n,) bool, the skin is wound against the cage
+    """
+
+    positions: FloatArray
+    normals: FloatArray
+    landed: BoolArray
+    over_hole: BoolArray
+    against: BoolArray
+
+
+@dataclass(frozen=True)
+class _Skins:
+    """Places where points might land: (n, 3), (n, 3), (n,) distances, (n,) bool.
+
+    near : within the look and square to the way that led there
+    """
+
+    positions: FloatArray
+    normals: FloatArray
+    distances: FloatArray
+    near: BoolArray
+
+
+def land_first(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray) -> Landing:
+    """Land points of which nothing is known yet.
+
+    points : (n, 3) float64
+    cage_normals : (n, 3) float64 unit vectors
+    look : (n,) float64, how far each may look, target units
+    """
+    nearest, rim = _nearest(points, cage_normals, surface, look)
+    facing = np.einsum("ij,ij->i", nearest.normals, cage_normals)
+    good = nearest.near & (facing > CLEAR)
+    chosen = np.flatnonzero(good)
+    good[chosen] = has_open_outside(nearest.positions[chosen], cage_normals[chosen], LIFT * look[chosen], surface)
+    return _landing(points, cage_normals, surface, look, nearest, good, rim, np.zeros(len(points), dtype=np.bool_))
+
+
+def land_again(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, before: Landing) -> Landing:
+    """Land points that have moved a little since they last landed.
+
+    before : where they last landed
+    """
+    nearest, rim = _nearest(points, cage_normals, surface, look)
+    facing = np.einsum("ij,ij->i", nearest.normals, cage_normals)
+    turn = np.where(before.against, -1.0, 1.0)
+    same_skin = before.landed & (turn * np.einsum("ij,ij->i", nearest.normals, before.normals) > SAME)
+    good = nearest.near & (turn * facing > np.where(same_skin, AGREEMENT, CLEAR))
+    return _landing(points, cage_normals, surface, look, nearest, good, rim, before.against)
+
+
+def gap_to_like_skin(positions: FloatArray, normals: FloatArray, lift: FloatArray, surface: Surface) -> FloatArray:
+    """Distance to the next skin that faces the same way, inward or outward, (n,) float64; infinite where the next does not.
+
+    lift : (n,) float64, skins nearer than this are bumps of the same one
+    A vertex that moves less than half of it cannot come down on that skin.
+    """
+    step = np.maximum(lift, RAY_STEP * surface.diagonal)[:, None] * normals
+    hits = surface.cast(np.concatenate([positions + step, positions - step]), np.concatenate([normals, -normals]))
+    alike = hits.hit & (np.einsum("ij,ij->i", hits.normals, np.tile(normals, (2, 1))) > AGREEMENT)
+    gaps = np.where(alike, hits.distances, np.inf)
+    return np.asarray(gaps.reshape(2, -1).min(axis=0), dtype=np.float64)
+
+
+def has_open_outside(positions: FloatArray, directions: FloatArray, lift: FloatArray, surface: Surface) -> BoolArray:
+    """Whether most rays from over skins leave as many bodies as they enter, (n,) bool.
+
+    positions : (n, 3) float64, on skins
+    directions : (n, 3) float64 unit vectors, which way out is
+    lift : (n,) float64, how far over the skin rays start, target units
+    """
+    count = len(positions)
+    across = _square(directions)
+    leans = [np.zeros_like(directions), across, -across, np.cross(directions, across), np.cross(across, directions)]
+    rays = np.concatenate([unit(directions + TILT * lean) for lean in leans])
+    step = RAY_STEP * surface.diagonal
+    origins = np.tile(positions + np.maximum(lift, step)[:, None] * directions, (len(leans), 1))
+    bodies = np.zeros(len(rays), dtype=np.int64)
+    active = np.arange(len(rays))
+    for _ in range(MOST_CROSSINGS):
+        if not len(active):
+            break
+        hits = surface.cast(origins, rays[active])
+        active = active[hits.hit]
+        bodies[active] += np.where(np.einsum("ij,ij->i", hits.normals[hits.hit], rays[active]) > 0.0, 1, -1)
+        origins = hits.positions[hits.hit] + step * rays[active]
+    bodies[active] = 1
+    covered = (bodies.reshape(len(leans), count) != 0).sum(axis=0)
+    return np.asarray(2 * covered < len(leans), dtype=np.bool_)
+
+
+def looks_outward(points: FloatArray, directions: FloatArray, reach: FloatArray, surface: Surface) -> BoolArray:
+    """Whether directions at points near the skin look the skin's way, (n,) bool.
+
+    The skin is the nearest one, or in a thin wall one along the direction: the middle of a face that spans a bend
+    may lie nearer to the wall's other side.
+
+    points : (n, 3) float64
+    directions : (n, 3) float64 unit vectors
+    reach : (n,) float64, how far along its direction a point may lie from its skin, target units
+    """
+    nearest = surface.closest(points)
+    agrees = np.einsum("ij,ij->i", nearest.normals, directions) >= 0.0
+    doubted = np.flatnonzero(~agrees & directions.any(axis=1))
+    if len(doubted):
+        way, far = directions[doubted], reach[doubted]
+        around = _footprint_normals(nearest.positions[doubted], nearest.normals[doubted], way, far, surface)
+        agrees[doubted] = np.einsum("ij,ij->i", around, way) >= 0.0
+        for skin in _along_normals(points[doubted], way, surface, far):
+            agrees[doubted] |= skin.near & (np.einsum("ij,ij->i", skin.normals, way) > AGREEMENT)
+    return np.asarray(agrees, dtype=np.bool_)
+
+
+def _nearest(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray) -> tuple[_Skins, BoolArray]:
+    """The nearest skins, and which of them are rims of holes."""
+    found = surface.closest(points)
+    way = points - found.positions
+    along = np.maximum(np.abs(np.einsum("ij,ij->i", way, found.normals)), np.abs(np.einsum("ij,ij->i", way, cage_normals)))
+    rim = (along < SQUARENESS * found.distances) & (found.distances > CLOSE * look)
+    return _Skins(found.positions, found.normals, found.distances, (found.distances <= look) & ~rim), rim
+
+
+def _landing(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, nearest: _Skins, good: BoolArray,
+             rim: BoolArray, against: BoolArray) -> Landing:
+    """The nearest skin where it is good, elsewhere the best of what the normal leads to."""
+    positions, normals = np.where(good[:, None], nearest.positions, points), np.where(good[:, None], nearest.normals, cage_normals)
+    landed = good.copy()
+    rest = np.flatnonzero(~good & cage_normals.any(axis=1))
+    if len(rest):
+        skins = [_Skins(nearest.positions[rest], nearest.normals[rest], nearest.distances[rest], nearest.near[rest]),
+                 *_along_normals(points[rest], cage_normals[rest], surface, look[rest])]
+        best, found = _best_skin(skins, cage_normals[rest], look[rest], surface)
+        positions[rest[found]], normals[rest[found]] = best.positions[found], best.normals[found]
+        landed[rest[found]] = True
+    turned = landed & (np.einsum("ij,ij->i", normals, cage_normals) < 0.0)
+    normals[turned] *= -1.0
+    return Landing(positions, normals, landed, rim & ~landed, np.where(landed, turned, against))
+
+
+def _along_normals(points: FloatArray, directions: FloatArray, surface: Surface, look: FloatArray) -> list[_Skins]:
+    """The first skins outward and inward, those that lie behind them too."""
+    rays = np.concatenate([directions, -directions])
+    origins, reach = np.concatenate([points, points]), np.concatenate([look, look])
+    starts, way = origins.copy(), np.zeros(len(rays))
+    active = np.ones(len(rays), dtype=np.bool_)
+    skins: list[_Skins] = []
+    for _ in range(LAYERS):
+        chosen = np.flatnonzero(active)
+        if not len(chosen):
+            break
+        hits = surface.cast(starts[chosen], rays[chosen])
+        way[chosen] = np.where(hits.hit, way[chosen] + hits.distances, np.inf)
+        active = np.isfinite(way) & (way <= reach) & active
+        positions, normals = origins.copy(), np.zeros_like(rays)
+        positions[chosen], normals[chosen] = hits.positions, hits.normals
+        square = np.abs(np.einsum("ij,ij->i", normals, rays)) >= SQUARENESS
+        for half in (slice(None, len(points)), slice(len(points), None)):
+            skins.append(_Skins(positions[half], normals[half], way[half].copy(), (active & square)[half]))
+        starts = np.where(active[:, None], positions + RAY_STEP * surface.diagonal * rays, starts)
+        way = way + RAY_STEP * surface.diagonal
+    return skins
+
+
+def _best_skin(skins: list[_Skins], cage_normals: FloatArray, look: FloatArray, surface: Surface) -> tuple[_Skins, BoolArray]:
+    """The nearest skin with the open outside over it, else the nearest that faces the cage's way; and which points have one."""
+    positions = np.stack([skin.positions for skin in skins])
+    normals = np.stack([skin.normals for skin in skins])
+    distances = np.stack([skin.distances for skin in skins])
+    near = np.stack([skin.near for skin in skins])
+    layer, point = np.nonzero(near)
+    normals[layer, point] = _footprint_normals(positions[layer, point], normals[layer, point], cage_normals[point], look[point], surface)
+    facing = np.einsum("sij,ij->si", normals, cage_normals)
+    possible = near & (np.abs(facing) > AGREEMENT)
+    layer, point = np.nonzero(possible)
+    outer = np.zeros(possible.shape, dtype=np.bool_)
+    outer[layer, point] = has_open_outside(positions[layer, point], cage_normals[point], LIFT * look[point], surface)
+    longest = float(distances[possible].max(initial=0.0)) + 1.0
+    cost = np.where(outer, distances, np.where(facing > AGREEMENT, distances + longest, np.inf))
+    cost = np.where(possible, cost, np.inf)
+    best, every = np.argmin(cost, axis=0), np.arange(len(cage_normals))
+    found = np.isfinite(cost[best, every])
+    return _Skins(positions[best, every], normals[best, every], distances[best, every], found), found
+
+
+def _footprint_normals(positions: FloatArray, normals: FloatArray, directions: FloatArray, look: FloatArray,
+                       surface: Surface) -> FloatArray:
+    """Mean normals of the faces round places on the skin, (n, 3) float64 unit vectors; the place's own where they cancel out.
+
+    directions : (n, 3) float64 unit vectors, the round place lies square to them
+    """
+    across = _square(directions)
+    beside = np.cross(directions, across)
+    turns = np.arange(ASKED) * (np.pi * (3.0 - np.sqrt(5.0)))
+    reach = FOOTPRINT * np.sqrt((np.arange(ASKED) + 0.5) / ASKED)
+    offsets = np.cos(turns)[:, None, None] * across + np.sin(turns)[:, None, None] * beside
+    asked = positions + (reach[:, None] * look)[..., None] * offsets
+    found = surface.closest(asked.reshape(-1, 3)).normals.reshape(asked.shape)
+    mean = (found.sum(axis=0) + normals) / (ASKED + 1)
+    coherent = np.linalg.norm(mean, axis=1) >= COHERENT
+    return np.where(coherent[:, None], unit(mean), normals)
+
+
+def _square(directions: FloatArray) -> FloatArray:
+    """A unit vector square to each of (n, 3) unit vectors."""
+    seeds = np.eye(3)[np.argmin(np.abs(directions), axis=1)]
+    return unit(np.cross(directions, seeds))
