@@ -62,15 +62,16 @@ def build_adjacency(mesh: PolyMesh) -> Adjacency:
 
 
 def _unique_edges(start: IntArray, end: IntArray, vertex_count: int) -> tuple[IntArray, IntArray]:
-    low, high = np.minimum(start, end).astype(np.int64), np.maximum(start, end)
-    keys = low * max(vertex_count, 1) + high
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    keys = low.astype(np.int64) * max(vertex_count, 1) + high
     order = np.argsort(keys, kind="stable")
+    ordered = keys[order]
     first = np.ones(len(keys), dtype=np.bool_)
-    first[1:] = np.diff(keys[order]) != 0
+    np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
     corner_edges = np.empty(len(keys), dtype=np.int32)
     corner_edges[order] = np.cumsum(first, dtype=np.int32) - 1
-    edge_verts = np.column_stack(np.divmod(keys[order][first], max(vertex_count, 1))).astype(np.int32)
-    return edge_verts, corner_edges
+    lead = order[first]
+    return np.stack([low[lead], high[lead]], axis=1), corner_edges
 
 
 def components(vertex_count: int, edge_verts: IntArray) -> IntArray:

@@ -71,8 +71,11 @@ def pair_ends(keys: npt.NDArray[np.int32]) -> IntArray:
     return partner
 
 
-SPLITTER_SHARE = 64
-"""One end in so many is a splitter: walks stay short, and few of them are left to be joined up."""
+SPLITTER_SHARE = 16
+"""One element in so many is a splitter: walks stay short, and few splitters are left to be put in order."""
+
+FEW = 2048
+"""Elements up to which jumping alone is as fast as walking."""
 
 
 def build_chains(partner: IntArray) -> Chains:
@@ -81,101 +84,154 @@ def build_chains(partner: IntArray) -> Chains:
     partner : (2 N,) int32, the end that each end is joined to (an involution without fixed points), -1 for none
     An open chain starts at the smaller of the two ends that can start it, a closed one at its smallest end; chains
     are ordered by that end. Time grows in proportion to the ends.
-    Source: list ranking by walks between splitters (Helman and JaJa 1999), pointer jumping (Wyllie 1979) for the
-    walks themselves and for short cycles that hold no splitter.
+    Source: list ranking by walks between splitters (Helman and JaJa 1999), here out of both ends of every splitter
+    until two walks meet; pointer jumping (Wyllie 1979) for what is short.
     """
-    ends = len(partner)
-    if ends == 0:
+    if len(partner) == 0:
         return Chains(np.zeros(0, dtype=np.int32), np.zeros(1, dtype=np.int32), np.zeros(0, dtype=np.bool_))
-    head, rank = _heads(partner)
+    return _told_from_smallest(_chains_of(partner, SPLITTER_SHARE))
+
+
+def turned_order(offsets: IntArray, first: npt.NDArray[np.int64], backward: BoolArray) -> IntArray:
+    """Places that every chain's members take when it is told from another member or the other way round.
+
+    offsets : (M + 1,) int, chain i owns the places offsets[i] to offsets[i + 1]; none is empty
+    first : (M,) int, place of the member to begin with, counted from the chain's own start
+    backward : (M,) bool, chains to tell the other way round
+    Returns (K,) int32 such that members[order] are the turned chains.
+    """
+    lengths = np.diff(offsets)
+    starts = offsets[:-1]
+    # Steps between neighbouring places, then one jump into every chain and one where its walk wraps round.
+    step = np.repeat(np.where(backward, -1, 1), lengths).astype(np.int32) if backward.any() else np.ones(offsets[-1], dtype=np.int32)
+    last = np.where(backward, (first + 1) % lengths, (first - 1) % lengths)
+    step[starts] = starts + first
+    step[starts[1:]] -= (starts + last)[:-1].astype(np.int32)
+    wrap = np.where(backward, first + 1, lengths - first)
+    wraps = wrap < lengths
+    step[(starts + wrap)[wraps]] += np.where(backward, lengths, -lengths)[wraps].astype(np.int32)
+    return np.cumsum(step, dtype=np.int32)
+
+
+def _told_from_smallest(chains: Chains) -> Chains:
+    """Closed chains turned to start at their smallest end, open ones at the smaller of their starts; all in order."""
+    starts, lengths = chains.offsets[:-1], np.diff(chains.offsets)
+    smallest = np.minimum.reduceat(chains.entries, starts)
+    at = np.flatnonzero(chains.entries == np.repeat(smallest, lengths)) - starts
+    far_start = chains.entries[chains.offsets[1:] - 1] ^ 1
+    backward = np.where(chains.closed, smallest & 1 == 1, far_start < chains.entries[starts])
+    first = np.where(chains.closed, at, np.where(backward, lengths - 1, 0))
+    begin = np.where(chains.closed, smallest & ~1, np.minimum(far_start, chains.entries[starts]))
+    entries = chains.entries[turned_order(chains.offsets, first, backward)]
+    if backward.any():
+        entries ^= np.repeat(backward, lengths)
+    order = np.argsort(begin)
+    if np.array_equal(order, np.arange(len(order))):
+        return Chains(entries, chains.offsets, chains.closed)
+    offsets = np.concatenate(([0], np.cumsum(lengths[order]))).astype(np.int32)
+    moved = np.repeat(starts[order] - offsets[:-1], lengths[order]) + np.arange(len(entries), dtype=np.int32)
+    return Chains(entries[moved], offsets, chains.closed[order])
+
+
+def _chains_of(partner: IntArray, share: int) -> Chains:
+    """All chains, told from any start in any direction and order."""
+    count = len(partner) // 2
+    if count <= FEW or share < 2:
+        return _chains_by_jumping(partner)
+    element = np.arange(count, dtype=np.uint32)
+    splitters = np.flatnonzero(element * np.uint32(2654435769) < np.uint32(2**32 // share)).astype(np.int32)
+    walks = _walk(partner, splitters)
+    found = _laid_out(splitters, walks, _chains_of(walks.met, share))
+    rest = np.flatnonzero(walks.owner < 0).astype(np.int32)
+    if len(rest) == 0:
+        return found
+    local = np.full(count, -1, dtype=np.int32)
+    local[rest] = np.arange(len(rest), dtype=np.int32)
+    joined = partner.reshape(-1, 2)[rest].ravel()
+    short = _chains_of(np.where(joined < 0, -1, 2 * local[joined >> 1] + (joined & 1)).astype(np.int32), share // 8)
+    entries = 2 * rest[short.entries >> 1] + (short.entries & 1)
+    return Chains(np.concatenate([found.entries, entries]), np.concatenate([found.offsets, found.offsets[-1] + short.offsets[1:]]),
+                  np.concatenate([found.closed, short.closed]))
+
+
+@dataclass(frozen=True)
+class _Walks:
+    """Walks out of both ends of S splitters; walk 2 i + b leaves splitter i by its end b.
+
+    owner : (N,) int32, walk that came first to every element; -1: none
+    steps : (ends entered, walks) of every step, each (w,) int32
+    lengths : (2 S,) int32, elements of every walk
+    met : (2 S,) int32, walk that each walk met; -1: the chain ends
+    """
+
+    owner: IntArray
+    steps: list[tuple[IntArray, IntArray]]
+    lengths: IntArray
+    met: IntArray
+
+
+def _walk(partner: IntArray, splitters: IntArray) -> _Walks:
+    count, walks = len(partner) // 2, 2 * len(splitters)
+    # The slot at the end stands for "no further end": like an element that is taken, it stops every walk.
+    owner = np.full(count + 1, -1, dtype=np.int32)
+    owner[splitters] = walks + 2 * np.arange(len(splitters), dtype=np.int32)
+    owner[-1] = walks
+    walk = np.arange(walks, dtype=np.int32)
+    stop = np.empty(walks, dtype=np.int32)
+    lengths = np.zeros(walks, dtype=np.int32)
+    steps: list[tuple[IntArray, IntArray]] = []
+    here = partner.reshape(-1, 2)[splitters].ravel()
+    while len(walk):
+        element = (here >> 1).astype(np.intp)
+        free = owner[element] < 0
+        if not free.all():
+            stop[walk[~free]], lengths[walk[~free]] = here[~free], len(steps)
+            here, walk, element = here[free], walk[free], element[free]
+        owner[element] = walk
+        won = owner[element] == walk
+        if not won.all():
+            stop[walk[~won]], lengths[walk[~won]] = here[~won], len(steps)
+            here, walk = here[won], walk[won]
+        steps.append((here, walk))
+        here = partner[here ^ 1]
+    taker = owner[stop >> 1]
+    met = np.where(stop < 0, -1, np.where(taker >= walks, taker - walks + (stop & 1), taker)).astype(np.int32)
+    owner[-1] = 0
+    return _Walks(owner[:-1], steps, lengths, met)
+
+
+def _laid_out(splitters: IntArray, walks: _Walks, order: Chains) -> Chains:
+    """Chains of all elements from the chains of the splitters."""
+    entered, chosen = order.entries, order.elements
+    sizes = 1 + walks.lengths[0::2] + walks.lengths[1::2]
+    places = np.concatenate(([0], np.cumsum(sizes[chosen]))).astype(np.int32)
+    entries = np.empty(places[-1], dtype=np.int32)
+    centre = places[:-1] + walks.lengths[entered]
+    entries[centre] = 2 * splitters[chosen] + (entered & 1)
+    base = np.empty(2 * len(splitters), dtype=np.int32)
+    base[2 * chosen], base[2 * chosen + 1] = centre, centre
+    way = np.ones(len(base), dtype=np.int32)
+    way[entered] = -1
+    for step, (here, walk) in enumerate(walks.steps, start=1):
+        onward = way[walk]
+        entries[base[walk] + step * onward] = here ^ (onward < 0)
+    return Chains(entries, places[order.offsets], order.closed)
+
+
+def _chains_by_jumping(partner: IntArray) -> Chains:
+    """All chains by pointer jumping along both directions."""
+    ends = len(partner)
+    previous = _cut_cycles(np.where(partner < 0, -1, partner ^ 1).astype(np.int32))
+    head, rank = _rank(previous)
     kept = np.flatnonzero(head < head[np.arange(ends) ^ 1]).astype(np.int32)
     starts = kept[rank[kept] == 0]
     chain_at = np.empty(ends, dtype=np.int32)
     chain_at[starts] = np.arange(len(starts), dtype=np.int32)
     chain = chain_at[head[kept]]
-    lengths = np.bincount(chain, minlength=len(starts))
-    offsets = np.concatenate(([0], np.cumsum(lengths))).astype(np.int32)
+    offsets = np.concatenate(([0], np.cumsum(np.bincount(chain, minlength=len(starts))))).astype(np.int32)
     entries = np.empty(len(kept), dtype=np.int32)
     entries[offsets[chain] + rank[kept]] = kept
-    return _told_from_smallest(Chains(entries, offsets, partner[starts] >= 0))
-
-
-def _told_from_smallest(chains: Chains) -> Chains:
-    """Closed chains turned to start at their smallest end, reversed where that is the other direction's; all in order."""
-    lengths = np.diff(chains.offsets)
-    smallest = np.minimum.reduceat(chains.entries >> 1, chains.offsets[:-1])
-    chain = np.repeat(np.arange(chains.count), lengths)
-    at = np.flatnonzero((chains.entries >> 1) == smallest[chain])
-    place = np.zeros(chains.count, dtype=np.int64)
-    place[chain[at]] = at - chains.offsets[:-1][chain[at]]
-    backward = chains.closed & (chains.entries[chains.offsets[:-1] + place] % 2 == 1)
-    place[~chains.closed] = 0
-    start = chains.entries[chains.offsets[:-1] + place] ^ backward
-    order = np.argsort(start)
-    offsets = np.concatenate(([0], np.cumsum(lengths[order]))).astype(np.int32)
-    step = np.arange(len(chains.entries)) - np.repeat(offsets[:-1], lengths[order])
-    way = np.repeat(np.where(backward, -1, 1)[order], lengths[order])
-    wrapped = np.repeat(place[order], lengths[order]) + way * step
-    length = np.repeat(lengths[order], lengths[order])
-    wrapped += np.where(wrapped < 0, length, 0) - np.where(wrapped >= length, length, 0)
-    entries = chains.entries[np.repeat(chains.offsets[:-1][order], lengths[order]) + wrapped]
-    return Chains(entries ^ (way < 0), offsets, chains.closed[order])
-
-
-def _heads(partner: IntArray) -> tuple[IntArray, IntArray]:
-    """A head common to every end's directed chain, (2 N,) int32, and the steps from it, (2 N,) int32."""
-    ends = len(partner)
-    # Slot -1 stands for "no further end": it stops every walk.
-    following = np.append(partner.reshape(-1, 2)[:, ::-1].ravel(), -1).astype(np.int32)
-    splitter = np.append(partner < 0, True)
-    splitter[:-1] |= (np.arange(ends, dtype=np.uint32) * np.uint32(2654435769)) < np.uint32(2**32 // SPLITTER_SHARE)
-    splitters = np.flatnonzero(splitter[:-1]).astype(np.int32)
-    owner, steps, last, length = _walk(following, splitter, splitters)
-    head, base = _rank_splitters(splitters, last, length)
-    walked = owner >= 0
-    rank = np.where(walked, base[owner] + steps, 0).astype(np.int32)
-    heads = np.where(walked, head[owner], -1).astype(np.int32)
-    rest = np.flatnonzero(~walked).astype(np.int32)
-    if len(rest):
-        local = np.empty(ends, dtype=np.int32)
-        local[rest] = np.arange(len(rest), dtype=np.int32)
-        first, steps_there = _rank(_cut_cycles(local[partner[rest] ^ 1]))
-        heads[rest], rank[rest] = rest[first], steps_there
-    return heads, rank
-
-
-def _walk(following: IntArray, splitter: BoolArray, splitters: IntArray) -> tuple[IntArray, IntArray, IntArray, IntArray]:
-    """Walk from all splitters at once until each meets the next one or its chain's end.
-
-    Returns the splitter (index) and the steps of every end, then the last end (-1: none) and the steps of every walk.
-    """
-    owner = np.full(len(following) - 1, -1, dtype=np.int32)
-    steps = np.zeros(len(following) - 1, dtype=np.int32)
-    last = np.empty(len(splitters), dtype=np.int32)
-    length = np.empty(len(splitters), dtype=np.int32)
-    walker = np.arange(len(splitters), dtype=np.int32)
-    owner[splitters] = walker
-    here = following[splitters]
-    step = 1
-    while len(walker):
-        stopped = splitter[here]
-        if stopped.any():
-            last[walker[stopped]], length[walker[stopped]] = here[stopped], step
-            here, walker = here[~stopped], walker[~stopped]
-        owner[here], steps[here] = walker, step
-        here = following[here]
-        step += 1
-    return owner, steps, last, length
-
-
-def _rank_splitters(splitters: IntArray, last: IntArray, length: IntArray) -> tuple[IntArray, IntArray]:
-    """Head (an end) of every splitter's chain and the steps from there."""
-    index = np.searchsorted(splitters, np.maximum(last, 0)).astype(np.int32)
-    previous = np.full(len(splitters), -1, dtype=np.int32)
-    met = last >= 0
-    previous[index[met]] = np.flatnonzero(met)
-    first, rank = _rank(_cut_cycles(previous), length)
-    return splitters[first], rank
+    return Chains(entries, offsets, partner[starts] >= 0)
 
 
 def _cut_cycles(previous: IntArray) -> IntArray:
@@ -199,14 +255,11 @@ def _smallest_on_cycle(previous: IntArray) -> IntArray:
         smallest, jump = lowest, further
 
 
-def _rank(previous: IntArray, length: IntArray | None = None) -> tuple[IntArray, IntArray]:
-    """First member of every member's chain and the steps from there; chains must not close.
-
-    length : (n,) int32, steps from every member to the next one; left out: one
-    """
+def _rank(previous: IntArray) -> tuple[IntArray, IntArray]:
+    """First member of every member's chain and the steps from there; chains must not close."""
     linked = previous >= 0
     first = np.where(linked, previous, np.arange(len(previous))).astype(np.int32)
-    rank = linked.astype(np.int32) if length is None else np.where(linked, length[previous], 0).astype(np.int32)
+    rank = linked.astype(np.int32)
     while True:
         further = first[first]
         if np.array_equal(further, first):

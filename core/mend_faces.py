@@ -14,7 +14,7 @@ from .errors import MeshError
 from .mesh_edit import MeshEdit, Replacement, chain_edits, replace_faces, unchanged
 from .polygon_quads import PolygonFilling, area_vector, plain_filling, polygon_fillings
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .rings import directions
+from .ring_figures import directions
 
 LARGEST_FOLD = np.cos(np.radians(60.0))
 """Cosine of the angle between two faces up to which they merge."""

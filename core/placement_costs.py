@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from .adjacency import Adjacency
 from .polymesh import BoolArray, FloatArray, IntArray
-from .rings import directions
+from .ring_figures import directions
 
 POLE_DISTANCE = 2
 """Edges that step-downs keep from existing poles where there is room (common practice)."""

@@ -8,7 +8,7 @@ from .adjacency import Adjacency, build_adjacency
 from .mismatches import RingPairs, pair_rings
 from .polymesh import IntArray, PolyMesh
 from .rings import Rings, boundary_rings, broken_boundary_edges, closed_edge_loops
-from .strips import Strips, find_strips
+from .strips import Strips, find_strips, walk_strips
 
 
 @dataclass(frozen=True)
@@ -36,5 +36,6 @@ def count_rings(mesh: PolyMesh, adjacency: Adjacency | None = None) -> RingRepor
     """
     neighbours = build_adjacency(mesh) if adjacency is None else adjacency
     boundaries = boundary_rings(mesh, neighbours)
-    return RingReport(boundaries, broken_boundary_edges(mesh, neighbours), closed_edge_loops(mesh, neighbours),
-                      find_strips(mesh, neighbours), pair_rings(mesh, boundaries))
+    walks = walk_strips(mesh, neighbours)
+    return RingReport(boundaries, broken_boundary_edges(mesh, neighbours), closed_edge_loops(mesh, neighbours, walks),
+                      find_strips(mesh, neighbours, walks), pair_rings(mesh, boundaries))

@@ -15,8 +15,9 @@ from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs, tu
 from .placement_costs import POLE_DISTANCE, hidden_side_costs, pole_costs
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_curve import RingCurve, best_phase, hermite
+from .ring_figures import directions
 from .ring_rows import RingRows, build_ring_rows, even_coordinates
-from .rings import Rings, directions, require_simple
+from .rings import Rings, require_simple
 
 TOUCHING = 1e-6
 """Gap, in radii, under which two rings lie on each other and leave no room for a row."""

@@ -8,9 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency
-from .chains import Chains, build_chains, pair_ends
+from .chains import Chains, build_chains, pair_ends, turned_order
 from .errors import MeshError
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .ring_figures import common_limb, directions, measure_polygons
+from .strips import StripWalks, walk_strips
 
 
 def boundary_loops(mesh: PolyMesh, adjacency: Adjacency) -> list[IntArray]:
@@ -23,6 +25,8 @@ def boundary_loops(mesh: PolyMesh, adjacency: Adjacency) -> list[IntArray]:
     into a non-manifold edge belong to no loop (see ``broken_boundary_edges``).
     """
     edges = np.flatnonzero(adjacency.edge_face_count == 1).astype(np.int32)
+    if len(edges) == 0:
+        return []
     chains = _boundary_chains(mesh, adjacency, edges)
     forward = _follows_face(mesh, adjacency, edges)
     loops = []
@@ -46,6 +50,8 @@ def require_simple(loop: IntArray) -> None:
 def broken_boundary_edges(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
     """Boundary edges that belong to no closed boundary loop, (k,) int32; they end at a non-manifold edge."""
     edges = np.flatnonzero(adjacency.edge_face_count == 1).astype(np.int32)
+    if len(edges) == 0:
+        return edges
     chains = _boundary_chains(mesh, adjacency, edges)
     open_entry = np.repeat(~chains.closed, np.diff(chains.offsets))
     return np.sort(edges[chains.elements[open_entry]])
@@ -160,85 +166,86 @@ def boundary_rings(mesh: PolyMesh, adjacency: Adjacency) -> Rings:
     loops = boundary_loops(mesh, adjacency)
     vertices = np.concatenate([*loops, np.zeros(0, dtype=np.int32)])
     offsets = np.cumsum([0, *(len(loop) for loop in loops)]).astype(np.int32)
-    plain = (adjacency.valence == 3) & (adjacency.face_valence == 2)
-    at_quad = _touches_quads_only(mesh, adjacency)
-    return _measure(mesh, vertices, offsets, plain[vertices] & at_quad[vertices], outward=-1.0)
+    plain = (adjacency.valence[vertices] == 3) & (adjacency.face_valence[vertices] == 2)
+    return _measure(mesh, vertices, offsets, plain & _touches_quads_only(mesh)[vertices], outward=-1.0)
 
 
-def closed_edge_loops(mesh: PolyMesh, adjacency: Adjacency) -> Rings:
+def closed_edge_loops(mesh: PolyMesh, adjacency: Adjacency, walks: StripWalks | None = None) -> Rings:
     """Find every closed edge loop that runs straight through 4-valent vertices inside the surface.
 
-    Loops start at their first edge's end of lowest number and are ordered by it.
+    walks : of ``walk_strips`` where they are at hand; left out: walked here
+    Loops start at their smallest vertex, go to the smaller of its two neighbours and are ordered by these two.
     """
-    chains = build_chains(straight_partners(mesh, adjacency)).only_closed()
-    vertices = adjacency.edge_verts[chains.elements, chains.entries & 1]
-    at_quad = _touches_quads_only(mesh, adjacency)
-    return _measure(mesh, vertices, chains.offsets, at_quad[vertices], outward=1.0)
+    walked = walk_strips(mesh, adjacency) if walks is None else walks
+    regular, at_quad = _regular_vertices(mesh, adjacency), _touches_quads_only(mesh)
+    if walked.turned.any() or np.any(regular & ~at_quad):
+        chains = build_chains(straight_partners(mesh, adjacency)).only_closed()
+        vertices, offsets = adjacency.edge_verts[chains.elements, chains.entries & 1], chains.offsets
+    else:
+        vertices, offsets = _loops_beside_strips(walked, regular)
+    return _measure(mesh, vertices, offsets, at_quad[vertices], outward=1.0)
 
 
-def _touches_quads_only(mesh: PolyMesh, adjacency: Adjacency) -> BoolArray:
+def _loops_beside_strips(walks: StripWalks, regular: BoolArray) -> tuple[IntArray, IntArray]:
+    """Closed edge loops (vertices and offsets) where all faces at regular vertices are quads that agree about outside.
+
+    Such a loop is the left or the right side of a closed strip whose vertices on that side are all regular; each lies
+    between two strips and is kept once.
+    """
+    rails, offsets = _regular_sides(walks, regular)
+    if len(rails) == 0:
+        return rails, offsets
+    starts, lengths = offsets[:-1], np.diff(offsets)
+    smallest = np.minimum.reduceat(rails, starts)
+    at = np.flatnonzero(rails == np.repeat(smallest, lengths))
+    loop = np.searchsorted(starts, at, side="right") - 1
+    before = rails[np.where(at == starts[loop], offsets[loop + 1], at) - 1]
+    after = rails[np.where(at + 1 == offsets[loop + 1], starts[loop], at + 1)]
+    second = np.minimum(before, after)
+    # The first edge tells a loop from all others; of those that tell the same one, the first is taken.
+    order = np.lexsort((second, loop))
+    order = order[np.diff(loop[order], prepend=-1) > 0]
+    order = order[np.lexsort((second[order], smallest))]
+    fresh = np.ones(len(order), dtype=np.bool_)
+    fresh[1:] = (np.diff(smallest[loop[order]]) != 0) | (np.diff(second[order]) != 0)
+    return _told_from(rails, offsets, loop[order[fresh]], at[order[fresh]], (before < after)[order[fresh]])
+
+
+def _regular_sides(walks: StripWalks, regular: BoolArray) -> tuple[IntArray, IntArray]:
+    """Vertices and offsets of the sides of closed strips on which every vertex is regular."""
+    starts, lengths = walks.chains.offsets[:-1], np.diff(walks.chains.offsets)
+    sides, counts = [np.zeros(0, dtype=np.int32)], [np.zeros(1, dtype=np.int32)]
+    for side in (walks.left, walks.right) if len(starts) else ():
+        whole = walks.chains.closed & np.logical_and.reduceat(regular[side], starts)
+        sides.append(side if whole.all() else side[np.repeat(whole, lengths)])
+        counts.append(lengths[whole])
+    return np.concatenate(sides), np.cumsum(np.concatenate(counts), dtype=np.int32)
+
+
+def _told_from(rails: IntArray, offsets: IntArray, loops: npt.NDArray[np.int64], at: npt.NDArray[np.int64],
+               backward: BoolArray) -> tuple[IntArray, IntArray]:
+    """The chosen loops, each from a place on it and in one direction; those that turn back on themselves are none."""
+    starts, lengths = offsets[loops], np.diff(offsets)[loops]
+    own = np.concatenate(([0], np.cumsum(lengths))).astype(np.int32)
+    vertices = rails[turned_order(own, at - starts, backward) + np.repeat(starts - own[:-1], lengths)]
+    ahead = vertices[turned_order(own, np.full(len(loops), 2) % lengths, np.zeros(len(loops), dtype=np.bool_))]
+    straight = np.logical_and.reduceat(vertices != ahead, own[:-1])
+    if straight.all():
+        return vertices, own
+    return vertices[np.repeat(straight, lengths)], np.concatenate(([0], np.cumsum(lengths[straight]))).astype(np.int32)
+
+
+def _touches_quads_only(mesh: PolyMesh) -> BoolArray:
     """Vertices whose faces are all quads."""
     only = np.ones(mesh.vertex_count, dtype=np.bool_)
-    only[mesh.corner_verts[mesh.face_sizes[adjacency.corner_faces] != 4]] = False
+    other = mesh.face_sizes != 4
+    if other.any():
+        only[mesh.corner_verts[np.repeat(other, mesh.face_sizes)]] = False
     return only
 
 
 def _measure(mesh: PolyMesh, vertices: IntArray, offsets: IntArray, beside_quads: BoolArray, *, outward: float) -> Rings:
-    points = mesh.positions[vertices]
-    following = np.arange(1, len(vertices) + 1)
-    following[offsets[1:] - 1] = offsets[:-1]
-    counts = np.diff(offsets)
-    lengths, centres, areas = measure_polygons(points, following, offsets)
-    normals = outward * directions(areas)
-    tube = chain_sum(beside_quads.astype(np.float64), offsets) == counts
-    return Rings(vertices, offsets, lengths, centres, normals, tube, common_limb(mesh, vertices, offsets))
-
-
-def chain_sum(values: FloatArray, offsets: IntArray) -> FloatArray:
-    """Sum of the values of every chain; no chain may be empty.
-
-    values : (K,) or (K, d) float
-    offsets : (M + 1,) int
-    Returns (M,) or (M, d) float64.
-    """
-    if len(offsets) == 1:
-        return np.zeros((0, *values.shape[1:]))
-    return np.asarray(np.add.reduceat(values, offsets[:-1], axis=0))
-
-
-def measure_polygons(points: FloatArray, following: npt.NDArray[np.int64], offsets: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Length (M,), mean point (M, 3) and twice the area vector (M, 3) of many polygons.
-
-    points : (K, 3) float64, polygons one after the other
-    following : (K,) int, the point after every point; itself at the end of an open one
-    offsets : (M + 1,) int
-    """
-    counts = np.diff(offsets)
-    x, y, z = (np.ascontiguousarray(points[:, axis]) for axis in range(3))
-    centre = [chain_sum(axis, offsets) / counts for axis in (x, y, z)]
-    # One axis at a time: several times faster than rows of three.
-    x, y, z = (axis - np.repeat(middle, counts) for axis, middle in zip((x, y, z), centre, strict=True))
-    next_x, next_y, next_z = x[following], y[following], z[following]
-    lengths = chain_sum(np.sqrt((next_x - x) ** 2 + (next_y - y) ** 2 + (next_z - z) ** 2), offsets)
-    areas = [chain_sum(part, offsets) for part in (y * next_z - z * next_y, z * next_x - x * next_z, x * next_y - y * next_x)]
-    return lengths, np.column_stack(centre), np.column_stack(areas)
-
-
-def directions(vectors: FloatArray) -> FloatArray:
-    """Unit vectors along (n, 3) vectors; zero vectors stay zero."""
-    length = np.linalg.norm(vectors, axis=1, keepdims=True)
-    return np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0)
-
-
-def common_limb(mesh: PolyMesh, vertices: IntArray, offsets: IntArray) -> IntArray:
-    """Limb that all vertices of every chain carry, (M,) int32; -1 where they differ or carry none.
-
-    vertices : (K,) or (K, d) int, chains one after the other
-    """
-    limb = mesh.attributes.get("vertex.limb")
-    if limb is None or len(offsets) == 1:
-        return np.full(len(offsets) - 1, -1, dtype=np.int32)
-    carried = limb[vertices].reshape(len(vertices), -1).astype(np.int32)
-    low = np.minimum.reduceat(carried.min(axis=1), offsets[:-1])
-    high = np.maximum.reduceat(carried.max(axis=1), offsets[:-1])
-    return np.where(low == high, low, -1).astype(np.int32)
+    whole = np.ones(len(offsets) - 1, dtype=np.bool_)
+    lengths, centres, areas = measure_polygons(mesh.positions, vertices, offsets, whole)
+    tube = whole if len(whole) == 0 else np.logical_and.reduceat(beside_quads, offsets[:-1])
+    return Rings(vertices, offsets, lengths, centres, outward * directions(areas), tube, common_limb(mesh, vertices, offsets))

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from .adjacency import Adjacency
 from .chains import Chains, build_chains
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .rings import chain_sum, common_limb, directions, measure_polygons
+from .ring_figures import chain_sum, common_limb, directions, measure_polygons
 
 
 @dataclass(frozen=True)
@@ -61,100 +61,100 @@ class Strips:
         return self.edges[self.edge_offsets[strip] : self.edge_offsets[strip + 1]]
 
 
-def find_strips(mesh: PolyMesh, adjacency: Adjacency) -> Strips:
+@dataclass(frozen=True)
+class StripWalks:
+    """Walks along all face strips, before anything is measured.
+
+    chains : elements 2 q and 2 q + 1 are quad q crossed from its corner 0 or 2, and from its corner 1 or 3
+    corners : (L,) int32, corner at which the edge starts over which each quad is entered
+    left, right : (L,) int32, vertices of that edge: seen from outside with the face beyond it, its start and its end
+    turned : (L,) bool, faces beside each entered edge disagree about outside; the first edge of an open strip never does
+    """
+
+    chains: Chains
+    corners: IntArray
+    left: IntArray
+    right: IntArray
+    turned: BoolArray
+
+
+def walk_strips(mesh: PolyMesh, adjacency: Adjacency) -> StripWalks:
+    """Put the quads of every face strip in order."""
+    quads = np.flatnonzero(mesh.face_sizes == 4)
+    twins = edge_twins(adjacency)
+    # Two corners on opposite sides of a quad are the two ends of one element.
+    corners: IntArray = (mesh.face_offsets[quads][:, None] + np.array([0, 2, 1, 3], dtype=np.int32)).ravel()
+    end_of_corner = np.full(len(twins) + 1, -1, dtype=np.int32)
+    end_of_corner[corners] = np.arange(len(corners), dtype=np.int32)
+    chains = build_chains(end_of_corner[twins[corners]])
+    entered = corners[chains.entries]
+    left, right = mesh.corner_verts[entered], mesh.corner_verts[adjacency.corner_next[entered]]
+    return StripWalks(chains, entered, left, right, _turned(mesh, chains, corners, right))
+
+
+def _turned(mesh: PolyMesh, chains: Chains, corners: IntArray, right: IntArray) -> BoolArray:
+    """Entered edges whose right end is not the right end of the edge that the quad before was left by."""
+    turned = np.zeros(len(right), dtype=np.bool_)
+    if len(right):
+        leaving = mesh.corner_verts[corners[chains.entries ^ 1]]
+        turned[1:] = right[1:] != leaving[:-1]
+        starts = chains.offsets[:-1]
+        turned[starts] = chains.closed & (right[starts] != leaving[chains.offsets[1:] - 1])
+    return turned
+
+
+def edge_twins(adjacency: Adjacency) -> IntArray:
+    """The other corner of every corner's edge, (C,) int32; -1 where the edge has not exactly two faces."""
+    corners = np.arange(len(adjacency.corner_edges), dtype=np.int32)
+    last, first = np.empty(adjacency.edge_count, dtype=np.int32), np.empty(adjacency.edge_count, dtype=np.int32)
+    last[adjacency.corner_edges] = corners
+    first[adjacency.corner_edges[::-1]] = corners[::-1]
+    twins: IntArray = (first ^ last)[adjacency.corner_edges] ^ corners
+    if np.any(adjacency.edge_face_count != 2):
+        twins[adjacency.edge_face_count[adjacency.corner_edges] != 2] = -1
+    return twins
+
+
+def find_strips(mesh: PolyMesh, adjacency: Adjacency, walks: StripWalks | None = None) -> Strips:
     """Find every face strip with at least one quad, open ones too; each quad lies in two strips or twice in one.
 
+    walks : of ``walk_strips`` where they are at hand; left out: walked here
     A strip ends at a boundary, at a face that is no quad and at an edge of more than two faces.
     """
-    sides = _edge_sides(adjacency)
-    partner, corner_of_side = _side_partners(mesh, sides)
-    chains = build_chains(partner)
-    lengths = np.diff(chains.offsets)
-    chains = chains.only((lengths > 1) | chains.closed)
-    # Walking out of the far side of every edge leads over the quad whose corner lies on that side.
-    corners = corner_of_side[chains.entries ^ 1]
-    last = np.zeros(len(chains.entries), dtype=np.bool_)
-    last[chains.offsets[1:] - 1] = ~chains.closed
-    faces = np.where(corners >= 0, adjacency.corner_faces[corners], -1)[~last]
-    face_offsets = np.concatenate(([0], np.cumsum(np.diff(chains.offsets) - ~chains.closed))).astype(np.int32)
-    edges = sides.edges[chains.elements]
-    return _measure(mesh, adjacency, chains, edges, faces.astype(np.int32), face_offsets, corners)
-
-
-@dataclass(frozen=True)
-class _EdgeSides:
-    """Corner sides of edges as chain ends; every side of an edge of more than two faces is an element of its own.
-
-    edges : (N,) int32, edge of every chain element
-    side_of_corner : (C,) int32
-    """
-
-    edges: IntArray
-    side_of_corner: IntArray
-
-
-def _edge_sides(adjacency: Adjacency) -> _EdgeSides:
-    corner_edges = adjacency.corner_edges
-    corners = np.arange(len(corner_edges), dtype=np.int32)
-    first = np.empty(adjacency.edge_count, dtype=np.int32)
-    first[corner_edges[::-1]] = corners[::-1]
-    side = (2 * corner_edges + (first[corner_edges] != corners)).astype(np.int32)
-    crowded = np.flatnonzero(adjacency.edge_face_count[corner_edges] > 2)
-    side[crowded] = 2 * (adjacency.edge_count + np.arange(len(crowded)))
-    edges = np.concatenate([np.arange(adjacency.edge_count, dtype=np.int32), corner_edges[crowded]])
-    return _EdgeSides(edges, side)
-
-
-def _side_partners(mesh: PolyMesh, sides: _EdgeSides) -> tuple[IntArray, IntArray]:
-    """Partner of every side across its quad, and the corner that lies on every side (-1: none)."""
-    partner = np.full(2 * len(sides.edges), -1, dtype=np.int32)
-    corner_of_side = np.full(2 * len(sides.edges), -1, dtype=np.int32)
-    corner_of_side[sides.side_of_corner] = np.arange(len(sides.side_of_corner), dtype=np.int32)
-    corners = mesh.face_offsets[:-1][mesh.face_sizes == 4][:, None] + np.arange(4, dtype=np.int32)
-    quad_sides = sides.side_of_corner[corners]
-    partner[quad_sides] = np.roll(quad_sides, 2, axis=1)
-    return partner, corner_of_side
-
-
-def _measure(mesh: PolyMesh, adjacency: Adjacency, chains: Chains, edges: IntArray, faces: IntArray,
-             face_offsets: IntArray, corners: IntArray) -> Strips:
-    offsets, closed = chains.offsets, chains.closed
-    ends = adjacency.edge_verts[edges]
-    middles = (mesh.positions[ends[:, 0]] + mesh.positions[ends[:, 1]]) / 2.0
-    following = np.arange(1, len(edges) + 1)
-    following[offsets[1:] - 1] = np.where(closed, offsets[:-1], offsets[1:] - 1)
-    lengths, centres, areas = measure_polygons(middles, following, offsets)
+    walked = walk_strips(mesh, adjacency) if walks is None else walks
+    chains, corners = walked.chains, walked.corners
+    faces = adjacency.corner_faces[corners]
+    left, right, edges, offsets = walked.left, walked.right, adjacency.corner_edges[corners], chains.offsets
+    if not chains.closed.all():
+        # An open strip has one edge more: the one that its last quad is left by.
+        ends = chains.offsets[1:][~chains.closed]
+        leaving = adjacency.corner_next[adjacency.corner_next[corners[ends - 1]]]
+        left = np.insert(left, ends, mesh.corner_verts[leaving])
+        right = np.insert(right, ends, mesh.corner_verts[adjacency.corner_next[leaving]])
+        edges = np.insert(edges, ends, adjacency.corner_edges[leaving])
+        offsets = (chains.offsets + np.concatenate(([0], np.cumsum(~chains.closed)))).astype(np.int32)
+    lengths, centres, areas = measure_polygons(mesh.positions, np.stack([left, right]), offsets, chains.closed)
     normals = directions(areas)
-    normals[~closed] = 0.0
-    twisted = closed & _twist(mesh, adjacency, corners, chains)
-    once = _no_face_twice(faces, face_offsets)
-    return Strips(edges, offsets, faces, face_offsets, closed, twisted, lengths, centres, normals, closed & ~twisted & once,
-                  common_limb(mesh, ends, offsets))
+    normals[~chains.closed] = 0.0
+    twisted = chains.closed & _odd(walked.turned, chains.offsets)
+    once = _no_face_twice(chains)
+    return Strips(edges, offsets, faces, chains.offsets, chains.closed, twisted, lengths, centres, normals,
+                  chains.closed & ~twisted & once, common_limb(mesh, np.stack([left, right], axis=1), offsets))
 
 
-def _twist(mesh: PolyMesh, adjacency: Adjacency, corners: IntArray, chains: Chains) -> BoolArray:
-    """Whether walking once along each chain exchanges the two rails (told for all; meaningful for closed ones)."""
-    far = np.where(corners >= 0, corners, 0)
-    across = adjacency.corner_next[adjacency.corner_next[far]]
-    edge_verts, corner_edges = adjacency.edge_verts, adjacency.corner_edges
-    near_bit = edge_verts[corner_edges[far], 1] == mesh.corner_verts[far]
-    # The rail from a quad's corner leads to the end, not the start, of the opposite side.
-    far_bit = edge_verts[corner_edges[across], 1] != mesh.corner_verts[across]
-    swap = (near_bit ^ far_bit) & (corners >= 0)
-    return (chain_sum(swap.astype(np.float64), chains.offsets).astype(np.int64) % 2).astype(np.bool_)
+def _odd(flags: BoolArray, offsets: IntArray) -> BoolArray:
+    """Whether an odd number of each chain's flags is set, (M,) bool."""
+    if not flags.any():
+        return np.zeros(len(offsets) - 1, dtype=np.bool_)
+    return np.asarray(chain_sum(flags.astype(np.float64), offsets) % 2 == 1)
 
 
-def _no_face_twice(faces: IntArray, face_offsets: IntArray) -> BoolArray:
+def _no_face_twice(chains: Chains) -> BoolArray:
     """Whether each strip runs over every one of its faces once only."""
-    count = len(face_offsets) - 1
-    strip = np.repeat(np.arange(count, dtype=np.int32), np.diff(face_offsets))
-    # Every quad is crossed twice: the strips that write last and first differ unless both are one strip.
-    last = np.empty(int(faces.max(initial=-1)) + 1, dtype=np.int32)
-    first = np.empty_like(last)
-    last[faces] = strip
-    first[faces[::-1]] = strip[::-1]
-    once = np.ones(count, dtype=np.bool_)
-    once[strip[last[faces] == first[faces]]] = False
+    strip = np.empty(len(chains.entries), dtype=np.int32)
+    strip[chains.elements] = np.repeat(np.arange(chains.count, dtype=np.int32), np.diff(chains.offsets))
+    once = np.ones(chains.count, dtype=np.bool_)
+    once[strip[0::2][strip[0::2] == strip[1::2]]] = False
     return once
 
 

@@ -48,7 +48,15 @@ def test_random_chains(seed):
     assert told(partner) == walked(partner)
 
 
-@pytest.mark.parametrize("lengths", [[5000], [1] * 50, [3] * 40 + [700, 2, 1], list(range(1, 60))])
+@pytest.mark.parametrize("seed", range(6))
+def test_random_chains_that_walks_put_in_order(seed):
+    random = np.random.default_rng(seed)
+    elements = int(random.integers(5_000, 60_000))
+    partner = random_partner(elements, int(elements * random.uniform(0.5, 1.0)), random)
+    assert told(partner) == walked(partner)
+
+
+@pytest.mark.parametrize("lengths", [[5000], [1] * 50, [3] * 40 + [700, 2, 1], list(range(1, 60)), [5] * 3000, [40_000, 7, 7, 30_000]])
 @pytest.mark.parametrize("closed", [False, True])
 def test_chains_of_known_length(lengths, closed):
     random = np.random.default_rng(7)
