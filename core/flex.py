@@ -1,0 +1,422 @@
+"""Does it bend? Pose a skinned cage by linear blending and measure what becomes of it at every joint.
+
+Linear blend skinning; its faults in closed form: Kavan, Collins, Žára, O'Sullivan, "Skinning with Dual
+Quaternions", 2007. A joint turns about a fixed point, so the cones from that point to all skin that stays
+rigid keep their volume: what the cones lose together is what the limb loses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from .adjacency import Adjacency, build_adjacency
+from .contact import pierced_faces
+from .defects import face_area_vectors
+from .frames import unit
+from .joint_motion import EXTENDED_IN_POINTING, JOINT_RANGES, SET_POSES, JointRange, joint_role
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .quality import scaled_jacobian
+from .skeleton import Skeleton
+from .skin_weights import JointBlend, SkinWeights, ancestry, bind, joint_blends, nearest_bones
+
+Pose = Mapping[int, tuple[float, float, float]]
+"""Degrees by bone: about its hinge, to its side (about hinge cross direction) and about itself."""
+
+STEPS = 3
+"""Angles at which a motion is measured, up to its full range."""
+RIGID = 0.005
+"""A face whose corners follow a turn alike within this share of its weight is rigid and of no interest."""
+TOUCHING = 1e-6
+"""An edge whose end lies this near to a joint's plane, in edge lengths, counts as crossing it."""
+NEAR_RADII = 2.5
+"""Skin within this many radii of a joint is tried for contact with itself."""
+
+
+@dataclass(frozen=True)
+class Skinned:
+    """A cage bound to its bones, ready to be posed.
+
+    blends : plane and width of every joint
+    """
+
+    mesh: PolyMesh
+    skeleton: Skeleton
+    weights: SkinWeights
+    blends: Mapping[int, JointBlend]
+    nearest: IntArray
+
+
+def skinned(mesh: PolyMesh, skeleton: Skeleton, weights: SkinWeights | None = None,
+            blends: Mapping[int, JointBlend] | None = None) -> Skinned:
+    """Bind a mesh to a skeleton, with weights that it has already or new ones.
+
+    blends : of another mesh of the same shape, so that both blend alike; measured on this one where None
+    """
+    nearest = nearest_bones(mesh, skeleton)
+    blends = blends or joint_blends(mesh, skeleton, nearest)
+    return Skinned(mesh, skeleton, weights or bind(mesh, skeleton, blends), blends, nearest)
+
+
+@dataclass(frozen=True)
+class MotionFigures:
+    """What one motion of one joint does to the cage at its worst.
+
+    motion : "flex", "extend", "side" or "twist"
+    degrees : the full angle
+    volume_kept : of the limb between the ends of the joint's blend; 1 as at rest
+    shortest_edge : smallest bent length of an edge as a share of its length at rest
+    smallest_jacobian : smallest scaled Jacobian of the quads that bend
+    resting_jacobian : the same before they bend
+    flipped_faces : faces turned against the skin
+    contact_faces : faces that other faces pierce and did not at rest
+    contact_from : least of the tried angles at which a face is pierced, degrees; infinite where none is
+    loop_drift : how far the joint's ring leaves the plane that halves the bend, limb radii
+    """
+
+    motion: str
+    degrees: float
+    volume_kept: float
+    shortest_edge: float
+    smallest_jacobian: float
+    resting_jacobian: float
+    flipped_faces: int
+    contact_faces: int
+    contact_from: float
+    loop_drift: float
+
+
+@dataclass(frozen=True)
+class JointFlex:
+    """How the cage bends at one joint.
+
+    name : of the bone behind the joint
+    role : kind of joint
+    place : (3,) float64, the joint
+    motions : in the order in which they were tried
+    crease_poles : (k,) int32, poles on the inner side of the bend
+    worst_faces : (k,) int32, the bent quads from the worst on, at the motion with the smallest scaled Jacobian
+    """
+
+    bone: int
+    name: str
+    role: str
+    place: FloatArray
+    motions: tuple[MotionFigures, ...]
+    crease_poles: IntArray
+    worst_faces: IntArray
+
+    @property
+    def worst(self) -> MotionFigures:
+        """The motion with flipped faces or else with the smallest scaled Jacobian."""
+        return min(self.motions, key=lambda each: (-each.flipped_faces, each.smallest_jacobian))
+
+
+@dataclass(frozen=True)
+class PoseFigures:
+    """What a set pose does to the cage."""
+
+    name: str
+    shortest_edge: float
+    smallest_jacobian: float
+    flipped_faces: int
+    contact_faces: int
+
+
+@dataclass(frozen=True)
+class Flex:
+    """All that the flex test found."""
+
+    skinned: Skinned
+    joints: tuple[JointFlex, ...]
+    poses: tuple[PoseFigures, ...]
+
+
+def flex_test(cage: Skinned, ranges: Mapping[str, JointRange] = JOINT_RANGES) -> Flex:
+    """Bend every joint of a cage through its range, alone and in set poses.
+
+    ranges : kind of joint to its range
+    """
+    study = _Study.of(cage)
+    joints = tuple(_flex_joint(study, index, ranges) for index in cage.skeleton.joints())
+    poses = tuple(_pose_figures(study, name, pose) for name, pose in set_poses(cage.skeleton, ranges).items())
+    return Flex(cage, joints, poses)
+
+
+def posed(cage: Skinned, pose: Pose) -> PolyMesh:
+    """The cage in a pose, by linear blending."""
+    turns, shifts = bone_motions(cage.skeleton, pose)
+    return cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
+
+
+def bone_motions(skeleton: Skeleton, pose: Pose) -> tuple[FloatArray, FloatArray]:
+    """How every bone moves from rest: rotations (B, 3, 3) and shifts (B, 3), a point going to rotation @ point + shift."""
+    count = len(skeleton.bones)
+    turns, shifts = np.empty((count, 3, 3)), np.empty((count, 3))
+    for index, bone in enumerate(skeleton.bones):
+        above = (turns[bone.parent], shifts[bone.parent]) if bone.parent >= 0 else (np.eye(3), np.zeros(3))
+        flex, side, twist = pose.get(index, (0.0, 0.0, 0.0))
+        own = rotation(np.cross(bone.hinge, bone.direction), side) @ rotation(bone.hinge, flex) @ rotation(bone.direction, twist)
+        turns[index] = above[0] @ own
+        shifts[index] = above[0] @ (bone.head - own @ bone.head) + above[1]
+    return turns, shifts
+
+
+def rotation(axis: FloatArray, degrees: float) -> FloatArray:
+    """Rotation matrix about a unit axis, (3, 3) float64 (Rodrigues)."""
+    angle = np.radians(degrees)
+    x, y, z = axis
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross, dtype=np.float64)
+
+
+def blend(positions: FloatArray, weights: SkinWeights, turns: FloatArray, shifts: FloatArray) -> FloatArray:
+    """Points carried by the weighted mean of their bones' motions, (V, 3) float64.
+
+    turns, shifts : (B, 3, 3) and (B, 3) float64
+    """
+    moved = np.zeros_like(positions)
+    for column in range(weights.bones.shape[1]):
+        bones, share = weights.bones[:, column], weights.weights[:, column]
+        carried = np.einsum("vij,vj->vi", turns[bones], positions) + shifts[bones]
+        moved += share[:, None] * carried
+    return moved
+
+
+def motions_of(motion: JointRange) -> list[tuple[str, float, tuple[float, float, float]]]:
+    """Name, full angle in degrees and unit turn (flex, side, twist) of every motion of a joint."""
+    every = [("flex", motion.flex, (1.0, 0.0, 0.0)), ("extend", motion.extend, (-1.0, 0.0, 0.0)), ("side", motion.side, (0.0, 1.0, 0.0)),
+             ("side back", motion.side, (0.0, -1.0, 0.0)), ("twist", motion.twist, (0.0, 0.0, 1.0))]
+    return [each for each in every if each[1] > 0]
+
+
+def set_poses(skeleton: Skeleton, ranges: Mapping[str, JointRange] = JOINT_RANGES) -> dict[str, Pose]:
+    """The set poses that this skeleton can take, by name."""
+    roles = {index: joint_role(skeleton, index) for index in skeleton.joints()}
+    straight = _last_branches(skeleton)
+    poses: dict[str, Pose] = {}
+    for name, shares in SET_POSES.items():
+        pose = {}
+        for index, role in roles.items():
+            if role in shares and not (name == "pointing" and (skeleton.bones[index].number, skeleton.bones[index].side) in straight):
+                pose[index] = _turn_of(skeleton, index, ranges[role], *shares[role])
+        if pose and {roles[index] for index in pose} & {next(iter(shares))}:
+            poses[name] = pose
+    return poses
+
+
+def _turn_of(skeleton: Skeleton, index: int, motion: JointRange, about: float, sideways: float) -> tuple[float, float, float]:
+    angle = about * (motion.flex if about >= 0 else motion.extend)
+    return angle, sideways * motion.side * _spread_sign(skeleton, index), 0.0
+
+
+def _spread_sign(skeleton: Skeleton, index: int) -> float:
+    """How far and which way a branch turns to the side so that all branches of its fork spread: -1 to 1 across."""
+    bone = skeleton.bones[index]
+    row = [each for each in skeleton.joints() if skeleton.bones[each].parent == bone.parent and skeleton.bones[each].hang == bone.hang]
+    if bone.hang != "fork" or len(row) < 2:
+        return 1.0
+    across = skeleton.bones[row[-1]].head - skeleton.bones[row[0]].head
+    share = 2.0 * row.index(index) / (len(row) - 1) - 1.0
+    outward = np.cross(np.cross(bone.hinge, bone.direction), bone.direction) @ across  # where a positive side turn moves the tip
+    return float(share * np.sign(outward))
+
+
+def _last_branches(skeleton: Skeleton) -> set[tuple[int, int]]:
+    """Limb number and side of the last branches of every fork of three or more."""
+    found = set()
+    for parent in {bone.parent for bone in skeleton.bones if bone.hang == "fork"}:
+        row = [bone for bone in skeleton.bones if bone.parent == parent and bone.hang == "fork"]
+        if len(row) > 2:
+            found |= {(bone.number, bone.side) for bone in row[-EXTENDED_IN_POINTING:]}
+    return found
+
+
+@dataclass(frozen=True)
+class _Study:
+    """What all motions share: the cage at rest."""
+
+    cage: Skinned
+    adjacency: Adjacency
+    table: FloatArray
+    below: BoolArray
+    normals: FloatArray
+    edge_lengths: FloatArray
+    jacobians: FloatArray
+    poles: BoolArray
+
+    @classmethod
+    def of(cls, cage: Skinned) -> _Study:
+        mesh, parents = cage.mesh, cage.skeleton.parents
+        adjacency = build_adjacency(mesh)
+        return cls(cage, adjacency, cage.weights.dense(len(parents)), ancestry(parents), face_area_vectors(mesh),
+                   _lengths(mesh.positions, adjacency), _jacobians(mesh), (adjacency.valence != 4) & ~adjacency.boundary_vertex)
+
+
+def _lengths(positions: FloatArray, adjacency: Adjacency) -> FloatArray:
+    ends = positions[adjacency.edge_verts]
+    return np.asarray(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1), dtype=np.float64)
+
+
+def _jacobians(mesh: PolyMesh) -> FloatArray:
+    """Scaled Jacobian of every quad and 1 for all other faces, (F,) float64."""
+    values = np.ones(mesh.face_count)
+    faces, corners = mesh.faces_of_size(4)
+    values[faces] = scaled_jacobian(mesh.positions[corners])
+    return values
+
+
+def _flex_joint(study: _Study, index: int, ranges: Mapping[str, JointRange]) -> JointFlex:
+    skeleton = study.cage.skeleton
+    bone, role = skeleton.bones[index], joint_role(skeleton, index)
+    region = _bending_faces(study, index)
+    motions, worst_faces, lowest = [], region, np.inf
+    for name, degrees, turn in motions_of(ranges[role]):
+        figures, jacobians = _motion_figures(study, index, region, name, degrees, turn)
+        motions.append(figures)
+        if figures.smallest_jacobian < lowest:
+            lowest, worst_faces = figures.smallest_jacobian, region[np.argsort(jacobians[region], kind="stable")]
+    return JointFlex(index, bone.name, role, bone.head, tuple(motions), _crease_poles(study, index), worst_faces.astype(np.int32))
+
+
+def _bending_faces(study: _Study, index: int) -> IntArray:
+    """Faces whose corners do not all follow a turn of the joint alike, (k,) int32."""
+    mesh = study.cage.mesh
+    moving = study.table[:, study.below[:, index]].sum(axis=1)
+    corners = moving[mesh.corner_verts]
+    low, high = np.minimum.reduceat(corners, mesh.face_offsets[:-1]), np.maximum.reduceat(corners, mesh.face_offsets[:-1])
+    rigid = (high <= RIGID) | (low >= 1 - RIGID)
+    return np.flatnonzero(~rigid).astype(np.int32)
+
+
+def _motion_figures(study: _Study, index: int, region: IntArray, name: str, degrees: float,
+                    turn: tuple[float, float, float]) -> tuple[MotionFigures, FloatArray]:
+    """The worst figures over a motion, and every face's scaled Jacobian at its full angle."""
+    cage = study.cage
+    near = _near_faces(study, index)
+    at_rest = set(pierced_faces(_faces_alone(cage.mesh, near)).tolist())
+    volume, edge, jacobian, flipped, contact, contact_from, drift = 1.0, 1.0, np.inf, 0, 0, np.inf, 0.0
+    jacobians = study.jacobians
+    for angle in degrees * np.arange(1, STEPS + 1) / STEPS:
+        pose = {index: (angle * turn[0], angle * turn[1], angle * turn[2])}
+        turns, shifts = bone_motions(cage.skeleton, pose)
+        bent = cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
+        jacobians = _jacobians(bent)
+        volume = min(volume, _volume_kept(study, index, bent))
+        edge = min(edge, float(_edge_shares(study, bent, region).min(initial=1.0)))
+        jacobian = min(jacobian, float(jacobians[region].min(initial=1.0)))
+        flipped = max(flipped, int(np.count_nonzero(_flipped(study, bent, turns)[region])))
+        pierced = set(pierced_faces(_faces_alone(bent, near)).tolist()) - at_rest
+        contact = max(contact, len(pierced))
+        contact_from = min(contact_from, angle if pierced else np.inf)
+        drift = max(drift, _loop_drift(study, index, bent, angle, turn))
+    resting = float(study.jacobians[region].min(initial=1.0))
+    return MotionFigures(name, degrees, volume, edge, float(jacobian), resting, flipped, contact, float(contact_from), drift), jacobians
+
+
+def _volume_kept(study: _Study, index: int, bent: PolyMesh) -> float:
+    """1 and what the cones from the joint to the skin gain or lose, against the limb's section inside the blend."""
+    head, blending = study.cage.skeleton.bones[index].head, study.cage.blends[index]
+    section = np.pi * blending.radius**2 * 2 * blending.half_width
+    return 1.0 + (_cones(bent, head) - _cones(study.cage.mesh, head)) / section
+
+
+def _cones(mesh: PolyMesh, apex: FloatArray) -> float:
+    """Volume of the cones from a point to all faces, seen from inside; every face as the fan round its middle."""
+    start, end = mesh.positions[mesh.corner_verts] - apex, np.empty((len(mesh.corner_verts), 3))
+    sizes = mesh.face_sizes
+    end[:-1] = start[1:]
+    end[mesh.face_offsets[1:] - 1] = start[mesh.face_offsets[:-1]]
+    middles = np.add.reduceat(start, mesh.face_offsets[:-1], axis=0) / sizes[:, None]
+    return float(np.einsum("ci,ci->", np.cross(start, end), np.repeat(middles, sizes, axis=0))) / 6.0
+
+
+def _edge_shares(study: _Study, bent: PolyMesh, region: IntArray) -> FloatArray:
+    """Bent over resting length of the edges of some faces, (k,) float64."""
+    inside = np.isin(study.adjacency.corner_faces, region)
+    edges = np.unique(study.adjacency.corner_edges[inside])
+    return _lengths(bent.positions, study.adjacency)[edges] / np.maximum(study.edge_lengths[edges], 1e-300)
+
+
+def _flipped(study: _Study, bent: PolyMesh, turns: FloatArray) -> BoolArray:
+    """Faces that look against the skin as their bones carry it, (F,) bool."""
+    mesh = study.cage.mesh
+    sums = np.add.reduceat(study.table[mesh.corner_verts], mesh.face_offsets[:-1], axis=0)
+    mean = np.einsum("fb,bij->fij", sums / mesh.face_sizes[:, None], turns)
+    expected = np.einsum("fij,fj->fi", mean, study.normals)
+    return np.asarray(np.einsum("fi,fi->f", face_area_vectors(bent), expected) < 0.0)
+
+
+def _near_faces(study: _Study, index: int) -> IntArray:
+    cage = study.cage
+    reach = NEAR_RADII * cage.blends[index].radius
+    near = np.linalg.norm(cage.mesh.positions - cage.skeleton.bones[index].head, axis=1) <= reach
+    return np.flatnonzero(np.logical_and.reduceat(near[cage.mesh.corner_verts], cage.mesh.face_offsets[:-1])).astype(np.int32)
+
+
+def _faces_alone(mesh: PolyMesh, faces: IntArray) -> PolyMesh:
+    """Some faces over the same vertices."""
+    sizes = mesh.face_sizes[faces]
+    starts = np.repeat(mesh.face_offsets[faces] - np.concatenate(([0], np.cumsum(sizes)[:-1])) if len(faces) else sizes, sizes)
+    corners = mesh.corner_verts[starts + np.arange(int(sizes.sum()))]
+    return PolyMesh(mesh.positions, corners, np.concatenate(([0], np.cumsum(sizes))).astype(np.int32))
+
+
+def _loop_drift(study: _Study, index: int, bent: PolyMesh, angle: float, turn: tuple[float, float, float]) -> float:
+    """How far the joint's ring is carried off the plane that halves the bend, limb radii; a twist has no such plane."""
+    cage, bone, blending = study.cage, study.cage.skeleton.bones[index], study.cage.blends[index]
+    ring = _joint_ring(study, index)
+    if turn[2] or not len(ring):
+        return 0.0
+    axis = bone.hinge if turn[0] else np.cross(bone.hinge, bone.direction)
+    halved = rotation(axis, 0.5 * angle * (turn[0] or turn[1])) @ blending.plane
+    before = (cage.mesh.positions[ring] - bone.head) @ blending.plane
+    after = (bent.positions[ring] - bone.head) @ halved
+    return float(np.abs(after - before).max() / blending.radius)
+
+
+def _joint_ring(study: _Study, index: int) -> IntArray:
+    """Vertices of the limb that lie within half a row of the joint's plane, (k,) int32."""
+    cage, bone, blending = study.cage, study.cage.skeleton.bones[index], study.cage.blends[index]
+    offset = cage.mesh.positions - bone.head
+    height = offset @ blending.plane
+    beside = np.isin(cage.nearest, [index, bone.parent]) & (np.linalg.norm(offset, axis=1) < NEAR_RADII * blending.radius)
+    edges = study.adjacency.edge_verts
+    rise = np.abs(height[edges[:, 1]] - height[edges[:, 0]])
+    lengthwise = rise > 0.5 * study.edge_lengths
+    low, high = height[edges].min(axis=1), height[edges].max(axis=1)
+    crossing = beside[edges].all(axis=1) & lengthwise & (low <= TOUCHING * rise) & (high >= -TOUCHING * rise)
+    if not crossing.any():
+        return np.flatnonzero(beside & (np.abs(height) < 0.25 * blending.radius)).astype(np.int32)
+    return np.flatnonzero(beside & (np.abs(height) <= 0.5 * float(rise[crossing].mean()))).astype(np.int32)
+
+
+def _crease_poles(study: _Study, index: int) -> IntArray:
+    """Poles inside the joint's blend on the side to which it flexes, (k,) int32."""
+    cage, bone, blending = study.cage, study.cage.skeleton.bones[index], study.cage.blends[index]
+    offset = cage.mesh.positions - bone.head
+    inner = offset @ unit(np.cross(bone.hinge, bone.direction)) > 0.25 * blending.radius
+    within = (np.abs(offset @ blending.plane) <= blending.half_width) & (np.linalg.norm(offset, axis=1) < NEAR_RADII * blending.radius)
+    return np.flatnonzero(study.poles & inner & within & np.isin(cage.nearest, [index, bone.parent])).astype(np.int32)
+
+
+def _pose_figures(study: _Study, name: str, pose: Pose) -> PoseFigures:
+    cage = study.cage
+    turns, shifts = bone_motions(cage.skeleton, pose)
+    bent = cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
+    faces = np.unique(np.concatenate([_bending_faces(study, index) for index in pose])).astype(np.int32)
+    at_rest = pierced_faces(cage.mesh)
+    contact = np.setdiff1d(pierced_faces(bent), at_rest)
+    return PoseFigures(name, float(_edge_shares(study, bent, faces).min(initial=1.0)), float(_jacobians(bent)[faces].min(initial=1.0)),
+                       int(np.count_nonzero(_flipped(study, bent, turns)[faces])), len(contact))
+
+
+def poses_to_show(flex: Flex) -> Sequence[tuple[str, Pose]]:
+    """Every joint at its full flexion, then the set poses: what an animation steps through, with names."""
+    skeleton = flex.skinned.skeleton
+    alone = [(f"{joint.name}, {joint.motions[0].motion} {joint.motions[0].degrees:g}",
+              {joint.bone: tuple(joint.motions[0].degrees * part for part in motions_of(JointRange(1.0))[0][2])})
+             for joint in flex.joints if joint.motions]
+    return [*alone, *set_poses(skeleton).items()]  # type: ignore[list-item]

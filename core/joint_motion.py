@@ -1,0 +1,127 @@
+"""How far each kind of joint turns, and the poses that a cage is tried in.
+
+The angles are for bending a mesh and no medical advice. Clinical tables: e-Hand (Eaton), AAOS values in study
+tables, AccessPhysiotherapy; they differ by some ten degrees among each other. Knee and elbow also by the
+CDC normal joint study (Soucie et al., Haemophilia 17, 2011). A profile may give other angles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from types import MappingProxyType
+from typing import Any
+
+from .errors import PlanError
+from .skeleton import Skeleton, split_side
+
+MOST_DEGREES = 180.0
+
+
+@dataclass(frozen=True)
+class JointRange:
+    """How far a joint turns, degrees.
+
+    flex, extend : about the hinge, further and back
+    side : to either side, square to hinge and bone
+    twist : about the bone, either way
+    source : where the angles come from
+    """
+
+    flex: float
+    extend: float = 0.0
+    side: float = 0.0
+    twist: float = 0.0
+    source: str = "common practice"
+
+
+JOINT_RANGES: Mapping[str, JointRange] = MappingProxyType({
+    "finger root": JointRange(90, 30, 20, 0, "e-Hand and AAOS 90; extension 0-45 by table; spread: common practice"),
+    "finger middle": JointRange(100, 0, 0, 0, "e-Hand and AAOS 100"),
+    "finger end": JointRange(80, 0, 0, 0, "e-Hand 80, AAOS 90"),
+    "thumb root": JointRange(20, 20, 20, 0, "common practice"),
+    "thumb middle": JointRange(55, 0, 0, 0, "e-Hand 55, AAOS 50"),
+    "thumb end": JointRange(80, 0, 0, 0, "e-Hand and AAOS 80"),
+    "wrist": JointRange(80, 70, 20, 70, "AAOS 80 and 70, radial 20; forearm pronation 70 by e-Hand"),
+    "elbow": JointRange(145, 0, 0, 0, "e-Hand 145, AAOS 150"),
+    "shoulder": JointRange(90, 30, 60, 45, "common practice"),
+    "knee": JointRange(140, 0, 0, 0, "Soucie et al. 2011, 138-142 at ages 20-44 (from memory)"),
+    "ankle": JointRange(20, 45, 15, 0, "from memory: 20 up, 45-50 down"),
+    "hip": JointRange(110, 20, 35, 0, "from memory: 110-120 bent, 20 back"),
+    "toe root": JointRange(35, 60, 0, 0, "from memory: 30-45 down, 60-70 up"),
+    "toe": JointRange(40, 0, 0, 0, "from memory: 35-60"),
+    "neck": JointRange(40, 40, 35, 45, "common practice"),
+    "spine": JointRange(30, 20, 20, 20, "common practice"),
+    "chain": JointRange(30, 30, 30, 0, "common practice, for tails, tentacles and the like"),
+    "other": JointRange(45, 45, 30, 0, "common practice"),
+})
+"""Ranges by kind of joint, with where they come from."""
+
+_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("elbow", ("forearm", "lower arm", "lower_arm", "lowerarm", "elbow")), ("shoulder", ("upper arm", "upper_arm", "upperarm", "shoulder")),
+    ("wrist", ("palm", "hand", "wrist", "paw")), ("knee", ("shin", "calf", "lower leg", "lower_leg", "lowerleg", "knee")),
+    ("hip", ("thigh", "upper leg", "upper_leg", "upperleg", "hip")), ("ankle", ("foot", "ankle")),
+    ("neck", ("neck", "head")), ("spine", ("spine", "torso", "trunk", "chest", "belly", "waist", "pelvis")),
+    ("chain", ("tail", "tentacle", "trail", "ear", "antenna")))
+_IN_ORDER = {"arm": ("shoulder", "elbow", "wrist"), "leg": ("hip", "knee", "ankle")}
+
+
+def joint_role(skeleton: Skeleton, index: int) -> str:
+    """The kind of joint at a bone's head, a key of ``JOINT_RANGES``: told by the limb's name, else by how it hangs."""
+    bone = skeleton.bones[index]
+    name = split_side(bone.limb)[0].lower()
+    if "toe" in name:
+        return "toe root" if bone.place == 0 else "toe"
+    if "thumb" in name:
+        return ("thumb root", "thumb middle", "thumb end")[min(bone.place, 2)]
+    if _is_finger(skeleton, index):
+        return ("finger root", "finger middle", "finger end")[min(bone.place, 2)]
+    for role, words in _WORDS:
+        if any(word in name for word in words):
+            return role
+    for word, roles in _IN_ORDER.items():
+        if word in name.split() or name == word:
+            return roles[min(bone.place, 2)]
+    return "other"
+
+
+def _is_finger(skeleton: Skeleton, index: int) -> bool:
+    """Whether a bone belongs to one of three or more branches of a fork, or its limb is called a digit."""
+    bone = skeleton.bones[index]
+    if any(word in bone.limb.lower() for word in ("finger", "digit")):
+        return True
+    root = next(each for each in skeleton.bones if each.number == bone.number and each.place == 0 and each.side == bone.side)
+    return root.hang == "fork" and sum(each.parent == root.parent and each.hang == "fork" for each in skeleton.bones) > 2
+
+
+def read_joint_ranges(table: Mapping[str, Any]) -> dict[str, JointRange]:
+    """Ranges of a profile: kinds of joint with angles in degrees that take the place of the defaults.
+
+    table : kind to a table of ``flex``, ``extend``, ``side``, ``twist``
+    Raises PlanError where a kind or a key is unknown or an angle is no number from 0 to 180.
+    """
+    ranges = dict(JOINT_RANGES)
+    allowed = [each.name for each in fields(JointRange) if each.name != "source"]
+    for role, angles in table.items():
+        if role not in ranges:
+            raise PlanError(f'Joint ranges: there is no kind of joint "{role}"; the kinds are {", ".join(ranges)}.')
+        if not isinstance(angles, Mapping) or any(key not in allowed for key in angles):
+            raise PlanError(f'Joint ranges, "{role}": give a table with the keys {", ".join(allowed)}.')
+        for key, value in angles.items():
+            if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= MOST_DEGREES:
+                raise PlanError(f'Joint ranges, "{role}": {key} is {value!r}; it must be a number of degrees from 0 to 180.')
+        kept = {key: getattr(ranges[role], key) for key in allowed}
+        ranges[role] = JointRange(**{**kept, **{key: float(value) for key, value in angles.items()}}, source="profile")
+    return ranges
+
+
+SET_POSES: Mapping[str, Mapping[str, tuple[float, float]]] = MappingProxyType({
+    "fist": {"finger root": (1.0, 0.0), "finger middle": (1.0, 0.0), "finger end": (0.8, 0.0), "thumb middle": (0.8, 0.0),
+             "thumb end": (0.6, 0.0)},
+    "pointing": {"finger root": (0.9, 0.0), "finger middle": (1.0, 0.0), "finger end": (0.8, 0.0), "thumb middle": (0.5, 0.0)},
+    "spread": {"finger root": (-0.3, 1.0), "thumb root": (0.0, 1.0)},
+    "squat": {"hip": (0.9, 0.0), "knee": (0.85, 0.0), "ankle": (1.0, 0.0)},
+})
+"""Poses by kind of joint: share of the range about the hinge (below 0: extension) and to the side."""
+EXTENDED_IN_POINTING = 1
+"""Branches of every fork that stay straight when pointing: the last one in order across (an index finger lies beside the thumb)."""

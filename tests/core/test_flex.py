@@ -1,0 +1,199 @@
+"""Bending against closed forms of linear blending.
+
+Source: Kavan, Collins, Žára, O'Sullivan, "Skinning with Dual Quaternions", I3D 2007, on the collapse of linear
+blending; the formulae for a half-half blend are derived here: the mean of the identity and a turn by theta about
+an axis keeps lengths along the axis and scales across it by cos(theta / 2).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+
+from ringwright.core.contact import pierced_faces
+from ringwright.core.errors import PlanError
+from ringwright.core.flex import Skinned, blend, bone_motions, flex_test, posed, rotation, set_poses, skinned
+from ringwright.core.joint_motion import JOINT_RANGES, JointRange, joint_role, read_joint_ranges
+from ringwright.core.plan import Limb, LimbPlan
+from ringwright.core.polymesh import PolyMesh
+from ringwright.core.skeleton import skeleton_of
+from ringwright.core.skin_weights import SkinWeights, bind, smooth_step
+from support.invented_hand import hand
+from support.tubes import join, tube
+
+SIDES, RINGS = 24, 81
+
+
+def bent_tube(*, slightly: float = 0.0, sides: int = SIDES, rings: int = RINGS, spacing: float = 0.1) -> Skinned:
+    """A round tube along z of radius 1 over two bones whose joint is half way; it flexes toward +y."""
+    mesh = tube(sides, rings, spacing=spacing)
+    half = 0.5 * spacing * (rings - 1)
+    plan = LimbPlan((Limb("tube", np.array([[0, -slightly, 0], [0, 0, half], [0, -slightly, 2 * half]]), sides=sides),))
+    return skinned(mesh, skeleton_of(plan))
+
+
+def ring_of(cage: Skinned, index: int) -> np.ndarray:
+    return np.arange(index * SIDES, (index + 1) * SIDES)
+
+
+@pytest.mark.parametrize("degrees", [30, 90, 120, 145, 180])
+def test_middle_ring_of_a_bend_shrinks_by_the_cosine_of_half_the_angle(degrees: float) -> None:
+    cage = bent_tube()
+    middle = ring_of(cage, RINGS // 2)
+    assert np.allclose(cage.weights.dense(2)[middle], 0.5)
+    hinge, head = cage.skeleton.bones[1].hinge, cage.skeleton.bones[1].head
+    after = posed(cage, {1: (degrees, 0, 0)}).positions[middle] - head
+    before = cage.mesh.positions[middle] - head
+    turned = before @ rotation(hinge, degrees / 2).T
+    along = (turned @ hinge)[:, None] * hinge
+    assert np.allclose(after, along + np.cos(np.radians(degrees / 2)) * (turned - along), atol=1e-12)
+
+
+@pytest.mark.parametrize("degrees", [60, 90, 120, 180])
+def test_middle_ring_of_a_twist_shrinks_all_round_and_collapses_at_a_half_turn(degrees: float) -> None:
+    cage = bent_tube()
+    middle = ring_of(cage, RINGS // 2)
+    after = posed(cage, {1: (0, 0, degrees)}).positions[middle]
+    assert np.allclose(np.linalg.norm(after[:, :2], axis=1), abs(np.cos(np.radians(degrees / 2))), atol=1e-12)
+    assert np.allclose(after[:, 2], cage.mesh.positions[middle, 2])
+
+
+@pytest.mark.parametrize(("share", "degrees"), [(0.5, 90), (0.25, 120), (0.1, 180)])
+def test_any_blend_scales_as_the_closed_form_says(share: float, degrees: float) -> None:
+    """sqrt(1 - 2 w (1 - w) (1 - cos theta)) across the axis, 1 along it."""
+    cage = bent_tube()
+    point = np.array([[0.3, 0.7, 4.0]])
+    weights = SkinWeights(np.array([[0, 1, 0, 0]], dtype=np.int32), np.array([[share, 1 - share, 0, 0]]))
+    moved = blend(point, weights, *bone_motions(cage.skeleton, {1: (0, 0, degrees)}))[0]
+    expected = np.sqrt(1 - 2 * share * (1 - share) * (1 - np.cos(np.radians(degrees))))
+    assert np.hypot(*moved[:2]) == pytest.approx(expected * np.hypot(0.3, 0.7)) and moved[2] == pytest.approx(4.0)
+
+
+def test_rigid_skin_keeps_its_shape_and_both_ends_their_place() -> None:
+    cage = bent_tube()
+    after = posed(cage, {1: (110, 20, 0)}).positions
+    assert np.allclose(after[: SIDES * 20], cage.mesh.positions[: SIDES * 20])
+    last = cage.mesh.positions[-SIDES:]
+    moved = after[-SIDES:]
+    assert np.allclose(np.linalg.norm(moved[:, None] - moved, axis=2), np.linalg.norm(last[:, None] - last, axis=2))
+
+
+def test_volume_lost_in_a_twist_is_the_integral_of_the_shrunk_sections() -> None:
+    """Section at height s has w = smooth_step(s / 2h + 1/2) and area x (1 - 2 w (1 - w) (1 - cos theta))."""
+    cage = bent_tube(sides=24, rings=201, spacing=0.04)
+    half, degrees = cage.blends[1].half_width, 90.0
+
+    def lost(s: float) -> float:
+        w = float(smooth_step(np.array([s / (2 * half) + 0.5]))[0])
+        return 2 * w * (1 - w) * (1 - np.cos(np.radians(degrees)))
+
+    area = 0.5 * 24 * np.sin(2 * np.pi / 24)
+    section = np.pi * cage.blends[1].radius ** 2 * 2 * half
+    expected = 1 - area * quad(lost, -half, half)[0] / section
+    flex = flex_test(cage, {**JOINT_RANGES, "other": JointRange(0, 0, 0, degrees)})
+    assert flex.joints[0].motions[0].volume_kept == pytest.approx(expected, abs=2e-3)
+
+
+def test_volume_is_that_of_the_whole_closed_mesh() -> None:
+    cage = bent_tube(sides=16, rings=41, spacing=0.2)
+    figures = flex_test(cage, {**JOINT_RANGES, "other": JointRange(90)}).joints[0].motions[0]
+    section = np.pi * cage.blends[1].radius ** 2 * 2 * cage.blends[1].half_width
+    import trimesh
+    volumes = []
+    for mesh in (cage.mesh, posed(cage, {1: (90, 0, 0)})):
+        quads = mesh.quads()
+        caps = [np.arange(16)[::-1], np.arange(16) + 40 * 16]
+        middles = np.array([mesh.positions[cap].mean(axis=0) for cap in caps])
+        centres = np.array([mesh.positions[quad_].mean(axis=0) for quad_ in quads])
+        points = np.concatenate([mesh.positions, middles, centres])
+        fans = [[cap[k], cap[(k + 1) % 16], len(mesh.positions) + which] for which, cap in enumerate(caps) for k in range(16)]
+        fans += [[q[k], q[(k + 1) % 4], len(mesh.positions) + 2 + f] for f, q in enumerate(quads) for k in range(4)]
+        volumes.append(trimesh.Trimesh(points, fans, process=False).volume)
+    assert figures.volume_kept == pytest.approx(1 + (volumes[1] - volumes[0]) / section, abs=1e-9)
+
+
+def test_weights_sum_to_one_over_at_most_four_bones() -> None:
+    cage = bent_tube()
+    assert cage.weights.weights.shape == (cage.mesh.vertex_count, 4)
+    assert np.allclose(cage.weights.weights.sum(axis=1), 1) and (cage.weights.weights >= 0).all()
+
+
+def test_inner_side_pierces_itself_where_rings_lie_too_near_the_joint() -> None:
+    """Rigid rings nearer to the joint than r tan(theta / 2) meet on the inner side; farther ones do not."""
+    for spacing, degrees, meets in ((1.2, 90, False), (0.8, 90, True)):  # r tan(45 degrees) = 1; rings at half the spacing
+        mesh = tube(SIDES, 6, spacing=2 * spacing)
+        half = 5 * spacing
+        plan = LimbPlan((Limb("tube", np.array([[0.0, 0, 0], [0, 0, half], [0, 0, 2 * half]])),))
+        skeleton = skeleton_of(plan)
+        own = (mesh.positions[:, 2] > half).astype(np.int32)
+        rigid = SkinWeights(np.column_stack([own] + [np.zeros_like(own)] * 3), np.tile([1.0, 0, 0, 0], (len(own), 1)))
+        cage = skinned(mesh, skeleton, rigid)
+        bent = posed(cage, {1: (degrees, 0, 0)})
+        assert bool(len(pierced_faces(bent))) == meets
+
+
+def test_piercing_is_found_and_touching_is_not() -> None:
+    cross = PolyMesh.from_faces([[0, 0, 0], [2, 0, 0], [2, 2, 0], [0, 2, 0], [1, 1, -1], [1.5, 1, -1], [1.5, 1, 1], [1, 1, 1]],
+                                [[0, 1, 2, 3], [4, 5, 6, 7]])
+    assert pierced_faces(cross).tolist() == [0]
+    assert not len(pierced_faces(tube(8, 4)))
+    assert len(pierced_faces(join(tube(8, 4), tube(8, 4, radius=0.9, base=(0.5, 0, 0.3)))))
+
+
+def test_piercing_agrees_with_a_plain_search_over_all_pairs() -> None:
+    """Every edge against every triangle by solving for the crossing point with a general solver."""
+    rng = np.random.default_rng(5)
+    corners = rng.random((20, 1, 3)) + 0.3 * rng.random((20, 3, 3))
+    mesh = PolyMesh.from_quads(corners.reshape(60, 3), np.arange(60).reshape(-1, 3))
+    expected = set()
+    for face, triangle in enumerate(mesh.triangles()):
+        a, b, c = mesh.positions[triangle]
+        for other in np.delete(np.arange(20), face):
+            for k in range(3):
+                start, end = mesh.positions[3 * other + k], mesh.positions[3 * other + (k + 1) % 3]
+                u, v, t = np.linalg.solve(np.column_stack([b - a, c - a, start - end]), start - a)
+                if u > 0 and v > 0 and u + v < 1 and 0 < t < 1:
+                    expected.add(face)
+    assert 0 < len(expected) < 20 and set(pierced_faces(mesh).tolist()) == expected
+
+
+def test_ring_in_the_middle_does_not_drift_and_a_skewed_joint_does() -> None:
+    straight = flex_test(bent_tube(), {**JOINT_RANGES, "other": JointRange(90)}).joints[0].motions[0]
+    assert straight.loop_drift == pytest.approx(0, abs=1e-9)
+    cage = bent_tube()
+    moved = skinned(cage.mesh, skeleton_of(LimbPlan((Limb("tube", np.array([[0, 0, 0], [0, 0, 4.04], [0, 0, 8]])),))), cage.weights)
+    assert flex_test(moved, {**JOINT_RANGES, "other": JointRange(90)}).joints[0].motions[0].loop_drift > 0.005
+
+
+def test_figures_get_no_better_the_further_it_bends() -> None:
+    figures = [flex_test(bent_tube(rings=17, spacing=0.5), {**JOINT_RANGES, "other": JointRange(angle)}).joints[0].motions[0]
+               for angle in (20, 60, 100, 140)]
+    for key in ("volume_kept", "shortest_edge", "smallest_jacobian"):
+        values = [getattr(each, key) for each in figures]
+        assert values == sorted(values, reverse=True) and values[0] < 1
+
+
+def test_hands_take_the_hands_poses_and_legs_squat() -> None:
+    skeleton = skeleton_of(hand())
+    poses = set_poses(skeleton)
+    assert set(poses) == {"fist", "pointing", "spread"}
+    assert {joint_role(skeleton, index) for index in poses["fist"]} >= {"finger root", "finger middle", "thumb middle"}
+    assert skeleton.index("digit 2.2") not in poses["pointing"] and skeleton.index("digit 0.2") in poses["pointing"]
+
+
+@pytest.mark.parametrize(("table", "words"), [({"jaw": {}}, "no kind of joint"), ({"elbow": {"bend": 3}}, "with the keys"),
+                                              ({"elbow": {"flex": 500}}, "from 0 to 180"), ({"elbow": 3}, "give a table")])
+def test_profiles_with_wrong_ranges_are_refused(table: dict[str, object], words: str) -> None:
+    with pytest.raises(PlanError, match=words):
+        read_joint_ranges(table)
+
+
+def test_a_profile_changes_only_what_it_names() -> None:
+    ranges = read_joint_ranges({"elbow": {"flex": 120}})
+    assert ranges["elbow"].flex == 120 and ranges["elbow"].source == "profile" and ranges["knee"] == JOINT_RANGES["knee"]
+
+
+def test_bind_is_what_skinned_uses() -> None:
+    cage = bent_tube()
+    assert np.array_equal(bind(cage.mesh, cage.skeleton).weights, cage.weights.weights)
