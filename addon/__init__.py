@@ -9,10 +9,13 @@ _commands: list[Any] = []
 
 
 def register() -> None:
-    """Give the host the extension's commands."""
+    """Give the host the extension's commands, and the editor its panels and operators."""
     import bpy
 
+    from . import editor
     from .command_line import main
+
+    editor.register()
 
     _commands.append(bpy.utils.register_cli_command("ringwright", main))
 
@@ -21,5 +24,8 @@ def unregister() -> None:
     """Take back what register() gave."""
     import bpy
 
+    from . import editor
+
+    editor.unregister()
     while _commands:
         bpy.utils.unregister_cli_command(_commands.pop())

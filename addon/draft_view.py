@@ -1,0 +1,101 @@
+"""Draw a limb that is being drawn: joints, centre line, rings round the target, and a line of words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import bpy
+import numpy as np
+
+from ..core.limb_draft import LimbDraft
+from ..core.polymesh import FloatArray
+from .gpu_shapes import (
+    GREEN,
+    INK,
+    ORANGE,
+    PAPER,
+    SKY,
+    YELLOW,
+    blended,
+    draw_lines,
+    draw_markers,
+    draw_words,
+    interface_scale,
+    lifted,
+    project,
+    with_alpha,
+)
+
+
+@dataclass
+class DraftView:
+    """What the drawing callbacks show; the tool fills it in.
+
+    hover : (3,) the joint that the next click would set, or None
+    rings : (m, n, 3) preview, hover included
+    near_joint : joint under the pointer, or -1
+    words : a line beside the pointer
+    pointer : (2,) pixels in the region that holds it
+    region : that region
+    """
+
+    draft: LimbDraft = field(default_factory=LimbDraft)
+    hover: FloatArray | None = None
+    rings: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 3)))
+    near_joint: int = -1
+    words: str = ""
+    join_words: str = ""
+    pointer: FloatArray = field(default_factory=lambda: np.zeros(2))
+    region: Any = None
+    handles: list[Any] = field(default_factory=list)
+
+    def start(self) -> None:
+        """Hang the callbacks on all 3D viewports."""
+        space = bpy.types.SpaceView3D
+        self.handles = [space.draw_handler_add(self._draw_space, (), "WINDOW", "POST_VIEW"),
+                        space.draw_handler_add(self._draw_pixels, (), "WINDOW", "POST_PIXEL")]
+
+    def stop(self) -> None:
+        """Take the callbacks down."""
+        while self.handles:
+            bpy.types.SpaceView3D.draw_handler_remove(self.handles.pop(), "WINDOW")
+
+    def _chain(self) -> FloatArray:
+        points = self.draft.points
+        return points if self.hover is None else np.concatenate([points, self.hover[None]])
+
+    def _draw_space(self) -> None:
+        rings = self.rings
+        lines = np.stack([rings, np.roll(rings, -1, axis=1)], axis=2).reshape(-1, 2, 3) if rings.size else np.zeros((0, 2, 3))
+        columns = np.stack([rings[:-1], rings[1:]], axis=2).reshape(-1, 2, 3) if len(rings) > 1 else np.zeros((0, 2, 3))
+        with blended():
+            draw_lines(columns, with_alpha(SKY, 0.22), 1.0)
+            draw_lines(lines, with_alpha(SKY, 0.35), 1.5)
+        with blended("LESS_EQUAL"):
+            draw_lines(lifted(bpy.context, lines), SKY, 2.5)
+            draw_lines(lifted(bpy.context, columns), with_alpha(SKY, 0.8), 1.2)
+        chain = self._chain()
+        with blended():
+            bones = np.stack([chain[:-1], chain[1:]], axis=1) if len(chain) > 1 else np.zeros((0, 2, 3))
+            draw_lines(bones, INK, 5.0)
+            draw_lines(bones, YELLOW, 2.5)
+
+    def _draw_pixels(self) -> None:
+        region, view = bpy.context.region, bpy.context.region_data
+        points = self.draft.points
+        with blended():
+            places, front = project(region, view, points)
+            colours = [GREEN, *[YELLOW] * max(len(points) - 1, 0)]
+            for index in np.flatnonzero(front):
+                near = index == self.near_joint
+                draw_markers(places[index][None], 16, 7.5 if near else 5.5, ORANGE if near else colours[index])
+            if self.hover is not None:
+                place, before = project(region, view, self.hover[None])
+                draw_markers(place[before], 16, 4.5, PAPER)
+            if region == self.region and self.words:
+                beside = self.pointer + np.array([18.0, 22.0]) * interface_scale()
+                draw_words(beside[None], [self.words], PAPER, 12.0, centred=False)
+                if self.join_words:
+                    draw_words(beside[None] + [0.0, 24.0 * interface_scale()], [self.join_words], ORANGE, 12.0, centred=False)
+

@@ -1,0 +1,33 @@
+"""What the editor gets: settings, operators, panels, overlay, keys; registered in order, taken back in reverse."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import bpy
+
+from . import keys, overlay, panels, preferences, properties
+from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, plans, rings
+
+OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, rings, faces, draw_limb)
+
+CLASSES: tuple[Any, ...] = (*properties.CLASSES, *preferences.CLASSES, *(each for family in OPERATORS for each in family.CLASSES),
+                            *panels.CLASSES)
+
+
+def register() -> None:
+    """Register everything with the host."""
+    for each in CLASSES:
+        bpy.utils.register_class(each)
+    properties.register_pointer()
+    overlay.register()
+    keys.register()
+
+
+def unregister() -> None:
+    """Take everything back."""
+    keys.unregister()
+    overlay.unregister()
+    properties.unregister_pointer()
+    for each in reversed(CLASSES):
+        bpy.utils.unregister_class(each)

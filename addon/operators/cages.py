@@ -1,0 +1,114 @@
+"""The cage as a whole: build it from the plan and the target."""
+# mypy: disable-error-code="valid-type"
+
+from __future__ import annotations
+
+import bpy
+from bpy.props import BoolProperty
+
+from ...core.build import BuildResult, build_cage
+from ...core.plan import LimbPlan
+from ...core.polymesh import PolyMesh
+from ..cage_object import place_cage
+from ..commands.build import asked_of
+from ..commands.inspecting import Inspected, inspect_fit
+from ..editor_progress import EditorProgress
+from ..finding_rows import store_findings
+from ..host_surface import HostSurface, read_evaluated
+from ..plan_storage import require_plan, store_plan, target_of
+from .asking import Refusing, has_limbs_and_target, has_scene, in_object_mode, refuse
+
+
+class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
+    """Build the cage of the limb plan on the target; an older cage is replaced, its place, materials and modifiers stay"""
+
+    bl_idname = "ringwright.build_cage"
+    bl_label = "Build Cage"
+    bl_options = {"REGISTER", "UNDO"}
+
+    inspect: BoolProperty(name="Inspect", description="Inspect the cage as soon as it stands", default=True)
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_limbs_and_target(cls, context) and in_object_mode(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        scene = context.scene
+        plan = require_plan(scene)
+        target = read_evaluated(target_of(scene), context.evaluated_depsgraph_get())
+        built, inspected = _build(context, plan, target, inspect=self.inspect)
+        cage = place_cage(scene, built.mesh)
+        scene.ringwright.cage = cage
+        store_plan(scene, plan)
+        _make_active(context, cage)
+        scene.ringwright.findings.clear()
+        scene.ringwright.summary = ""
+        if inspected is not None:
+            store_findings(scene.ringwright, inspected.inspection)
+        found = "" if inspected is None else f", {len(inspected.inspection.findings)} findings"
+        self.report({"INFO"}, f"{built.mesh.face_count} quads round {len(plan.limbs)} limbs{found}")
+        return {"FINISHED"}
+
+
+def _build(context: bpy.types.Context, plan: LimbPlan, target: PolyMesh, *, inspect: bool) -> tuple[BuildResult, Inspected | None]:
+    with EditorProgress(context) as progress, HostSurface(target) as surface:
+        built = build_cage(plan, surface, progress)
+        return built, inspect_fit(built.mesh, target, surface, asked_of(built)) if inspect else None
+
+
+def _make_active(context: bpy.types.Context, cage: bpy.types.Object) -> None:
+    if cage.name not in context.view_layer.objects:
+        return
+    for other in context.view_layer.objects.selected:
+        other.select_set(False)
+    cage.select_set(True)
+    context.view_layer.objects.active = cage
+
+
+class RINGWRIGHT_OT_choose_target(Refusing, bpy.types.Operator):
+    """Make the active mesh the target"""
+
+    bl_idname = "ringwright.choose_target"
+    bl_label = "Active as Target"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return _has_active_mesh(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        settings = context.scene.ringwright
+        if settings.cage == context.object:
+            settings.cage = None
+        settings.target = context.object
+        self.report({"INFO"}, f'"{context.object.name}" is the target')
+        return {"FINISHED"}
+
+
+class RINGWRIGHT_OT_choose_cage(Refusing, bpy.types.Operator):
+    """Make the active mesh the cage; where it keeps a limb plan, that plan is shown"""
+
+    bl_idname = "ringwright.choose_cage"
+    bl_label = "Active as Cage"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return _has_active_mesh(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        settings = context.scene.ringwright
+        if settings.target == context.object:
+            settings.target = None
+        settings.cage = context.object
+        self.report({"INFO"}, f'"{context.object.name}" is the cage')
+        return {"FINISHED"}
+
+
+def _has_active_mesh(operator: type, context: bpy.types.Context) -> bool:
+    item = context.object
+    return has_scene(operator, context) and ((item is not None and item.type == "MESH")
+                                             or refuse(operator, "Make a mesh the active object"))
+
+
+CLASSES = (RINGWRIGHT_OT_choose_target, RINGWRIGHT_OT_choose_cage, RINGWRIGHT_OT_build_cage)

@@ -1,0 +1,157 @@
+"""Inspect the cage, count its rings, and go to what was found."""
+# mypy: disable-error-code="valid-type"
+
+from __future__ import annotations
+
+import bpy
+from bpy.props import BoolProperty, IntProperty
+
+from ...core.build import build_cage
+from ...core.errors import PlanError
+from ...core.expected import expected_of
+from ...core.plan import LimbPlan
+from ...core.ring_report import count_rings
+from ..cage_object import read_cage
+from ..commands.build import asked_of
+from ..commands.inspecting import Asked, Inspected, inspect_alone, inspect_fit
+from ..editor_progress import EditorProgress
+from ..element_selection import frame_selection, has_elements, show_elements
+from ..finding_rows import store_findings, store_rings, unpack
+from ..host_surface import HostSurface, read_evaluated
+from ..plan_storage import cage_of, load_plan, target_of
+from .asking import Refusing, has_cage, has_scene, refuse
+
+
+def _checked_mesh(context: bpy.types.Context) -> bpy.types.Object | None:
+    """The mesh that a check is about: the active mesh, unless it is the target or none; else the cage."""
+    item = context.object
+    if item is not None and item.type == "MESH" and item != target_of(context.scene):
+        return item
+    return cage_of(context.scene)
+
+
+class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
+    """Inspect the cage: faces, poles, shape, and with a target how well it fits"""
+
+    bl_idname = "ringwright.inspect"
+    bl_label = "Inspect"
+    bl_options = {"REGISTER", "UNDO"}
+
+    use_plan: BoolProperty(name="Judge by Plan", default=True,
+                           description="Measure the limbs anew and hold the poles, open ends and joints against the limb plan")
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_cage(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        scene = context.scene
+        inspection = self._inspect(context).inspection
+        store_findings(scene.ringwright, inspection)
+        errors = sum(finding.severity == "error" for finding in inspection.findings)
+        warnings = sum(finding.severity == "warning" for finding in inspection.findings)
+        self.report({"INFO"}, f"{errors} errors, {warnings} warnings" if errors or warnings else "No error and no warning")
+        return {"FINISHED"}
+
+    def _inspect(self, context: bpy.types.Context) -> Inspected:
+        scene = context.scene
+        mesh, target = read_cage(cage_of(scene)), target_of(scene)
+        plan = load_plan(scene) if self.use_plan else LimbPlan(())
+        if not mesh.face_count:
+            raise PlanError("The cage has no face; build it first.")
+        if target is None:
+            return inspect_alone(mesh, Asked(expectation=expected_of(plan)) if plan.limbs else Asked())
+        dense = read_evaluated(target, context.evaluated_depsgraph_get())
+        with EditorProgress(context) as progress, HostSurface(dense) as surface:
+            asked = asked_of(build_cage(plan, surface, progress)) if plan.limbs else Asked()
+            return inspect_fit(mesh, dense, surface, asked)
+
+
+class RINGWRIGHT_OT_show_finding(Refusing, bpy.types.Operator):
+    """Select what a finding is about and bring it into view"""
+
+    bl_idname = "ringwright.show_finding"
+    bl_label = "Show Finding"
+    bl_options = {"REGISTER", "UNDO"}
+
+    index: IntProperty(name="Number", description="Which finding of the list, from 0; -1 for the active one", min=-1, default=-1,
+                       options={"SKIP_SAVE"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_cage(cls, context) and (len(context.scene.ringwright.findings) > 0 or refuse(cls, "There is no finding; inspect first"))
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        settings = context.scene.ringwright
+        index = settings.active_finding if self.index < 0 else self.index
+        if not 0 <= index < len(settings.findings):
+            raise PlanError(f"There is no finding {index}; the list holds {len(settings.findings)}.")
+        settings.active_finding = index
+        row = settings.findings[index]
+        if row.domain == "mesh":
+            self.report({"INFO"}, row.reason)
+            frame_selection(context)
+            return {"FINISHED"}
+        cage, elements = cage_of(context.scene), unpack(row.elements)
+        if not has_elements(cage, row.domain, elements):
+            raise PlanError("The cage has changed since it was inspected; inspect it once more.")
+        show_elements(context, cage, row.domain, elements)
+        self.report({"INFO"}, row.reason)
+        return {"FINISHED"}
+
+
+class RINGWRIGHT_OT_count_rings(Refusing, bpy.types.Operator):
+    """Count the edges of every open ring, pair the rings that face each other and tell where counts differ"""
+
+    bl_idname = "ringwright.count_rings"
+    bl_label = "Count Rings"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_scene(cls, context) and (_checked_mesh(context) is not None
+                                            or refuse(cls, "Make the mesh whose rings are to be counted the active object"))
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        item = _checked_mesh(context)
+        report = count_rings(read_cage(item))
+        settings = context.scene.ringwright
+        store_rings(settings, report)
+        settings.counted = item
+        self.report({"INFO"}, settings.ring_summary)
+        return {"FINISHED"}
+
+
+class RINGWRIGHT_OT_show_ring(Refusing, bpy.types.Operator):
+    """Select the vertices of a ring, or of the two rings of a pair, and bring them into view"""
+
+    bl_idname = "ringwright.show_ring"
+    bl_label = "Show Ring"
+    bl_options = {"REGISTER", "UNDO"}
+
+    index: IntProperty(name="Number", description="Which row of the list, from 0; -1 for the active one", min=-1, default=-1,
+                       options={"SKIP_SAVE"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        if not has_scene(cls, context):
+            return False
+        settings = context.scene.ringwright
+        return (len(settings.rings) > 0 and settings.counted is not None) or refuse(cls, "There is no ring; count the rings first")
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        settings = context.scene.ringwright
+        index = settings.active_ring if self.index < 0 else self.index
+        if not 0 <= index < len(settings.rings):
+            raise PlanError(f"There is no row {index}; the list holds {len(settings.rings)}.")
+        settings.active_ring = index
+        row = settings.rings[index]
+        vertices = [part[0] for part in unpack(row.vertices)]
+        if context.scene.objects.get(settings.counted.name) != settings.counted:
+            raise PlanError("The mesh whose rings were counted is gone; count the rings once more.")
+        show_elements(context, settings.counted, "vertex", [(vertex,) for vertex in vertices])
+        self.report({"INFO"}, row.sentence)
+        return {"FINISHED"}
+
+
+CLASSES = (RINGWRIGHT_OT_inspect, RINGWRIGHT_OT_show_finding, RINGWRIGHT_OT_count_rings, RINGWRIGHT_OT_show_ring)

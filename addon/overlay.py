@@ -1,0 +1,212 @@
+"""The overlay: what the core gathers of the cage, drawn over every 3D viewport; gathered anew only when the cage changes."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import bmesh
+import bpy
+import numpy as np
+from bpy.app.handlers import persistent
+
+from ..core.errors import PlanError
+from ..core.overlay_data import OverlayData, overlay_data
+from ..core.plan import LimbPlan
+from ..core.polymesh import PolyMesh
+from .cage_object import read_cage, transformed
+from .gpu_shapes import (
+    GREEN,
+    INK,
+    ORANGE,
+    PAPER,
+    PURPLE,
+    SKY,
+    VERMILION,
+    YELLOW,
+    blended,
+    draw_lines,
+    draw_markers,
+    draw_triangles,
+    draw_words,
+    faces_viewer,
+    lifted,
+    project,
+    with_alpha,
+)
+from .plan_storage import active_limb_name, cage_of, load_plan
+
+LEAST_PAUSE = 0.4
+"""Seconds between two readings of a mesh that is being dragged about."""
+MOST_WORDS = 200
+"""Ring counts that are written at most; a mesh with more open rings has other troubles."""
+POLE_MARKS = ((3, 3, SKY), (5, 5, ORANGE))
+"""Valence, corners of the marker, colour; all other poles get a square."""
+
+
+class Overlay:
+    """The drawing callbacks of one session, and the data of the cage that they saw last."""
+
+    def __init__(self) -> None:
+        self._handles: list[Any] = []
+        self._key: tuple[Any, ...] = ()
+        self._data: OverlayData | None = None
+        self._read_at = 0.0
+        self.stale = True
+
+    def start(self) -> None:
+        """Hang the callbacks on all 3D viewports."""
+        space = bpy.types.SpaceView3D
+        self._handles = [space.draw_handler_add(self._draw_space, (), "WINDOW", "POST_VIEW"),
+                         space.draw_handler_add(self._draw_pixels, (), "WINDOW", "POST_PIXEL")]
+
+    def stop(self) -> None:
+        """Take the callbacks down and forget the data."""
+        for handle in self._handles:
+            bpy.types.SpaceView3D.draw_handler_remove(handle, "WINDOW")
+        self._handles, self._data, self._key = [], None, ()
+
+    def _cage_data(self, scene: bpy.types.Scene) -> OverlayData | None:
+        cage = cage_of(scene)
+        if cage is None or not cage.visible_get():
+            return None
+        key = (cage.name, cage.data.name, cage.mode, tuple(map(tuple, cage.matrix_world)))
+        due = self.stale and time.monotonic() - self._read_at > LEAST_PAUSE
+        if self._data is None or key != self._key or due:
+            self._data, self._key = overlay_data(_current_mesh(cage)), key
+            self._read_at, self.stale = time.monotonic(), False
+        return self._data
+
+    def _draw_space(self) -> None:
+        context = bpy.context
+        settings = _shown_settings(context)
+        if settings is None:
+            return
+        data = self._cage_data(context.scene)
+        with blended("LESS_EQUAL"):
+            if data is not None and settings.show_joints:
+                draw_lines(lifted(context, data.joint_edges), with_alpha(PURPLE, 0.85), 2.0)
+            if data is not None and settings.show_faces:
+                draw_triangles(data.odd_triangles, with_alpha(VERMILION, 0.45))
+        with blended():
+            if data is not None and settings.show_counts:
+                draw_lines(data.ring_edges, GREEN, 2.5)
+                draw_lines(data.unlike_lines, VERMILION, 2.5)
+            if settings.show_limbs:
+                _draw_limb_lines(context)
+
+    def _draw_pixels(self) -> None:
+        context = bpy.context
+        settings = _shown_settings(context)
+        if settings is None:
+            return
+        data = self._cage_data(context.scene)
+        with blended():
+            if settings.show_limbs:
+                _draw_joints(context)
+            if data is not None and settings.show_poles:
+                _draw_poles(context, data)
+            if data is not None and settings.show_counts:
+                _draw_counts(context, data)
+
+
+_overlay = Overlay()
+
+
+def _shown_settings(context: bpy.types.Context) -> Any:
+    """The scene's settings where the overlay is on in this viewport, else None."""
+    space, settings = context.space_data, getattr(context.scene, "ringwright", None)
+    hidden = settings is None or not settings.overlay or space is None or not space.overlay.show_overlays
+    return None if hidden else settings
+
+
+def _current_mesh(cage: bpy.types.Object) -> PolyMesh:
+    """The cage in world coordinates; under edit from the editable mesh, which a drawing callback may only read."""
+    if cage.mode != "EDIT":
+        return read_cage(cage)
+    host = bmesh.from_edit_mesh(cage.data)
+    positions = np.array([vertex.co[:] for vertex in host.verts]).reshape(-1, 3)
+    mesh = PolyMesh.from_faces(positions, [[corner.index for corner in face.verts] for face in host.faces])
+    return mesh.with_positions(transformed(positions, np.array(cage.matrix_world, dtype=np.float64)))
+
+
+def _plan(context: bpy.types.Context) -> LimbPlan:
+    try:
+        return load_plan(context.scene)
+    except PlanError:
+        return LimbPlan(())
+
+
+def _draw_limb_lines(context: bpy.types.Context) -> None:
+    active = active_limb_name(context.scene)
+    for limb in _plan(context).limbs:
+        lines = np.stack([limb.joints[:-1], limb.joints[1:]], axis=1)
+        draw_lines(lines, INK, 4.5)
+        draw_lines(lines, YELLOW if limb.name == active else PAPER, 2.0)
+
+
+def _draw_joints(context: bpy.types.Context) -> None:
+    plan = _plan(context)
+    if not plan.limbs:
+        return
+    region, view, active = context.region, context.region_data, active_limb_name(context.scene)
+    for limb in plan.limbs:
+        places, front = project(region, view, limb.joints)
+        draw_markers(places[front], 16, 3.5, YELLOW if limb.name == active else PAPER)
+    middles = np.array([limb.joints[len(limb.joints) // 2 - 1 : len(limb.joints) // 2 + 1].mean(axis=0) for limb in plan.limbs])
+    places, front = project(region, view, middles)
+    shown = [index for index in np.flatnonzero(front) if plan.limbs[index].name == active]
+    draw_words(places[shown], [plan.limbs[index].name for index in shown], YELLOW, 11.0)
+
+
+def _draw_poles(context: bpy.types.Context, data: OverlayData) -> None:
+    region, view = context.region, context.region_data
+    places, front = project(region, view, data.pole_positions)
+    seen = front & faces_viewer(view, data.pole_positions, data.pole_normals)
+    for valence, corners, colour in POLE_MARKS:
+        draw_markers(places[seen & (data.pole_valences == valence)], corners, 6.0, colour)
+    draw_markers(places[seen & (data.pole_valences != 3) & (data.pole_valences != 5)], 4, 6.5, VERMILION)
+
+
+def _draw_counts(context: bpy.types.Context, data: OverlayData) -> None:
+    region, view = context.region, context.region_data
+    places, front = project(region, view, data.ring_centres[:MOST_WORDS])
+    draw_words(places[front], [str(count) for count in data.ring_counts[:MOST_WORDS][front]], PAPER, 13.0)
+    if len(data.unlike_lines):
+        places, front = project(region, view, data.unlike_lines.mean(axis=1))
+        words = [f"{fuller} to {sparser}" for fuller, sparser in data.unlike_counts[front]]
+        draw_words(places[front], words, ORANGE, 13.0)
+
+
+@persistent  # type: ignore[untyped-decorator]
+def _geometry_changed(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
+    settings = getattr(scene, "ringwright", None)
+    cage = None if settings is None else settings.cage
+    if cage is None:
+        return
+    if any(update.is_updated_geometry and update.id.original in (cage, cage.data) for update in depsgraph.updates):
+        _overlay.stale = True
+
+
+@persistent  # type: ignore[untyped-decorator]
+def _file_changed(*_: Any) -> None:
+    _overlay.stale = True
+
+
+HANDLERS = (("depsgraph_update_post", _geometry_changed), ("undo_post", _file_changed), ("redo_post", _file_changed),
+            ("load_post", _file_changed))
+
+
+def register() -> None:
+    """Start drawing and watching the cage."""
+    for name, handler in HANDLERS:
+        getattr(bpy.app.handlers, name).append(handler)
+    if not bpy.app.background:
+        _overlay.start()
+
+
+def unregister() -> None:
+    """Stop both."""
+    _overlay.stop()
+    for name, handler in HANDLERS:
+        getattr(bpy.app.handlers, name).remove(handler)

@@ -1,0 +1,237 @@
+"""What the scene keeps for the panels: one group under one pointer, ``Scene.ringwright``.
+
+A limb's values are read from the plan and written back to it, so that the plan stays the only truth.
+"""
+
+# mypy: disable-error-code="valid-type"
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import bpy
+from bpy.props import (
+    BoolProperty,
+    CollectionProperty,
+    EnumProperty,
+    FloatVectorProperty,
+    IntProperty,
+    PointerProperty,
+    StringProperty,
+)
+
+from ..core.errors import RingwrightError
+from ..core.plan import DEFAULT_JOINT_LOOPS, JOINT_LOOPS_RANGE, QUADS_RANGE, SIDES_RANGE, SPANS_RANGE, Limb, LimbPlan, check_plan
+from ..core.plan_edits import change_limb, rename_limb
+from .plan_storage import load_plan, store_plan, sync_rows
+
+MOST_SPANS_SHOWN = min(64, SPANS_RANGE[1])
+MIRROR_ITEMS = (
+    ("NONE", "None", "Build what the limbs say and no more"),
+    ("X", "X", "Build one side and mirror it across the plane X = 0"),
+    ("Y", "Y", "Build one side and mirror it across the plane Y = 0"),
+    ("Z", "Z", "Build one side and mirror it across the plane Z = 0"),
+)
+UNIT_ITEMS = (
+    ("m", "Metres", "One unit of the scene is a metre"),
+    ("cm", "Centimetres", "One unit of the scene is a centimetre"),
+    ("mm", "Millimetres", "One unit of the scene is a millimetre"),
+)
+SEVERITY_ITEMS = (("error", "Error", ""), ("warning", "Warning", ""), ("note", "Note", ""))
+
+
+def even_sides(value: int) -> int | None:
+    """The side count that a number stands for: 0 leaves it to be chosen, everything else becomes even and at least 4."""
+    return None if value <= 0 else min(max(value + value % 2, SIDES_RANGE[0]), SIDES_RANGE[1])
+
+
+def _edit(scene: bpy.types.Scene, change: Callable[[LimbPlan], LimbPlan]) -> None:
+    """Change the plan; a refusal is kept as the notice that the panel shows."""
+    try:
+        store_plan(scene, change(load_plan(scene)))
+        scene.ringwright.notice = ""
+    except RingwrightError as error:
+        scene.ringwright.notice = str(error)
+
+
+def _limb(row: Any) -> Limb | None:
+    try:
+        return load_plan(row.id_data).limb(row.key)
+    except (RingwrightError, KeyError):
+        return None
+
+
+def _getter(read: Callable[[Limb], Any], missing: Any) -> Callable[[Any], Any]:
+    def get(row: Any) -> Any:
+        limb = _limb(row)
+        return missing if limb is None else read(limb)
+
+    return get
+
+
+def _setter(values: Callable[[Limb, Any], dict[str, Any]]) -> Callable[[Any, Any], None]:
+    def put(row: Any, value: Any) -> None:
+        limb = _limb(row)
+        if limb is not None:
+            _edit(row.id_data, lambda plan: change_limb(plan, limb.name, **values(limb, value)))
+
+    return put
+
+
+def _rename(row: Any, name: str) -> None:
+    old = row.key
+    settings = row.id_data.ringwright
+    index = settings.active_limb
+    _edit(row.id_data, lambda plan: rename_limb(plan, old, name))
+    settings.active_limb = index
+
+
+def _spans_of(limb: Limb, value: int) -> tuple[int, ...] | None:
+    return None if value <= 0 else (value,) * (len(limb.joints) - 1)
+
+
+class RINGWRIGHT_PG_limb(bpy.types.PropertyGroup):
+    """A limb as the list shows it."""
+
+    key: StringProperty(name="Limb")
+    marked: BoolProperty(name="Marked", description="Whether the limb takes part in the next join as a branch")
+    label: StringProperty(name="Name", description="Name of the limb, used once in the plan",
+                          get=lambda row: row.key, set=_rename)
+    sides: IntProperty(
+        name="Sides", description="Edges round the limb, an even number; 0 leaves it to be chosen from the girth",
+        min=0, max=SIDES_RANGE[1], step=2,
+        get=_getter(lambda limb: limb.sides or 0, 0), set=_setter(lambda limb, value: {"sides": even_sides(value)}))
+    spans: IntProperty(
+        name="Spans", description="Rows of quads between every two joints; 0 leaves them to be chosen so that faces come out square",
+        min=0, max=MOST_SPANS_SHOWN,
+        get=_getter(lambda limb: limb.spans[0] if limb.spans else 0, 0),
+        set=_setter(lambda limb, value: {"spans": _spans_of(limb, value)}))
+    joint_loops: IntProperty(
+        name="Joint Loops", description="Rings gathered round every inner joint so that it bends well; 0 spaces all rings evenly",
+        min=JOINT_LOOPS_RANGE[0], max=JOINT_LOOPS_RANGE[1],
+        get=_getter(lambda limb: limb.joint_loops, DEFAULT_JOINT_LOOPS), set=_setter(lambda limb, value: {"joint_loops": value}))
+    closed: BoolProperty(
+        name="Closed Tip", description="Close the limb's end with quads, as at a fingertip",
+        get=_getter(lambda limb: limb.tip == "closed", False),
+        set=_setter(lambda limb, value: {"tip": "closed" if value else "open"}))
+
+
+class RINGWRIGHT_PG_finding(bpy.types.PropertyGroup):
+    """One finding of the last inspection."""
+
+    kind: StringProperty()
+    severity: EnumProperty(items=SEVERITY_ITEMS)
+    reason: StringProperty()
+    mend: StringProperty()
+    domain: StringProperty()
+    elements: StringProperty()
+    has_place: BoolProperty()
+    place: FloatVectorProperty(size=3, subtype="XYZ")
+
+
+class RINGWRIGHT_PG_ring(bpy.types.PropertyGroup):
+    """One open ring, or two that face each other."""
+
+    sentence: StringProperty()
+    mismatch: BoolProperty()
+    vertices: StringProperty()
+    place: FloatVectorProperty(size=3, subtype="XYZ")
+    first: IntProperty(default=-1)
+    second: IntProperty(default=-1)
+
+
+def _is_mesh(_: Any, item: bpy.types.Object) -> bool:
+    return item.type == "MESH"
+
+
+def _cage_changed(settings: Any, _: bpy.types.Context) -> None:
+    sync_rows(settings.id_data)
+
+
+def _get_mirror(settings: Any) -> int:
+    try:
+        plane = load_plan(settings.id_data).symmetry
+    except RingwrightError:
+        plane = None
+    return 0 if plane is None else "xyz".index(plane) + 1
+
+
+def _set_mirror(settings: Any, value: int) -> None:
+    _edit_existing(settings, lambda plan: replace(plan, symmetry=None if value == 0 else "xyz"[value - 1]))
+
+
+def _get_unit(settings: Any) -> int:
+    try:
+        return ("m", "cm", "mm").index(load_plan(settings.id_data).unit)
+    except RingwrightError:
+        return 0
+
+
+def _set_unit(settings: Any, value: int) -> None:
+    _edit_existing(settings, lambda plan: replace(plan, unit=("m", "cm", "mm")[value]))
+
+
+def _get_budget(settings: Any) -> int:
+    try:
+        return load_plan(settings.id_data).quad_budget or 0
+    except RingwrightError:
+        return 0
+
+
+def _set_budget(settings: Any, value: int) -> None:
+    _edit_existing(settings, lambda plan: replace(plan, quad_budget=max(value, QUADS_RANGE[0]) if value else None))
+
+
+def _edit_existing(settings: Any, change: Callable[[LimbPlan], LimbPlan]) -> None:
+    """Change a plan that has limbs; one without them has nowhere to keep the choice."""
+
+    def checked(plan: LimbPlan) -> LimbPlan:
+        check_plan(plan)
+        return change(plan)
+
+    _edit(settings.id_data, checked)
+
+
+class RINGWRIGHT_PG_settings(bpy.types.PropertyGroup):
+    """Everything that the panels of one scene show."""
+
+    target: PointerProperty(type=bpy.types.Object, poll=_is_mesh, name="Target",
+                            description="The dense sculpt or scan that the cage must fit; it is never changed")
+    cage: PointerProperty(type=bpy.types.Object, poll=_is_mesh, update=_cage_changed, name="Cage",
+                          description="The light mesh that is being made; it also keeps the limb plan")
+    limbs: CollectionProperty(type=RINGWRIGHT_PG_limb)
+    active_limb: IntProperty(name="Active Limb", description="The limb whose values are shown and changed")
+    mirror: EnumProperty(name="Mirror", items=MIRROR_ITEMS, get=_get_mirror, set=_set_mirror,
+                         description="Plane across which the cage is mirrored")
+    unit: EnumProperty(name="Unit", items=UNIT_ITEMS, get=_get_unit, set=_set_unit, description="What one unit is, for reports")
+    quad_budget: IntProperty(name="Quad Budget", min=0, max=QUADS_RANGE[1], get=_get_budget, set=_set_budget,
+                             description="Most quads of the whole cage; 0 sets no limit")
+    findings: CollectionProperty(type=RINGWRIGHT_PG_finding)
+    active_finding: IntProperty(name="Active Finding", description="The finding whose reason and remedy are shown")
+    summary: StringProperty()
+    rings: CollectionProperty(type=RINGWRIGHT_PG_ring)
+    active_ring: IntProperty(name="Active Ring", description="The ring, or the pair of rings, that is shown")
+    ring_summary: StringProperty()
+    counted: PointerProperty(type=bpy.types.Object, name="Counted Mesh", description="The mesh whose rings were counted")
+    notice: StringProperty()
+    overlay: BoolProperty(name="Overlay", default=True, description="Draw limbs, ring counts and poles over the viewport")
+    show_limbs: BoolProperty(name="Limbs", default=True, description="Draw joints and centre lines of the limb plan")
+    show_counts: BoolProperty(name="Ring Counts", default=True,
+                              description="Write the edge count at every open ring, and join rings that face each other with unlike counts")
+    show_poles: BoolProperty(name="Poles", default=True,
+                             description="Mark 3-poles by triangles, 5-poles by pentagons and all others by squares")
+    show_joints: BoolProperty(name="Joint Rings", default=True, description="Draw the rings at which a limb bends")
+    show_faces: BoolProperty(name="Triangles and N-Gons", default=True, description="Fill all faces that are not quads")
+
+
+CLASSES = (RINGWRIGHT_PG_limb, RINGWRIGHT_PG_finding, RINGWRIGHT_PG_ring, RINGWRIGHT_PG_settings)
+
+
+def register_pointer() -> None:
+    """Hang the settings on the scene; their classes must be registered."""
+    bpy.types.Scene.ringwright = PointerProperty(type=RINGWRIGHT_PG_settings)
+
+
+def unregister_pointer() -> None:
+    """Take the settings off the scene again."""
+    del bpy.types.Scene.ringwright

@@ -1,0 +1,86 @@
+"""What a viewport shows of a mesh at a glance: ring counts, mismatches, poles, joint rings, faces that are no quads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .adjacency import Adjacency, build_adjacency
+from .defects import face_area_vectors
+from .mismatches import pair_rings
+from .polymesh import FloatArray, IntArray, PolyMesh
+from .rings import Rings, boundary_rings
+
+JOINT_ATTRIBUTE = "vertex.joint_ring"
+
+
+@dataclass(frozen=True)
+class OverlayData:
+    """Places and figures, in the mesh's coordinates.
+
+    ring_centres : (r, 3) float64, of every open ring
+    ring_counts : (r,) int32
+    ring_edges : (k, 2, 3) float64, edges of all open rings
+    unlike_lines : (m, 2, 3) float64, between the centres of two rings that face each other with unlike counts
+    unlike_counts : (m, 2) int32
+    pole_positions, pole_normals : (p, 3) float64, poles inside the surface
+    pole_valences : (p,) int32
+    joint_edges : (j, 2, 3) float64, edges among the rings at which a limb bends
+    odd_triangles : (t, 3, 3) float64, triangles of all faces that are not quads
+    """
+
+    ring_centres: FloatArray
+    ring_counts: IntArray
+    ring_edges: FloatArray
+    unlike_lines: FloatArray
+    unlike_counts: IntArray
+    pole_positions: FloatArray
+    pole_normals: FloatArray
+    pole_valences: IntArray
+    joint_edges: FloatArray
+    odd_triangles: FloatArray
+
+
+def overlay_data(mesh: PolyMesh) -> OverlayData:
+    """Gather what the overlay draws of a mesh of any kind."""
+    adjacency = build_adjacency(mesh)
+    rings = boundary_rings(mesh, adjacency)
+    unlike = [pair for pair in pair_rings(mesh, rings).pairs if pair.is_mismatch]
+    ends = np.array([[pair.fuller, pair.sparser] for pair in unlike], dtype=np.int64).reshape(-1, 2)
+    poles = np.flatnonzero((adjacency.valence > 0) & (adjacency.valence != 4) & ~adjacency.boundary_vertex)
+    return OverlayData(
+        rings.centres, rings.edge_counts.astype(np.int32), _ring_edges(mesh, rings),
+        rings.centres[ends].reshape(-1, 2, 3), rings.edge_counts[ends].reshape(-1, 2).astype(np.int32),
+        mesh.positions[poles], _vertex_normals(mesh)[poles], adjacency.valence[poles],
+        _joint_edges(mesh, adjacency), mesh.positions[_odd_triangles(mesh)].reshape(-1, 3, 3))
+
+
+def _ring_edges(mesh: PolyMesh, rings: Rings) -> FloatArray:
+    pieces = [mesh.positions[np.column_stack([rings.ring(index), np.roll(rings.ring(index), -1)])] for index in range(rings.count)]
+    return np.concatenate([np.zeros((0, 2, 3)), *pieces])
+
+
+def _vertex_normals(mesh: PolyMesh) -> FloatArray:
+    """Unit normals weighted by area, (V, 3) float64."""
+    areas = np.repeat(face_area_vectors(mesh), mesh.face_sizes, axis=0)
+    normals = np.column_stack([np.bincount(mesh.corner_verts, areas[:, axis], mesh.vertex_count) for axis in range(3)])
+    return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300), dtype=np.float64)
+
+
+def _joint_edges(mesh: PolyMesh, adjacency: Adjacency) -> FloatArray:
+    """Edges whose two vertices both lie on rings at which a limb bends."""
+    marks = mesh.attributes.get(JOINT_ATTRIBUTE)
+    if marks is None:
+        return np.zeros((0, 2, 3))
+    both = np.asarray(marks, dtype=np.bool_)[adjacency.edge_verts].all(axis=1)
+    return mesh.positions[adjacency.edge_verts[both]].reshape(-1, 2, 3)
+
+
+def _odd_triangles(mesh: PolyMesh) -> IntArray:
+    odd = mesh.face_sizes != 4
+    if not odd.any():
+        return np.zeros((0, 3), dtype=np.int32)
+    kept = np.repeat(odd, mesh.face_sizes)
+    offsets = np.concatenate([[0], np.cumsum(mesh.face_sizes[odd])]).astype(np.int32)
+    return PolyMesh(mesh.positions, mesh.corner_verts[kept], offsets).triangles()

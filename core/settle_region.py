@@ -1,0 +1,46 @@
+"""Settle a part of a mesh, with a soft edge towards what stays."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .adjacency import build_adjacency
+from .outward import FlippedSurface
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .settle import Settled, settle, vertex_normals
+from .surface import Surface
+
+
+def settle_region(mesh: PolyMesh, surface: Surface, chosen: BoolArray, *, soft_edge: int = 0, pin_boundary: bool = True) -> Settled:
+    """Relax and project the chosen vertices; all others stay where they are.
+
+    surface : its normals may look either way
+    chosen : (V,) bool
+    soft_edge : rows of vertices over which the pull falls off towards what stays; 0 ends it sharply
+    pin_boundary : whether vertices of open ends stay too
+    """
+    adjacency = build_adjacency(mesh)
+    held = ~chosen | (adjacency.boundary_vertex if pin_boundary else np.zeros(mesh.vertex_count, dtype=np.bool_))
+    mobility = None if soft_edge <= 0 else softness(adjacency.edge_verts, ~chosen, soft_edge)
+    return settle(mesh, facing(surface, mesh), held, mobility=mobility)
+
+
+def softness(edge_verts: IntArray, still: BoolArray, rows: int) -> FloatArray:
+    """0 at what is still, rising to 1 over a number of edges, (V,) float64.
+
+    edge_verts : (E, 2) int
+    still : (V,) bool
+    """
+    steps = np.where(still, 0, rows + 1)
+    for _ in range(rows):
+        first, second = steps[edge_verts[:, 0]], steps[edge_verts[:, 1]]
+        np.minimum.at(steps, edge_verts[:, 0], second + 1)
+        np.minimum.at(steps, edge_verts[:, 1], first + 1)
+    return np.minimum(steps, rows + 1) / (rows + 1)
+
+
+def facing(surface: Surface, mesh: PolyMesh) -> Surface:
+    """The surface with normals that look the mesh's way."""
+    normals = vertex_normals(mesh.positions, mesh.faces_of_size(4)[1])
+    agreement = np.einsum("ij,ij->i", surface.closest(mesh.positions).normals, normals)
+    return FlippedSurface(surface) if np.count_nonzero(agreement < 0) > np.count_nonzero(agreement > 0) else surface
