@@ -129,7 +129,7 @@ def limb_hinges(plan: LimbPlan) -> dict[str, FloatArray]:
     bent, spliced limbs together; a straight limb about any direction square to it.
     """
     hinges: dict[str, FloatArray] = {}
-    across = {}
+    across: dict[str, FloatArray] = {}
     for fork in plan.forks:
         across |= dict.fromkeys((*fork.branches, fork.trunk), _across(plan, fork))
     for limb in plan.limbs:
