@@ -27,6 +27,10 @@ OPENING = 1.3
 a human arm: along a digit it varies by under 10 % a step, then jumps by 1.4 to 2.4 times)."""
 REACH = 3.0
 """A slice that reaches this many area radii in some direction has opened into the trunk."""
+ROOT_REACH = 2.0
+"""The first slice of a branch may reach this many of its area radii: its first ring lies there."""
+ROOT_STATIONS = slice(4, 12)
+"""Stations near the root, clear of the trunk, that tell a branch's girth there."""
 
 DOME = 0.8
 """Share of its radius that a tip's dome is deep at least; slices nearer the end say nothing of the limb's girth."""
@@ -101,7 +105,17 @@ def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root:
     rough = replace(rough, profiles=fill_profiles(rough.profiles))
     radii = area_radii(rough.profiles)
     first = _first_branch_station(stations, rough.profiles, known, radii) if leaves_trunk else int(np.flatnonzero(known)[0])
-    return _refined(task, stations[first:], rough.since(first), open_root=open_root, closed=bool(reach))
+    measure = _refined(task, stations[first:], rough.since(first), open_root=open_root, closed=bool(reach))
+    while leaves_trunk and first < STATIONS // 2 and _opens_at_root(measure):
+        first += 1
+        measure = _refined(task, stations[first:], rough.since(first), open_root=open_root, closed=bool(reach))
+    return measure
+
+
+def _opens_at_root(measure: Measure) -> bool:
+    """Whether the first slice, square to the centred line and not to the joints, still reaches into the trunk."""
+    girth_radius = float(np.median(measure.radii[ROOT_STATIONS]))
+    return bool(measure.radii[0] > OPENING * girth_radius or measure.profiles[0].max() > ROOT_REACH * girth_radius)
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -166,8 +164,17 @@ def test_a_measure_scales_with_its_target(scale: float) -> None:
     np.testing.assert_allclose(scaled.tangents, plain.tangents, atol=1e-5)
 
 
-def test_a_limbs_tube_is_seen_by_others(round_limb: ReferenceSurface) -> None:
+def test_a_limb_hides_its_whole_length_from_others(round_limb: ReferenceSurface) -> None:
     measure = measured(along_z(0, 8), round_limb)
     tube = measure.tube()
-    assert len(tube.points) == len(tube.radii) == STATIONS // 4
-    np.testing.assert_array_equal(tube.points, replace(measure).centres[::4])
+    assert tube.points.shape == (len(tube.radii), 3) and len(tube.radii) < STATIONS
+    np.testing.assert_array_equal(tube.points[[0, -1]], measure.centres[[0, -1]])
+    assert np.linalg.norm(np.diff(tube.points, axis=0), axis=1).max() < 1
+
+
+@pytest.mark.parametrize("cells", [90, 110])
+def test_the_first_ring_of_a_thumb_does_not_reach_into_the_palm(cells: int) -> None:
+    """Square to the thumb's own line a slice at its root can open although the one square to its joints did not."""
+    thumb = measure_limbs(hand_plan(), ReferenceSurface(*hand(cells)))["thumb"]
+    assert thumb.profiles[0].max() < 2 * np.median(thumb.radii[4:12])
+    np.testing.assert_allclose(thumb.radii[0], thumb.radii[4], rtol=0.25)

@@ -1,0 +1,267 @@
+"""The main line end to end: plan and target in, finished cage out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ringwright.core.build import BuildResult, build_cage
+from ringwright.core.errors import PlanError
+from ringwright.core.expected import expected_of
+from ringwright.core.inspection import Inspection, Target, inspect_mesh
+from ringwright.core.outward import outward_surface
+from ringwright.core.plan import Fork, Limb, LimbPlan, Splice
+from ringwright.core.polymesh import PolyMesh
+from support.hand_plan import FINGERS, hand_plan
+from support.reference_surface import ReferenceSurface
+from support.shapes import Shape, bent_tube, capsule, cylinder, fork, fork_chains, hand, open_below, sphere, vertex_normals
+
+
+def inspected(result: BuildResult, shape: Shape) -> Inspection:
+    """What an inspection with plan and target says."""
+    cage = ReferenceSurface.from_mesh(result.mesh)
+    inner = np.concatenate([limb.joints for limb in result.plan.limbs])
+    target = Target(PolyMesh.from_quads(*shape), outward_surface(ReferenceSurface(*shape), inner), cage)
+    return inspect_mesh(result.mesh, target=target, tally=result.tally, joint_zones=result.zones, expectation=expected_of(result.plan))
+
+
+def sound(result: BuildResult, shape: Shape) -> Inspection:
+    """The inspection, checked for what every cage must keep."""
+    found = inspected(result, shape)
+    assert found.passed, [finding.reason for finding in found.findings]
+    assert found.quad_share == 1 and found.poles.excess == 0 and set(found.poles.inner_by_valence()) <= {3, 5}
+    assert found.quality["scaled_jacobian"].minimum > 0.2 and found.quality["scaled_jacobian"].percentile_1 > 0.5
+    assert found.deviation is not None and found.deviation.vertex_maximum < 1e-4 * found.deviation.diagonal
+    return found
+
+
+def build(plan: LimbPlan, shape: Shape) -> BuildResult:
+    return build_cage(plan, ReferenceSurface(*shape))
+
+
+def along_z(*heights: float) -> np.ndarray:
+    return np.column_stack([np.zeros((len(heights), 2)), heights])
+
+
+ROUND = capsule(1.0, 8.0, 64, 64)
+TAIL = Limb("tail", along_z(0, 4, 8), 10, tip="closed")
+
+
+@pytest.fixture(scope="module")
+def hand_shape() -> Shape:
+    return hand(90)
+
+
+@pytest.fixture(scope="module")
+def built_hand(hand_shape: Shape) -> BuildResult:
+    return build(hand_plan(), hand_shape)
+
+
+def test_a_hand_with_its_forearm(built_hand: BuildResult, hand_shape: Shape) -> None:
+    found = sound(built_hand, hand_shape)
+    assert found.counts.components == 1 and len(found.counts.boundary_loops) == 1
+    assert (built_hand.tally.tips, built_hand.tally.branches) == (5, 4)
+    names = [limb.name for limb in built_hand.plan.limbs]
+    assert set(built_hand.mesh.attributes["vertex.limb"]) == set(range(len(names)))
+    root = built_hand.mesh.positions[np.argsort(built_hand.mesh.positions[:, 2])[: found.counts.boundary_loops[0]], 2]
+    np.testing.assert_allclose(root, -7, atol=1e-9)  # the open end lies on the plan's end plane
+    assert not [name for name in found.poles_in_zones if name.split(",")[0] in (*FINGERS, "thumb", "forearm")]
+
+
+def test_common_practice_of_a_hand(hand_shape: Shape) -> None:
+    """Four six-sided fingers and a thumb come to about 20 edges, and an arm of ten sides takes them."""
+    six = {name: {"sides": 6} for name in (*FINGERS, "thumb")}
+    result = build(hand_plan(webs=(2, 2, 2), forearm={"sides": 10}, **six), hand_shape)
+    found = sound(result, hand_shape)
+    assert result.counts.limbs["palm"].rings[-1] == 18 and found.counts.boundary_loops == (10,)
+    assert result.tally.step_downs == 4
+    assert sum(found.poles.inner_by_valence().values()) == 4 * 5 + 4 * 4 + 2 * 4
+    assert all(result.counts.limbs[name].cap == (1, 2) for name in six)
+
+
+@pytest.mark.parametrize("budget", [600, 1400])
+def test_a_hand_within_its_budget(hand_shape: Shape, budget: int) -> None:
+    result = build(hand_plan(budget=budget), hand_shape)
+    found = sound(result, hand_shape)
+    assert 0.95 * budget - 8 <= result.mesh.face_count <= budget  # a socket's squarer block takes a few quads more away
+    assert found.count("error") == 0
+
+
+def test_a_closed_limb_fits_its_target() -> None:
+    result = build(LimbPlan((TAIL,)), ROUND)
+    found = sound(result, ROUND)
+    assert found.counts.boundary_loops == (10,) and result.tally.pole_bound == 4
+    assert found.quality["scaled_jacobian"].minimum > 0.5
+    assert 8.85 < result.mesh.positions[:, 2].max() <= 9  # two inner vertices stand beside the apex
+
+
+@pytest.mark.parametrize("sides", [4, 6, 8, 12])
+def test_tips_of_every_count_close_round_a_dome(sides: int) -> None:
+    found = sound(build(LimbPlan((replace(TAIL, sides=sides),)), ROUND), ROUND)
+    assert found.poles.inner_by_valence() == {3: 4}
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_off_centre_joints_give_centred_rings(seed: int) -> None:
+    turn = np.random.default_rng(seed).uniform(0, 2 * np.pi, 4)
+    offset = 0.45 * np.column_stack([np.cos(turn), np.sin(turn), np.zeros(4)])
+    result = build(LimbPlan((Limb("tail", along_z(0, 2.7, 5.4, 8) + offset, 10, tip="closed"),)), ROUND)
+    sound(result, ROUND)
+    rings = len(result.counts.limbs["tail"].rings)
+    centres = result.mesh.positions[: 10 * rings].reshape(rings, 10, 3).mean(axis=1)
+    stray = np.hypot(centres[:, 0], centres[:, 1])
+    assert stray[1:-1].max() < 0.02 and stray.max() < 0.08  # of the radius; the end rings lie aslant as the end bones do
+
+
+def test_two_branches_on_a_trunk() -> None:
+    shape, chains = fork(72), fork_chains()
+    limbs = tuple(Limb(name, chain.joints, tip="open" if name == "trunk" else "closed") for name, chain in chains.items())
+    result = build(LimbPlan(limbs, (Fork("trunk", ("left", "right")),)), shape)
+    found = sound(result, shape)
+    assert result.tally.pole_bound == 4 * 2 + 4 + 2 * result.tally.step_downs
+    assert len(found.counts.boundary_loops) == 1
+
+
+def test_limbs_spliced_along_a_bend() -> None:
+    shape = bent_tube(1.0, 5.0, np.pi / 2, 64, 96)
+    turns = np.linspace(0.06, np.pi / 2 - 0.06, 5)
+    joints = 5 * np.column_stack([1 - np.cos(turns), np.zeros(5), np.sin(turns)])
+    plan = LimbPlan((Limb("lower", joints[:3], 16), Limb("upper", joints[2:], 10)), splices=(Splice("upper", "lower"),))
+    result = build(plan, shape)
+    found = sound(result, shape)
+    assert sorted(found.counts.boundary_loops) == [10, 16] and result.tally.step_downs == 3
+    assert not found.poles_in_zones
+
+
+def test_two_limbs_without_a_join_make_two_pieces() -> None:
+    other = Shape(ROUND.positions + [5, 0, 0], ROUND.triangles)
+    shape = merged(ROUND, other)
+    found = sound(build(LimbPlan((TAIL, Limb("other", TAIL.joints + [5, 0, 0], 8))), shape), shape)
+    assert found.counts.components == 2 and sorted(found.counts.boundary_loops) == [8, 8, 10]
+
+
+def merged(*shapes: Shape) -> Shape:
+    offsets = np.cumsum([0, *(len(shape.positions) for shape in shapes)])
+    return Shape(np.concatenate([shape.positions for shape in shapes]),
+                 np.concatenate([shape.triangles + offset for shape, offset in zip(shapes, offsets[:-1], strict=True)]).astype(np.int32))
+
+
+def scaled(plan: LimbPlan, factor: float) -> LimbPlan:
+    return replace(plan, limbs=tuple(replace(limb, joints=factor * limb.joints) for limb in plan.limbs))
+
+
+def same_cage(result: BuildResult, other: BuildResult, scale: float = 1.0) -> bool:
+    """Whether two cages are of one topology and lie within half an edge of each other: settling stops a hair early or late."""
+    edge = np.linalg.norm(np.diff(other.mesh.positions[other.mesh.quads()], axis=1), axis=2).mean()
+    alike = np.array_equal(result.mesh.corner_verts, other.mesh.corner_verts)
+    return alike and bool(np.linalg.norm(result.mesh.positions / scale - other.mesh.positions, axis=1).max() < 0.5 * edge)
+
+
+@pytest.mark.parametrize("scale", [1e-3, 1e3])
+def test_a_cage_scales_with_its_target(built_hand: BuildResult, hand_shape: Shape, scale: float) -> None:
+    shape = Shape(scale * hand_shape.positions, hand_shape.triangles)
+    result = build(scaled(hand_plan(), scale), shape)
+    sound(result, shape)
+    assert same_cage(result, built_hand, scale)
+
+
+def test_a_target_wound_the_other_way_gives_the_same_cage(built_hand: BuildResult, hand_shape: Shape) -> None:
+    turned = Shape(hand_shape.positions, hand_shape.triangles[:, ::-1])
+    result = build(hand_plan(), turned)
+    sound(result, turned)
+    assert same_cage(result, built_hand)
+
+
+def test_a_target_that_is_open_below(hand_shape: Shape) -> None:
+    shape = open_below(hand_shape, 2, -6.5)
+    plan = hand_plan()
+    limbs = tuple(replace(limb, joints=np.concatenate([[[0, 0, -6.3]], limb.joints[1:]])) if limb.name == "forearm" else limb
+                  for limb in plan.limbs)
+    sound(build(replace(plan, limbs=limbs), shape), shape)
+
+
+def test_another_piece_beside_the_limb_changes_nothing(built_hand: BuildResult, hand_shape: Shape) -> None:
+    ball = sphere(1.0, 3)
+    shape = merged(hand_shape, Shape(ball.positions + [8, 0, 0], ball.triangles))
+    result = build(hand_plan(), shape)
+    sound(result, shape)
+    assert same_cage(result, built_hand)
+
+
+def test_faces_that_hang_on_a_target_do_no_harm(hand_shape: Shape) -> None:
+    """Doubled triangles, fins on edges inside and outside, a wall across the forearm: all of them non-manifold."""
+    rng = np.random.default_rng(0)
+    points, triangles = hand_shape
+    edges = triangles[rng.integers(0, len(triangles), 80), :2]
+    fins = points[edges[:, 0]] + np.repeat([0.1, -0.1], 40)[:, None] * vertex_normals(hand_shape)[edges[:, 0]]
+    wall = np.array([[-2, -2, -3.1], [2, -2, -3.1], [2, 2, -3.1], [-2, 2, -3.1]])
+    count = len(points)
+    extra = [triangles[rng.integers(0, len(triangles), 200)], np.column_stack([edges, count + np.arange(80)]),
+             count + 80 + np.array([[0, 1, 2], [0, 2, 3]])]
+    shape = Shape(np.concatenate([points, fins, wall]), np.concatenate([triangles, *extra]).astype(np.int32))
+    sound(build(hand_plan(), shape), hand_shape)
+
+
+@pytest.mark.parametrize("plane", ["x", "y", "z"])
+def test_an_open_end_on_the_mirror_plane_is_welded(plane: str) -> None:
+    axis = "xyz".index(plane)
+    shape = Shape(np.roll(capsule(1.0, 8.0, 48, 48).positions - [0, 0, 4], axis - 2, axis=1), ROUND.triangles[:0])
+    shape = Shape(shape.positions, capsule(1.0, 8.0, 48, 48).triangles)
+    limb = Limb("arm", np.roll(along_z(0, 2, 4), axis - 2, axis=1), 8, tip="closed")
+    result = build(LimbPlan((limb,), symmetry=plane, quad_budget=None), shape)
+    found = sound(result, shape)
+    assert found.counts.components == 1 and found.counts.boundary_loops == ()
+    assert (result.tally.tips, result.tally.pole_bound) == (2, 8)
+    middle = result.mesh.positions[:, axis] == 0
+    assert middle.sum() == 8
+    sign = np.where(np.arange(3) == axis, -1.0, 1.0)
+    given = {tuple(point) for point in result.mesh.positions.round(9) + 0.0}
+    assert {tuple(point) for point in (sign * result.mesh.positions).round(9) + 0.0} == given
+    assert len(result.zones) == 2
+
+
+def test_a_mirrored_limb_off_the_plane_stays_a_piece_of_its_own() -> None:
+    shape = merged(Shape(ROUND.positions + [3, 0, 0], ROUND.triangles), Shape(ROUND.positions - [3, 0, 0], ROUND.triangles))
+    limb = replace(TAIL, joints=TAIL.joints + [3, 0, 0])
+    result = build(LimbPlan((limb,), symmetry="x", quad_budget=300), shape)
+    found = sound(result, shape)
+    assert found.counts.components == 2 and len(found.counts.boundary_loops) == 2
+    assert result.mesh.face_count <= 300
+
+
+def test_joints_outside_the_target_are_refused_by_name() -> None:
+    surface = ReferenceSurface(*ROUND)
+
+    def refusal(*joints: list[float]) -> str:
+        with pytest.raises(PlanError) as error:
+            build_cage(LimbPlan((Limb("tail", np.array(joints), 8),)), surface)
+        return str(error.value)
+
+    middle = refusal([0, 0, 0], [1.5, 0, 4], [0, 0, 8])
+    assert middle.startswith('[[limb]] "tail", joints: joint 2 at [1.5, 0, 4] lies outside the target, 0.5 from its skin; move it inside.')
+    assert "joint 1 at [0, 0, -5]" in refusal([0, 0, -5], [0, 0, 4], [0, 0, 8])
+    far = refusal([0, 0, 100], [0, 0, 104], [0, 0, 108])
+    assert "no joint lies inside the target; the joints span [0, 0, 100] to [0, 0, 108], the target [" in far and "unit" in far
+
+
+def test_an_end_joint_just_past_the_skin_is_taken() -> None:
+    sound(build(LimbPlan((Limb("tail", along_z(0, 4, 9.1), 8, tip="closed"),)), ROUND), ROUND)
+    tube = cylinder(1.0, 6.0)
+    sound(build(LimbPlan((Limb("tail", along_z(0.0, 3, 6.0), 8),)), tube), tube)
+
+
+def test_progress_is_told_in_order(hand_shape: Shape) -> None:
+    told: list[tuple[str, float]] = []
+    build_cage(LimbPlan((TAIL,)), ReferenceSurface(*ROUND), lambda stage, share: told.append((stage, share)))
+    shares = [share for _, share in told]
+    assert shares == sorted(shares) and shares[0] == 0 and shares[-1] == 1 and len({stage for stage, _ in told}) == len(told)
+
+
+def test_a_build_leaves_its_input_alone_and_comes_out_the_same() -> None:
+    before = TAIL.joints.copy()
+    first, second = (build(LimbPlan((TAIL,)), ROUND) for _ in range(2))
+    np.testing.assert_array_equal(TAIL.joints, before)
+    np.testing.assert_array_equal(first.mesh.positions, second.mesh.positions)
+    np.testing.assert_array_equal(first.mesh.corner_verts, second.mesh.corner_verts)
