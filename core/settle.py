@@ -29,8 +29,10 @@ from .surface import Surface
 MOST_STEPS = 40
 STILL = 2e-3
 """A cage lies still when the root mean square of what its faces still ask for is under this share of its mean edge."""
-STALLED = 8
-"""Steps without a better state after which it will not lie stiller: some vertex cannot move without a fold."""
+STALLED = 6
+"""Steps without a clearly better state after which it will not lie stiller: some vertex cannot move without a fold."""
+CLEARLY = 0.95
+"""Share of the least movement so far that counts as clearly better."""
 KEEP_PROPORTIONS = 0.25
 EVEN_OUT = 0.45
 """Share of the pull that places a vertex between its neighbours, away from poles and at them; the rest squares the faces up."""
@@ -178,9 +180,11 @@ def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
             home, gap, known = np.where(arrived[:, None], state.positions, home), _gaps(state, arrived, gap, field), known | arrived
         seeking = ~(state.landing.landed | state.landing.over_hole | field.held | (look >= WIDEST / LOOK * field.look))
         look = np.where(seeking, WIDER * look, look)
-        if unrest < movement or seeking.any() or arrived.any():
-            best, best_step = state, step
-            movement = np.inf if seeking.any() or arrived.any() else unrest
+        if seeking.any() or arrived.any():
+            best, movement, best_step = state, np.inf, step
+        elif unrest < movement:
+            best, best_step = state, step if unrest < CLEARLY * movement else best_step
+            movement = unrest
     off = ~(best.landing.landed | best.landing.over_hole | field.held) & (field.stencil.vertex_corners[0] >= 0)
     folded = _folded_faces(best, field)
     return Settled(best.positions, best.landing.normals, step, movement, _numbers(off), _numbers(best.landing.over_hole & ~field.held),
