@@ -53,7 +53,8 @@ class Assembly:
 
     mesh : all quads, rough positions; attributes vertex.limb, vertex.joint_ring, face.limb
     held : (V,) bool, vertices of open ends, which stay on the plan's end planes
-    freedom : (V,) float64, 1 where branches and step-downs leave no grid of rectangles, falling to 0 away from them; tips keep the shape they were laid in
+    freedom : (V,) float64, 1 where branches and step-downs leave no grid of rectangles, falling to 0 away from them;
+        tips keep the shape they were laid in
     barred : (V, 3) float64, the way out of its cleft for a vertex of a web, which must stay at the bottom; zero elsewhere
     limb_names : names by limb number
     """
