@@ -7,7 +7,7 @@ rigid keep their volume: what the cones lose together is what the limb loses.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,14 +16,12 @@ from .adjacency import Adjacency, build_adjacency
 from .contact import pierced_faces
 from .defects import face_area_vectors
 from .frames import unit
-from .joint_motion import EXTENDED_IN_POINTING, JOINT_RANGES, SET_POSES, JointRange, joint_role
+from .joint_motion import JOINT_RANGES, JointRange, joint_role
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .poses import Motion, Pose, Turn, blend, bone_motions, motions_of, rotation, set_poses
 from .quality import scaled_jacobian
 from .skeleton import Skeleton
 from .skin_weights import JointBlend, SkinWeights, ancestry, bind, joint_blends, nearest_bones
-
-Pose = Mapping[int, tuple[float, float, float]]
-"""Degrees by bone: about its hinge, to its side (about hinge cross direction) and about itself."""
 
 STEPS = 3
 """Angles at which a motion is measured, up to its full range."""
@@ -31,6 +29,8 @@ RIGID = 0.005
 """A face whose corners follow a turn alike within this share of its weight is rigid and of no interest."""
 TOUCHING = 1e-6
 """An edge whose end lies this near to a joint's plane, in edge lengths, counts as crossing it."""
+CREASE_RADII = 0.5
+"""A crease reaches this many radii of the limb to each side of its joint (common practice: the middle one of three loops)."""
 NEAR_RADII = 2.5
 """Skin within this many radii of a joint is tried for contact with itself."""
 
@@ -64,20 +64,18 @@ def skinned(mesh: PolyMesh, skeleton: Skeleton, weights: SkinWeights | None = No
 class MotionFigures:
     """What one motion of one joint does to the cage at its worst.
 
-    motion : "flex", "extend", "side" or "twist"
-    degrees : the full angle
+    motion : how the joint turned and how far
     volume_kept : of the limb between the ends of the joint's blend; 1 as at rest
     shortest_edge : smallest bent length of an edge as a share of its length at rest
     smallest_jacobian : smallest scaled Jacobian of the quads that bend
     resting_jacobian : the same before they bend
     flipped_faces : faces turned against the skin
     contact_faces : faces that other faces pierce and did not at rest
-    contact_from : least of the tried angles at which a face is pierced, degrees; infinite where none is
+    contact_from : least tried share of the motion at which a face is pierced; infinite where none is
     loop_drift : how far the joint's ring leaves the plane that halves the bend, limb radii
     """
 
-    motion: str
-    degrees: float
+    motion: Motion
     volume_kept: float
     shortest_edge: float
     smallest_jacobian: float
@@ -127,9 +125,10 @@ class PoseFigures:
 
 @dataclass(frozen=True)
 class Flex:
-    """All that the flex test found."""
+    """All that the flex test found, and the ranges by kind of joint that were tried."""
 
     skinned: Skinned
+    ranges: Mapping[str, JointRange]
     joints: tuple[JointFlex, ...]
     poses: tuple[PoseFigures, ...]
 
@@ -142,96 +141,13 @@ def flex_test(cage: Skinned, ranges: Mapping[str, JointRange] = JOINT_RANGES) ->
     study = _Study.of(cage)
     joints = tuple(_flex_joint(study, index, ranges) for index in cage.skeleton.joints())
     poses = tuple(_pose_figures(study, name, pose) for name, pose in set_poses(cage.skeleton, ranges).items())
-    return Flex(cage, joints, poses)
+    return Flex(cage, ranges, joints, poses)
 
 
 def posed(cage: Skinned, pose: Pose) -> PolyMesh:
     """The cage in a pose, by linear blending."""
     turns, shifts = bone_motions(cage.skeleton, pose)
     return cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
-
-
-def bone_motions(skeleton: Skeleton, pose: Pose) -> tuple[FloatArray, FloatArray]:
-    """How every bone moves from rest: rotations (B, 3, 3) and shifts (B, 3), a point going to rotation @ point + shift."""
-    count = len(skeleton.bones)
-    turns, shifts = np.empty((count, 3, 3)), np.empty((count, 3))
-    for index, bone in enumerate(skeleton.bones):
-        above = (turns[bone.parent], shifts[bone.parent]) if bone.parent >= 0 else (np.eye(3), np.zeros(3))
-        flex, side, twist = pose.get(index, (0.0, 0.0, 0.0))
-        own = rotation(np.cross(bone.hinge, bone.direction), side) @ rotation(bone.hinge, flex) @ rotation(bone.direction, twist)
-        turns[index] = above[0] @ own
-        shifts[index] = above[0] @ (bone.head - own @ bone.head) + above[1]
-    return turns, shifts
-
-
-def rotation(axis: FloatArray, degrees: float) -> FloatArray:
-    """Rotation matrix about a unit axis, (3, 3) float64 (Rodrigues)."""
-    angle = np.radians(degrees)
-    x, y, z = axis
-    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross, dtype=np.float64)
-
-
-def blend(positions: FloatArray, weights: SkinWeights, turns: FloatArray, shifts: FloatArray) -> FloatArray:
-    """Points carried by the weighted mean of their bones' motions, (V, 3) float64.
-
-    turns, shifts : (B, 3, 3) and (B, 3) float64
-    """
-    moved = np.zeros_like(positions)
-    for column in range(weights.bones.shape[1]):
-        bones, share = weights.bones[:, column], weights.weights[:, column]
-        carried = np.einsum("vij,vj->vi", turns[bones], positions) + shifts[bones]
-        moved += share[:, None] * carried
-    return moved
-
-
-def motions_of(motion: JointRange) -> list[tuple[str, float, tuple[float, float, float]]]:
-    """Name, full angle in degrees and unit turn (flex, side, twist) of every motion of a joint."""
-    every = [("flex", motion.flex, (1.0, 0.0, 0.0)), ("extend", motion.extend, (-1.0, 0.0, 0.0)), ("side", motion.side, (0.0, 1.0, 0.0)),
-             ("side back", motion.side, (0.0, -1.0, 0.0)), ("twist", motion.twist, (0.0, 0.0, 1.0))]
-    return [each for each in every if each[1] > 0]
-
-
-def set_poses(skeleton: Skeleton, ranges: Mapping[str, JointRange] = JOINT_RANGES) -> dict[str, Pose]:
-    """The set poses that this skeleton can take, by name."""
-    roles = {index: joint_role(skeleton, index) for index in skeleton.joints()}
-    straight = _last_branches(skeleton)
-    poses: dict[str, Pose] = {}
-    for name, shares in SET_POSES.items():
-        pose = {}
-        for index, role in roles.items():
-            if role in shares and not (name == "pointing" and (skeleton.bones[index].number, skeleton.bones[index].side) in straight):
-                pose[index] = _turn_of(skeleton, index, ranges[role], *shares[role])
-        if pose and {roles[index] for index in pose} & {next(iter(shares))}:
-            poses[name] = pose
-    return poses
-
-
-def _turn_of(skeleton: Skeleton, index: int, motion: JointRange, about: float, sideways: float) -> tuple[float, float, float]:
-    angle = about * (motion.flex if about >= 0 else motion.extend)
-    return angle, sideways * motion.side * _spread_sign(skeleton, index), 0.0
-
-
-def _spread_sign(skeleton: Skeleton, index: int) -> float:
-    """How far and which way a branch turns to the side so that all branches of its fork spread: -1 to 1 across."""
-    bone = skeleton.bones[index]
-    row = [each for each in skeleton.joints() if skeleton.bones[each].parent == bone.parent and skeleton.bones[each].hang == bone.hang]
-    if bone.hang != "fork" or len(row) < 2:
-        return 1.0
-    across = skeleton.bones[row[-1]].head - skeleton.bones[row[0]].head
-    share = 2.0 * row.index(index) / (len(row) - 1) - 1.0
-    outward = np.cross(np.cross(bone.hinge, bone.direction), bone.direction) @ across  # where a positive side turn moves the tip
-    return float(share * np.sign(outward))
-
-
-def _last_branches(skeleton: Skeleton) -> set[tuple[int, int]]:
-    """Limb number and side of the last branches of every fork of three or more."""
-    found = set()
-    for parent in {bone.parent for bone in skeleton.bones if bone.hang == "fork"}:
-        row = [bone for bone in skeleton.bones if bone.parent == parent and bone.hang == "fork"]
-        if len(row) > 2:
-            found |= {(bone.number, bone.side) for bone in row[-EXTENDED_IN_POINTING:]}
-    return found
 
 
 @dataclass(frozen=True)
@@ -273,8 +189,8 @@ def _flex_joint(study: _Study, index: int, ranges: Mapping[str, JointRange]) -> 
     bone, role = skeleton.bones[index], joint_role(skeleton, index)
     region = _bending_faces(study, index)
     motions, worst_faces, lowest = [], region, np.inf
-    for name, degrees, turn in motions_of(ranges[role]):
-        figures, jacobians = _motion_figures(study, index, region, name, degrees, turn)
+    for motion in motions_of(skeleton, index, ranges[role]):
+        figures, jacobians = _motion_figures(study, index, region, motion)
         motions.append(figures)
         if figures.smallest_jacobian < lowest:
             lowest, worst_faces = figures.smallest_jacobian, region[np.argsort(jacobians[region], kind="stable")]
@@ -291,17 +207,16 @@ def _bending_faces(study: _Study, index: int) -> IntArray:
     return np.flatnonzero(~rigid).astype(np.int32)
 
 
-def _motion_figures(study: _Study, index: int, region: IntArray, name: str, degrees: float,
-                    turn: tuple[float, float, float]) -> tuple[MotionFigures, FloatArray]:
+def _motion_figures(study: _Study, index: int, region: IntArray, motion: Motion) -> tuple[MotionFigures, FloatArray]:
     """The worst figures over a motion, and every face's scaled Jacobian at its full angle."""
     cage = study.cage
     near = _near_faces(study, index)
     at_rest = set(pierced_faces(_faces_alone(cage.mesh, near)).tolist())
     volume, edge, jacobian, flipped, contact, contact_from, drift = 1.0, 1.0, np.inf, 0, 0, np.inf, 0.0
     jacobians = study.jacobians
-    for angle in degrees * np.arange(1, STEPS + 1) / STEPS:
-        pose = {index: (angle * turn[0], angle * turn[1], angle * turn[2])}
-        turns, shifts = bone_motions(cage.skeleton, pose)
+    for share in np.arange(1, STEPS + 1) / STEPS:
+        turn = motion.part(share)
+        turns, shifts = bone_motions(cage.skeleton, {index: turn})
         bent = cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
         jacobians = _jacobians(bent)
         volume = min(volume, _volume_kept(study, index, bent))
@@ -310,10 +225,10 @@ def _motion_figures(study: _Study, index: int, region: IntArray, name: str, degr
         flipped = max(flipped, int(np.count_nonzero(_flipped(study, bent, turns)[region])))
         pierced = set(pierced_faces(_faces_alone(bent, near)).tolist()) - at_rest
         contact = max(contact, len(pierced))
-        contact_from = min(contact_from, angle if pierced else np.inf)
-        drift = max(drift, _loop_drift(study, index, bent, angle, turn))
+        contact_from = min(contact_from, share if pierced else np.inf)
+        drift = max(drift, _loop_drift(study, index, bent, turn))
     resting = float(study.jacobians[region].min(initial=1.0))
-    return MotionFigures(name, degrees, volume, edge, float(jacobian), resting, flipped, contact, float(contact_from), drift), jacobians
+    return MotionFigures(motion, volume, edge, float(jacobian), resting, flipped, contact, float(contact_from), drift), jacobians
 
 
 def _volume_kept(study: _Study, index: int, bent: PolyMesh) -> float:
@@ -364,14 +279,14 @@ def _faces_alone(mesh: PolyMesh, faces: IntArray) -> PolyMesh:
     return PolyMesh(mesh.positions, corners, np.concatenate(([0], np.cumsum(sizes))).astype(np.int32))
 
 
-def _loop_drift(study: _Study, index: int, bent: PolyMesh, angle: float, turn: tuple[float, float, float]) -> float:
+def _loop_drift(study: _Study, index: int, bent: PolyMesh, turn: Turn) -> float:
     """How far the joint's ring is carried off the plane that halves the bend, limb radii; a twist has no such plane."""
     cage, bone, blending = study.cage, study.cage.skeleton.bones[index], study.cage.blends[index]
     ring = _joint_ring(study, index)
     if turn[2] or not len(ring):
         return 0.0
     axis = bone.hinge if turn[0] else np.cross(bone.hinge, bone.direction)
-    halved = rotation(axis, 0.5 * angle * (turn[0] or turn[1])) @ blending.plane
+    halved = rotation(axis, 0.5 * (turn[0] or turn[1])) @ blending.plane
     before = (cage.mesh.positions[ring] - bone.head) @ blending.plane
     after = (bent.positions[ring] - bone.head) @ halved
     return float(np.abs(after - before).max() / blending.radius)
@@ -394,11 +309,12 @@ def _joint_ring(study: _Study, index: int) -> IntArray:
 
 
 def _crease_poles(study: _Study, index: int) -> IntArray:
-    """Poles inside the joint's blend on the side to which it flexes, (k,) int32."""
+    """Poles near the joint's plane on the side to which it flexes, (k,) int32."""
     cage, bone, blending = study.cage, study.cage.skeleton.bones[index], study.cage.blends[index]
     offset = cage.mesh.positions - bone.head
     inner = offset @ unit(np.cross(bone.hinge, bone.direction)) > 0.25 * blending.radius
-    within = (np.abs(offset @ blending.plane) <= blending.half_width) & (np.linalg.norm(offset, axis=1) < NEAR_RADII * blending.radius)
+    within = np.abs(offset @ blending.plane) <= CREASE_RADII * blending.radius
+    within &= np.linalg.norm(offset, axis=1) < NEAR_RADII * blending.radius
     return np.flatnonzero(study.poles & inner & within & np.isin(cage.nearest, [index, bone.parent])).astype(np.int32)
 
 
@@ -412,11 +328,3 @@ def _pose_figures(study: _Study, name: str, pose: Pose) -> PoseFigures:
     return PoseFigures(name, float(_edge_shares(study, bent, faces).min(initial=1.0)), float(_jacobians(bent)[faces].min(initial=1.0)),
                        int(np.count_nonzero(_flipped(study, bent, turns)[faces])), len(contact))
 
-
-def poses_to_show(flex: Flex) -> Sequence[tuple[str, Pose]]:
-    """Every joint at its full flexion, then the set poses: what an animation steps through, with names."""
-    skeleton = flex.skinned.skeleton
-    alone = [(f"{joint.name}, {joint.motions[0].motion} {joint.motions[0].degrees:g}",
-              {joint.bone: tuple(joint.motions[0].degrees * part for part in motions_of(JointRange(1.0))[0][2])})
-             for joint in flex.joints if joint.motions]
-    return [*alone, *set_poses(skeleton).items()]  # type: ignore[list-item]

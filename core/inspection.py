@@ -21,6 +21,7 @@ from .findings import (
     shape_findings,
     topology_findings,
 )
+from .flex import Flex
 from .poles import JointZone, PlanTally, PoleCensus, StepDownPlace, count_poles, find_step_downs, poles_in_zones
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .quality import METRICS
@@ -71,6 +72,7 @@ class Inspection:
     zones : names of the joint zones that were looked at
     deviation : None without a target
     diagonal : of the mesh's own bounding box
+    flex : how the mesh bends; None where it was not tried
     """
 
     findings: tuple[Finding, ...]
@@ -84,6 +86,7 @@ class Inspection:
     expectation: Expectation
     tally: PlanTally | None
     diagonal: float
+    flex: Flex | None = None
 
     def count(self, severity: str) -> int:
         """Number of findings of one severity."""

@@ -8,6 +8,7 @@ from typing import Any
 
 from .deviation import OneWayDeviation
 from .findings import Finding
+from .flex_report import flex_data, flex_lines
 from .inspection import Inspection
 from .quality import METRICS
 
@@ -48,6 +49,7 @@ def format_text(inspection: Inspection) -> str:
         lines.append(f"scaled Jacobian minimum {jacobian.minimum:.3f}, 1st percentile {jacobian.percentile_1:.3f}, "
                      f"median {jacobian.median:.3f}; aspect ratio median {aspect.median:.2f}, maximum {aspect.maximum:.2f}")
     lines += _deviation_lines(inspection)
+    lines += flex_lines(inspection.flex) if inspection.flex else []
     lines += [f"{finding.severity}: {finding.reason} {finding.mend}{_where(finding)}" for finding in inspection.findings]
     return "\n".join(lines)
 
@@ -77,6 +79,7 @@ def to_json(inspection: Inspection) -> dict[str, Any]:
         "deviation": None if deviation is None else {
             "cage_to_target": _side_data(deviation.cage_to_target), "target_to_cage": _side_data(deviation.target_to_cage),
             "diagonal": deviation.diagonal, "vertex_maximum": deviation.vertex_maximum, "covered": deviation.covered},
+        "flex": None if inspection.flex is None else flex_data(inspection.flex),
     }
 
 
@@ -92,6 +95,8 @@ JSON_KEYS = {
     "quality": "spread of every metric over the quads; quality_ranges has the acceptable range of the VERDICT manual",
     "deviation": "both ways in the mesh's own units; diagonal is that of the target; covered is the share of the target's area that "
                  "lies not beyond an open end of the cage, and target_to_cage looks at that part alone; null without a target",
+    "flex": "joints with verdict and figures by motion, set poses; lengths and volumes as shares of those at rest; null where it was not "
+            "asked for",
 }
 """What every key of the JSON holds."""
 

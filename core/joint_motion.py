@@ -57,6 +57,10 @@ JOINT_RANGES: Mapping[str, JointRange] = MappingProxyType({
 })
 """Ranges by kind of joint, with where they come from."""
 
+TRIED_FROM_REST = frozenset({"shoulder", "hip", "ankle", "toe root", "thumb root", "neck", "spine"})
+"""Kinds whose range is tried from the pose at rest: their bones make no straight line at zero. All other kinds are counted
+from a straight limb, as clinicians do: a finger that rests half bent has half the way left."""
+
 _WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("elbow", ("forearm", "lower arm", "lower_arm", "lowerarm", "elbow")), ("shoulder", ("upper arm", "upper_arm", "upperarm", "shoulder")),
     ("wrist", ("palm", "hand", "wrist", "paw")), ("knee", ("shin", "calf", "lower leg", "lower_leg", "lowerleg", "knee")),

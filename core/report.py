@@ -17,6 +17,7 @@ from pathlib import Path
 
 from .deviation import Deviation, OneWayDeviation
 from .errors import FileError
+from .flex_report import FLEX_COLUMNS, flex_rows
 from .inspection import Inspection
 from .inspection_text import bound_source, describe_poles, describe_sizes, to_json, verdict
 from .picture import Picture, draw_scale
@@ -65,7 +66,8 @@ def write_report(folder: Path, inspection: Inspection, pictures: ReportPictures,
 def html_page(inspection: Inspection, pictures: ReportPictures, *, title: str, unit: str, sources: Mapping[str, str]) -> str:
     """The whole page as text."""
     sections = [_opening(inspection, title, sources), _views(pictures), _findings(inspection), _places(pictures), _poles(inspection),
-                _rings(inspection, unit), _fit(inspection, pictures, unit), _shape(inspection), _method(inspection)]
+                _rings(inspection, unit), _fit(inspection, pictures, unit), _flex(inspection, pictures), _shape(inspection),
+                _method(inspection)]
     return _PAGE.format(title=escape(title), style=_STYLE, body="\n".join(section for section in sections if section))
 
 
@@ -178,6 +180,15 @@ def _fit(inspection: Inspection, pictures: ReportPictures, unit: str) -> str:
             "target; the rest lies beyond the cage's open ends and is left out of the way from target to cage.</p>")
     heat = f"{_gallery(pictures.heat)}{_scale(pictures.heat_highest, deviation, unit)}" if pictures.heat else ""
     return f"<section><h2>Deviation</h2>{_table(heading, rows, text_columns=1)}{text}{heat}</section>"
+
+
+def _flex(inspection: Inspection, pictures: ReportPictures) -> str:
+    if inspection.flex is None:
+        return ""
+    table = _table(FLEX_COLUMNS, flex_rows(inspection.flex), text_columns=4)
+    text = ("<p>Every joint bent through its range by linear blending; the table shows its worst motion. Volume is that of the limb inside "
+            "the joint's blend, loop drift is in radii of the limb. The angles try a mesh and are no medical advice.</p>")
+    return f"<section><h2>Bends</h2>{table}{text}{_gallery(pictures.bends, 'small')}</section>"
 
 
 def _scale(highest: float, deviation: Deviation, unit: str) -> str:

@@ -11,6 +11,7 @@ from .adjacency import Adjacency, build_adjacency
 from .defects import face_area_vectors
 from .deviation import DeviationMap
 from .findings import Finding
+from .flex_report import picture_flex
 from .inspection import Inspection
 from .picture import Dense, Picture, contact_sheet, draw_cage, draw_deviation
 from .polymesh import FloatArray, IntArray, PolyMesh
@@ -32,12 +33,14 @@ class ReportPictures:
     heat : the same sides coloured by deviation; empty without a deviation map
     heat_highest : distance at the dark end of the heat scale, the mesh's units
     places : worst places enlarged, one for each place that a finding names first, at most ``PLACE_LIMIT``
+    bends : worst bends and set poses; empty where the flex test was not made
     """
 
     views: tuple[Picture, ...]
     heat: tuple[Picture, ...] = ()
     heat_highest: float = 0.0
     places: tuple[Picture, ...] = ()
+    bends: tuple[Picture, ...] = ()
 
     def sheet(self) -> npt.NDArray[np.uint8]:
         """The four sides in one picture, (h, w, 3) uint8."""
@@ -58,12 +61,13 @@ def picture_inspection(cage: PolyMesh, inspection: Inspection, *, target: Dense 
     sides = tuple(Picture(f"side_{number}", f"{caption}.", draw_cage(view, cage, adjacency, target=target, poles=inspection.poles))
                   for number, (caption, view) in enumerate(zip(SIDES, views, strict=True), start=1))
     places = _picture_places(cage, adjacency, inspection, views[0], target)
+    bends = picture_flex(inspection.flex) if inspection.flex else ()
     if heat is None:
-        return ReportPictures(sides, places=places)
+        return ReportPictures(sides, places=places, bends=bends)
     highest = float(np.percentile(heat.distances, 99.0)) if len(heat.distances) else 0.0
     warm = tuple(Picture(f"heat_{number}", f"{caption}, by deviation.", draw_deviation(view, cage, adjacency, heat, highest))
                  for number, (caption, view) in enumerate(zip(SIDES, views, strict=True), start=1))
-    return ReportPictures(sides, warm, highest, places)
+    return ReportPictures(sides, warm, highest, places, bends)
 
 
 def _picture_places(cage: PolyMesh, adjacency: Adjacency, inspection: Inspection, view: View, target: Dense | None) -> tuple[Picture, ...]:

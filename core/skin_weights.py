@@ -109,7 +109,7 @@ def nearest_bones(mesh: PolyMesh, skeleton: Skeleton) -> IntArray:
 def vertex_normals(mesh: PolyMesh) -> FloatArray:
     """Unit normals of the vertices by area, (V, 3) float64."""
     corners = np.repeat(face_area_vectors(mesh), mesh.face_sizes, axis=0)
-    sums: FloatArray = np.column_stack([np.bincount(mesh.corner_verts, weights=corners[:, axis], minlength=mesh.vertex_count) for axis in range(3)])
+    sums: FloatArray = np.column_stack([np.bincount(mesh.corner_verts, corners[:, axis], mesh.vertex_count) for axis in range(3)])
     return unit(sums)
 
 

@@ -13,10 +13,11 @@ from scipy.integrate import quad
 
 from ringwright.core.contact import pierced_faces
 from ringwright.core.errors import PlanError
-from ringwright.core.flex import Skinned, blend, bone_motions, flex_test, posed, rotation, set_poses, skinned
+from ringwright.core.flex import Skinned, flex_test, posed, skinned
 from ringwright.core.joint_motion import JOINT_RANGES, JointRange, joint_role, read_joint_ranges
 from ringwright.core.plan import Limb, LimbPlan
 from ringwright.core.polymesh import PolyMesh
+from ringwright.core.poses import blend, bone_motions, motions_of, resting_flexion, rotation, set_poses
 from ringwright.core.skeleton import skeleton_of
 from ringwright.core.skin_weights import SkinWeights, bind, smooth_step
 from support.invented_hand import hand
@@ -172,6 +173,18 @@ def test_figures_get_no_better_the_further_it_bends() -> None:
     for key in ("volume_kept", "shortest_edge", "smallest_jacobian"):
         values = [getattr(each, key) for each in figures]
         assert values == sorted(values, reverse=True) and values[0] < 1
+
+
+def test_ranges_count_from_a_straight_limb() -> None:
+    """A joint that rests 30 degrees bent has 60 of 90 left to flex and 30 more to extend; its bend ends where a straight one's does."""
+    joints = np.array([[0, 0, 0], [0, 0, 2.0], [0, 2 * np.sin(np.pi / 6), 2 + 2 * np.cos(np.pi / 6)]])
+    skeleton = skeleton_of(LimbPlan((Limb("limb", joints),)))
+    assert resting_flexion(skeleton, 1) == pytest.approx(30)
+    flex, extend = motions_of(skeleton, 1, JointRange(90, 10))
+    assert flex.degrees == 90 and flex.turn == pytest.approx((60, 0, 0)) and extend.turn == pytest.approx((-40, 0, 0))
+    bent = rotation(skeleton.bones[1].hinge, flex.turn[0]) @ skeleton.bones[1].direction
+    assert bent @ skeleton.bones[0].direction == pytest.approx(0)
+    assert motions_of(skeleton, 1, JointRange(0))[0].name == "extend", "a limb that rests bent is also straightened"
 
 
 def test_hands_take_the_hands_poses_and_legs_squat() -> None:

@@ -1,0 +1,20 @@
+"""What `inspect --flex` adds: the mesh bound to the plan's bones, bent at every joint, judged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ...core.flex import flex_test, skinned
+from ...core.flex_report import with_flex
+from ...core.plan import LimbPlan
+from ...core.skeleton import skeleton_of
+from .inspecting import Inspected
+
+
+def with_flex_test(inspected: Inspected, plan: LimbPlan) -> Inspected:
+    """The same with the flex test of the plan's joints and its findings.
+
+    Raises MeshError where the mesh belongs to another plan.
+    """
+    flex = flex_test(skinned(inspected.mesh, skeleton_of(plan)))
+    return replace(inspected, inspection=with_flex(inspected.inspection, flex))

@@ -1,0 +1,199 @@
+"""What the flex test says: a verdict for every joint, findings, text, data, pictures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from .adjacency import build_adjacency
+from .findings import SEVERITIES, Finding
+from .flex import Flex, JointFlex, MotionFigures, posed
+from .inspection import Inspection
+from .picture import Picture, draw_cage
+from .polymesh import FloatArray, PolyMesh
+from .poses import set_poses
+from .raster import View, close_view, four_views
+
+GRADES = ("good", "fair", "poor")
+WORST_SHOWN = 4
+"""Joints whose worst bend is drawn."""
+PICTURE_SIZE = 420
+"""Width and height of a picture of a bend, pixels."""
+REACH_RADII = 4.5
+"""Half the width of such a picture, radii of the limb."""
+
+
+@dataclass(frozen=True)
+class FlexLimits:
+    """Where a joint's figures turn from good to fair and from fair to poor; each of its motions must keep them.
+
+    A professional mesh of an arm, bound and bent in the same way, keeps half of its elbow's volume at 145 degrees,
+    turns up to nine faces over in a finger and drops to a scaled Jacobian of -0.9, so that only what is worse is poor.
+
+    volume : least share kept
+    jacobian : least scaled Jacobian
+    flipped : most faces turned over, as a share of the faces that bend
+    """
+
+    good_volume: float = 0.7
+    good_jacobian: float = 0.2
+    fair_volume: float = 0.5
+    fair_jacobian: float = -0.5
+    fair_flipped: float = 0.1
+
+
+def grade(joint: JointFlex, limits: FlexLimits | None = None) -> str:
+    """The verdict on a joint: "good", "fair" or "poor"."""
+    limits = limits or FlexLimits()
+    volume = min(each.volume_kept for each in joint.motions)
+    jacobian = min(each.smallest_jacobian for each in joint.motions)
+    flipped = max(each.flipped_faces for each in joint.motions)
+    if volume >= limits.good_volume and jacobian >= limits.good_jacobian and not flipped:
+        return "good"
+    few = flipped <= limits.fair_flipped * max(len(joint.worst_faces), 1)
+    return "fair" if volume >= limits.fair_volume and jacobian >= limits.fair_jacobian and few else "poor"
+
+
+def with_flex(inspection: Inspection, flex: Flex) -> Inspection:
+    """The inspection with the flex test and its findings."""
+    findings = [*inspection.findings, *flex_findings(flex)]
+    findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
+    return replace(inspection, findings=tuple(findings), flex=flex)
+
+
+def flex_findings(flex: Flex) -> list[Finding]:
+    """A finding for every joint that bends poorly and for every crease with a pole in it."""
+    found = []
+    for joint in flex.joints:
+        bone = flex.skinned.skeleton.bones[joint.bone]
+        if joint.motions and grade(joint) == "poor":
+            reason = f'The joint at the head of "{joint.name}" bends poorly: {describe_motion(joint.worst)}.'
+            found.append(Finding("poor_bend", "warning", "face", joint.worst_faces[:12], joint.place, reason, advice(flex, joint)))
+        if len(joint.crease_poles) and bone.hang in ("limb", "splice"):
+            found.append(Finding("pole_in_crease", "warning", "vertex", joint.crease_poles, joint.place,
+                                 f'{_number(len(joint.crease_poles), "pole")} in the crease of the joint at the head of "{joint.name}".',
+                                 "Move the step-down or the branch away from the inner side of the bend."))
+    return found
+
+
+def describe_motion(figures: MotionFigures) -> str:
+    """The figures of a motion in words."""
+    return (f"{figures.motion} keeps {figures.volume_kept:.0%} of the volume, smallest scaled Jacobian "
+            f"{figures.smallest_jacobian:.2f}, shortest edge {figures.shortest_edge:.0%} of its length, "
+            f"{_number(figures.flipped_faces, 'face')} turned over")
+
+
+def advice(flex: Flex, joint: JointFlex) -> str:
+    """What would help a joint that bends poorly."""
+    bone = flex.skinned.skeleton.bones[joint.bone]
+    if joint.worst.loop_drift > 0.25 and bone.hang in ("limb", "splice"):
+        return f'Move the joint of "{bone.limb}" to the middle of its ring, or build the cage anew from this plan.'
+    if bone.hang in ("fork", "socket"):
+        return f'Give "{bone.limb}" and its trunk more sides or spans where they meet, or move the joint toward the first ring.'
+    return f'Gather more rings round the joint: raise joint_loops of "{bone.limb}" by two, or give it more spans.'
+
+
+def flex_lines(flex: Flex) -> list[str]:
+    """The flex test as lines of plain text."""
+    grades = [grade(joint) for joint in flex.joints if joint.motions]
+    lines = ["joints bent " + str(len(grades)) + ": " + ", ".join(f"{grades.count(each)} {each}" for each in GRADES)]
+    lines += [f"  {joint.name} ({joint.role}): {grade(joint)}; {describe_motion(joint.worst)}" for joint in flex.joints if joint.motions]
+    lines += [f"  pose {pose.name}: smallest scaled Jacobian {pose.smallest_jacobian:.2f}, "
+              f"{_number(pose.flipped_faces, 'face')} turned over, {pose.contact_faces} in contact" for pose in flex.poses]
+    return lines
+
+
+def flex_data(flex: Flex) -> dict[str, Any]:
+    """The flex test as data that ``json`` can write."""
+    return {"joints": [_joint_data(joint) for joint in flex.joints if joint.motions],
+            "poses": [{"name": pose.name, "shortest_edge": pose.shortest_edge, "smallest_scaled_jacobian": pose.smallest_jacobian,
+                       "flipped_faces": pose.flipped_faces, "contact_faces": pose.contact_faces} for pose in flex.poses]}
+
+
+def _joint_data(joint: JointFlex) -> dict[str, Any]:
+    return {"bone": joint.name, "kind": joint.role, "verdict": grade(joint), "place": joint.place.tolist(),
+            "poles_in_crease": joint.crease_poles.tolist(), "motions": [
+                {"motion": each.motion.name, "degrees": each.motion.degrees, "turn": list(each.motion.turn),
+                 "volume_kept": each.volume_kept, "shortest_edge": each.shortest_edge,
+                 "smallest_scaled_jacobian": each.smallest_jacobian, "scaled_jacobian_at_rest": each.resting_jacobian,
+                 "flipped_faces": each.flipped_faces, "contact_faces": each.contact_faces,
+                 "contact_from": each.contact_from if math.isfinite(each.contact_from) else None, "loop_drift": each.loop_drift}
+                for each in joint.motions]}
+
+
+FLEX_COLUMNS = ("Joint", "Kind", "Verdict", "Worst motion", "Volume kept", "Shortest edge", "Scaled Jacobian", "at rest", "Turned over",
+                "In contact", "Contact from", "Loop drift", "Poles in crease")
+"""Headings of the report's table of joints."""
+
+
+def flex_rows(flex: Flex) -> list[Sequence[str]]:
+    """The report's table of joints, a row each."""
+    rows: list[Sequence[str]] = []
+    for joint in flex.joints:
+        if joint.motions:
+            worst = joint.worst
+            contact = f"{worst.contact_from:.0%} of the way" if math.isfinite(worst.contact_from) else "none"
+            rows.append((joint.name, joint.role, grade(joint), str(worst.motion), f"{worst.volume_kept:.0%}",
+                         f"{worst.shortest_edge:.0%}", f"{worst.smallest_jacobian:.2f}", f"{worst.resting_jacobian:.2f}",
+                         str(worst.flipped_faces), str(worst.contact_faces), contact, f"{worst.loop_drift:.2f}",
+                         str(len(joint.crease_poles))))
+    return rows
+
+
+def picture_flex(flex: Flex) -> tuple[Picture, ...]:
+    """The worst bends enlarged, faces from the worst on tinted, and every set pose."""
+    order = sorted((joint for joint in flex.joints if joint.motions),
+                   key=lambda joint: (-GRADES.index(grade(joint)), joint.worst.smallest_jacobian))
+    pictures = [_picture_joint(flex, joint) for joint in order[:WORST_SHOWN]]
+    return (*pictures, *(_picture_pose(flex, pose.name) for pose in flex.poses))
+
+
+def _picture_joint(flex: Flex, joint: JointFlex) -> Picture:
+    """A joint at its worst motion, seen along its hinge."""
+    cage, bone = flex.skinned, flex.skinned.skeleton.bones[joint.bone]
+    bent = posed(cage, {joint.bone: joint.worst.motion.turn})
+    right = bone.direction
+    axes = np.array([right, np.cross(bone.hinge, right), bone.hinge])
+    view = View(axes, joint.place, 1.0, PICTURE_SIZE, PICTURE_SIZE)
+    near = _near(bent, joint.place, 2 * REACH_RADII * cage.blends[joint.bone].radius)
+    view = close_view(view, joint.place, REACH_RADII * cage.blends[joint.bone].radius)
+    image = draw_cage(view, near, build_adjacency(near))
+    return Picture(f"bend_{joint.bone}", f'"{joint.name}", {describe_motion(joint.worst)}.', image)
+
+
+def _near(mesh: PolyMesh, place: FloatArray, reach: float) -> PolyMesh:
+    """The part of a mesh whose faces lie within reach of a point, so that nothing far hides it."""
+    close = np.linalg.norm(mesh.positions - place, axis=1) <= reach
+    kept = np.flatnonzero(np.logical_and.reduceat(close[mesh.corner_verts], mesh.face_offsets[:-1]))
+    return PolyMesh.from_faces(mesh.positions, [mesh.face(int(face)).tolist() for face in kept])
+
+
+def _picture_pose(flex: Flex, name: str) -> Picture:
+    bent = posed(flex.skinned, set_poses(flex.skinned.skeleton, flex.ranges)[name])
+    view = four_views(bent.positions, PICTURE_SIZE)[0]
+    figures = next(pose for pose in flex.poses if pose.name == name)
+    return Picture(f"pose_{name}", f"Pose {name}: smallest scaled Jacobian {figures.smallest_jacobian:.2f}, "
+                   f"{_number(figures.flipped_faces, 'face')} turned over.", draw_cage(view, bent, build_adjacency(bent)))
+
+
+def joint_curves(flex: Flex, steps: int) -> list[tuple[str, FloatArray]]:
+    """How every joint's bone turns over an animation of the test, for a host to store: name and (steps, 4) quaternions w x y z.
+
+    Every joint in turn goes to its full flexion and back.
+    """
+    moving = [joint for joint in flex.joints if joint.motions]
+    curves = []
+    for number, joint in enumerate(moving):
+        share = np.clip(1.0 - np.abs(np.linspace(0.0, len(moving), steps) - number - 0.5) * 2.0, 0.0, 1.0)
+        half = np.radians(share * joint.motions[0].motion.turn[0]) / 2
+        curves.append((joint.name, np.column_stack([np.cos(half), np.sin(half), np.zeros(steps), np.zeros(steps)])))
+    return curves
+
+
+def _number(count: int, singular: str) -> str:
+    return f"{count} {singular if count == 1 else singular + 's'}"
+

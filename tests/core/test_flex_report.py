@@ -1,0 +1,93 @@
+"""The flex test in words, data and pictures."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ringwright.core.flex import Flex, flex_test, skinned
+from ringwright.core.flex_report import FlexLimits, advice, flex_findings, flex_rows, grade, joint_curves, picture_flex, with_flex
+from ringwright.core.inspection import inspect_mesh
+from ringwright.core.inspection_text import format_text, to_json
+from ringwright.core.joint_motion import JOINT_RANGES, JointRange
+from ringwright.core.plan import Limb, LimbPlan
+from ringwright.core.report import html_page
+from ringwright.core.report_pictures import picture_inspection
+from ringwright.core.skeleton import skeleton_of
+from support.tubes import tube
+
+
+def bend(degrees: float, spacing: float = 0.5) -> Flex:
+    mesh = tube(12, 17, spacing=spacing)
+    plan = LimbPlan((Limb("stalk", np.array([[0.0, 0, 0], [0, 0, 8 * spacing], [0, 0, 16 * spacing]])),))
+    return flex_test(skinned(mesh, skeleton_of(plan)), {**JOINT_RANGES, "other": JointRange(degrees)})
+
+
+def test_verdicts_fall_as_the_bend_grows() -> None:
+    grades = [grade(bend(degrees, 0.25).joints[0]) for degrees in (30, 90, 175)]
+    assert grades == ["good", "fair", "poor"]
+
+
+@pytest.mark.parametrize(("changes", "expected"), [({}, "good"), ({"volume_kept": 0.69}, "fair"), ({"volume_kept": 0.49}, "poor"),
+                                                   ({"smallest_jacobian": 0.1}, "fair"), ({"smallest_jacobian": -0.6}, "poor"),
+                                                   ({"flipped_faces": 1}, "fair"), ({"flipped_faces": 10_000}, "poor")])
+def test_every_limit_counts(changes: dict[str, float], expected: str) -> None:
+    joint = bend(20).joints[0]
+    assert grade(replace(joint, motions=(replace(joint.motions[0], **changes),)), FlexLimits()) == expected  # type: ignore[arg-type]
+
+
+def test_a_poor_joint_is_a_warning_with_place_faces_and_advice() -> None:
+    flex = bend(175, 0.25)
+    finding = flex_findings(flex)[0]
+    assert (finding.name, finding.severity) == ("poor_bend", "warning")
+    assert "stalk.2" in finding.reason and "flex 175" in finding.reason and "joint_loops" in finding.mend
+    assert np.allclose(finding.place, [0, 0, 2]) and len(finding.elements)
+    assert not flex_findings(bend(30))
+
+
+def test_a_pole_in_the_crease_is_told() -> None:
+    flex = bend(30)
+    joint = replace(flex.joints[0], crease_poles=np.array([5], dtype=np.int32))
+    assert flex_findings(replace(flex, joints=(joint,)))[0].name == "pole_in_crease"
+
+
+def test_advice_tells_a_joint_off_its_ring() -> None:
+    flex = bend(30)
+    joint = flex.joints[0]
+    drifting = replace(joint, motions=(replace(joint.motions[0], loop_drift=0.5),))
+    assert "Move the joint" in advice(flex, drifting) and "joint_loops" in advice(flex, joint)
+
+
+def test_text_data_and_page_carry_the_bends() -> None:
+    flex = bend(175, 0.25)
+    plain = inspect_mesh(flex.skinned.mesh)
+    inspection = with_flex(plain, flex)
+    assert [finding.severity for finding in inspection.findings] == sorted((each.severity for each in inspection.findings),
+                                                                            key=["error", "warning", "note"].index)
+    assert "joints bent 1: 0 good, 0 fair, 1 poor" in format_text(inspection) and "joints bent" not in format_text(plain)
+    data = json.loads(json.dumps(to_json(inspection), allow_nan=False))
+    assert data["flex"]["joints"][0]["motions"][0]["degrees"] == 175 and to_json(plain)["flex"] is None
+    pictures = picture_inspection(flex.skinned.mesh, inspection, width=64)
+    assert len(pictures.bends) == 1 and pictures.bends[0].image.std() > 5
+    page = html_page(inspection, pictures, title="t", unit="", sources={})
+    assert "<h2>Bends</h2>" in page and "stalk.2" in page
+    assert "<h2>Bends</h2>" not in html_page(plain, picture_inspection(flex.skinned.mesh, plain, width=64), title="t", unit="", sources={})
+
+
+def test_rows_have_a_figure_a_column() -> None:
+    from ringwright.core.flex_report import FLEX_COLUMNS
+
+    assert {len(row) for row in flex_rows(bend(60))} == {len(FLEX_COLUMNS)}
+
+
+def test_a_picture_shows_the_bend_and_not_the_rest() -> None:
+    assert not np.array_equal(picture_flex(bend(120))[0].image, picture_flex(bend(20))[0].image)
+
+
+def test_curves_go_to_the_full_turn_and_back() -> None:
+    name, turns = joint_curves(bend(90), 21)[0]
+    assert name == "stalk.2" and turns.shape == (21, 4)
+    assert np.allclose(turns[[0, -1]], [1, 0, 0, 0]) and np.allclose(turns[10], [np.cos(np.pi / 4), np.sin(np.pi / 4), 0, 0])
