@@ -27,7 +27,7 @@ def bend(degrees: float, spacing: float = 0.5) -> Flex:
 
 
 def test_verdicts_fall_as_the_bend_grows() -> None:
-    grades = [grade(bend(degrees, 0.25).joints[0]) for degrees in (30, 90, 175)]
+    grades = [grade(bend(degrees, 0.12).joints[0]) for degrees in (10, 35, 175)]
     assert grades == ["good", "fair", "poor"]
 
 
@@ -40,11 +40,11 @@ def test_every_limit_counts(changes: dict[str, float], expected: str) -> None:
 
 
 def test_a_poor_joint_is_a_warning_with_place_faces_and_advice() -> None:
-    flex = bend(175, 0.25)
+    flex = bend(175, 0.12)
     finding = flex_findings(flex)[0]
     assert (finding.name, finding.severity) == ("poor_bend", "warning")
     assert "stalk.2" in finding.reason and "flex 175" in finding.reason and "joint_loops" in finding.mend
-    assert np.allclose(finding.place, [0, 0, 2]) and len(finding.elements)
+    assert np.allclose(finding.place, [0, 0, 0.96]) and len(finding.elements)
     assert not flex_findings(bend(30))
 
 
@@ -62,7 +62,7 @@ def test_advice_tells_a_joint_off_its_ring() -> None:
 
 
 def test_text_data_and_page_carry_the_bends() -> None:
-    flex = bend(175, 0.25)
+    flex = bend(175, 0.12)
     plain = inspect_mesh(flex.skinned.mesh)
     inspection = with_flex(plain, flex)
     assert [finding.severity for finding in inspection.findings] == sorted((each.severity for each in inspection.findings),
