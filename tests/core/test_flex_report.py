@@ -27,7 +27,7 @@ def bend(degrees: float, spacing: float = 0.5) -> Flex:
 
 
 def test_verdicts_fall_as_the_bend_grows() -> None:
-    grades = [grade(bend(degrees, 0.12).joints[0]) for degrees in (10, 35, 175)]
+    grades = [grade(bend(degrees, 0.12).joints[0]) for degrees in (10, 45, 175)]
     assert grades == ["good", "fair", "poor"]
 
 
