@@ -11,7 +11,7 @@ from ...core.expected import expected_of
 from ...core.plan import read_plan
 from ..progress import TerminalProgress
 from . import arguments
-from .inspecting import Asked, inspect_fit, tell
+from .inspecting import Asked, inspect_fit, tell, with_heat
 
 
 def add_commands(commands: Any) -> None:
@@ -42,6 +42,8 @@ def run_build(options: argparse.Namespace) -> int:
             built = build_cage(plan, surface, progress)
             progress("Inspecting", 1.0)
             inspected = inspect_fit(built.mesh, target, surface, asked_of(built))
+            if options.report:
+                inspected = with_heat(inspected, surface)
         write_mesh(options.out, built.mesh, plan_text=text)
     words = {"Cage": str(options.out), "Target": options.target, "Limb plan": str(options.plan)}
     return tell(inspected, options, title=f"Cage {options.out.name}", unit=plan.unit, sources=words)

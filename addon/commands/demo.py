@@ -16,7 +16,7 @@ from ..progress import TerminalProgress
 from ..written_beside import system_reason, written_beside
 from . import arguments
 from .build import asked_of
-from .inspecting import Inspected, inspect_fit, tell
+from .inspecting import Inspected, inspect_fit, tell, with_heat
 
 GENERATOR = Path(__file__).resolve().parents[2] / "demo.blend-generator" / "generate.py"
 """The generator lies beside the packages; its folder's name cannot be imported."""
@@ -63,7 +63,7 @@ def _build(target_file: Path, text: str, progress: TerminalProgress) -> tuple[Bu
     target = read_mesh(target_file)
     with HostSurface(target) as surface:
         built = build_cage(read_plan(text), surface, progress)
-        return built, inspect_fit(built.mesh, target, surface, asked_of(built))
+        return built, with_heat(inspect_fit(built.mesh, target, surface, asked_of(built)), surface)
 
 
 def _save(part: Path, made: Any, built: BuildResult, target: PolyMesh | None, text: str) -> None:

@@ -11,7 +11,7 @@ from ...core.expected import expected_of
 from ...core.plan import LimbPlan, read_plan
 from . import arguments
 from .build import asked_of
-from .inspecting import Asked, Inspected, inspect_alone, inspect_fit, tell
+from .inspecting import Asked, Inspected, inspect_alone, inspect_fit, tell, with_heat
 
 
 def add_commands(commands: Any) -> None:
@@ -49,4 +49,5 @@ def _inspect(options: argparse.Namespace, plan: LimbPlan | None) -> Inspected:
     with HostSurface(target) as surface:
         # what a plan asks depends on the girths in the target, so the plan is built once more
         asked = asked_of(build_cage(plan, surface)) if plan else Asked()
-        return inspect_fit(mesh, target, surface, asked)
+        inspected = inspect_fit(mesh, target, surface, asked)
+        return with_heat(inspected, surface) if options.report else inspected

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -47,7 +47,7 @@ class Inspected:
     """An inspection and what its report draws.
 
     mesh, target : the meshes; target is None where the mesh stands alone
-    heat : the mesh's deviation map, where there is a target
+    heat : the mesh's deviation map, where a report is to show one
     """
 
     inspection: Inspection
@@ -67,7 +67,12 @@ def inspect_fit(mesh: PolyMesh, target: PolyMesh, surface: Surface, asked: Asked
 
     with HostSurface.from_arrays(mesh.positions, mesh.triangles()) as own:
         inspection = _inspect(mesh, Target(target, outward(surface), own), asked)
-    return Inspected(inspection, mesh, target, map_deviation(mesh, surface))
+    return Inspected(inspection, mesh, target)
+
+
+def with_heat(inspected: Inspected, surface: Surface) -> Inspected:
+    """The same with the deviation map that a report draws."""
+    return replace(inspected, heat=map_deviation(inspected.mesh, surface))
 
 
 def tell(inspected: Inspected, options: argparse.Namespace, *, title: str, unit: str, sources: Mapping[str, str]) -> int:
