@@ -4,7 +4,7 @@ SHELL := bash
 .ONESHELL:
 .SILENT:
 .DEFAULT_GOAL := help
-.PHONY: help setup test test-all demo demo-real bench lint package
+.PHONY: help setup test test-all window-test demo demo-real bench lint package
 
 VERSIONS := 3.11 3.13
 FOUND := $(foreach version,$(VERSIONS),$(if $(shell .ci/find-python $(version)),$(version)))
@@ -16,6 +16,7 @@ help:
 	echo "make setup      environments for every Python found: $(or $(FOUND),none)"
 	echo "make test       lint, type check and quick tests on every host found"
 	echo "make test-all   the same with the slow tests and the open data"
+	echo "make window-test  a real editor window, driven by simulated events; EDITOR=COMMAND names the editor (default: blender)"
 	echo "make demo       the demo end to end; REAL=1 builds on the open human base mesh instead"
 	echo "make bench      speed and memory, as ratios"
 	echo "make lint       lint and type check alone"
@@ -44,6 +45,18 @@ test: SELECT := -m "not slow and not window"
 test test-all: lint
 	$(foreach version,$(FOUND),echo "== host $(call host,$(version)) (Python $(version))"; .venv/$(version)/bin/python -m pytest -q $(SELECT) $(ARGS);)
 	$(foreach version,$(MISSING),echo "== host $(call host,$(version)) SKIPPED: no Python $(version) that runs was found";)
+
+window-test: EDITOR ?= blender
+window-test: package build/demo/forelimb.blend
+	if ! command -v $(firstword $(EDITOR)) >/dev/null; then
+	  echo "window test SKIPPED: no editor $(firstword $(EDITOR)) was found; name one with EDITOR=COMMAND"
+	  exit 0
+	fi
+	RINGWRIGHT_EDITOR="$(EDITOR)" $(python) -m pytest -q tests/window $(ARGS)
+	echo "Photographs: build/window"
+
+build/demo/forelimb.blend:
+	$(MAKE) --no-print-directory demo REAL=
 
 demo: setup
 	$(if $(REAL),$(MAKE) --no-print-directory demo-real,$(dir $(python))ringwright demo --out build/demo)

@@ -23,7 +23,7 @@ def place_cage(scene: bpy.types.Scene, mesh: PolyMesh) -> bpy.types.Object:
     if cage is None:
         cage = bpy.data.objects.new(CAGE_NAME, create_mesh(CAGE_NAME, mesh))
         scene.collection.objects.link(cage)
-        cage.show_wire = True
+        cage.show_wire = cage.show_in_front = True  # it lies in the target's very surface
         return cage
     old = cage.data
     inverse = np.linalg.inv(np.array(cage.matrix_world, dtype=np.float64))

@@ -166,8 +166,8 @@ def _draw_limb(layout: bpy.types.UILayout, row: Any, plan: LimbPlan) -> None:
     column = layout.column()
     column.use_property_split = True
     column.use_property_decorate = False
-    column.prop(row, "sides")
-    column.prop(row, "spans")
+    column.prop(row, "sides", text="Sides" if row.sides else "Sides (Chosen)")
+    column.prop(row, "spans", text="Spans" if row.spans else "Spans (Chosen)")
     column.prop(row, "joint_loops")
     tip = column.column()
     tip.active = plan.tip_join(limb.name) is None
@@ -235,7 +235,7 @@ class RINGWRIGHT_PT_cage(SidebarPanel, bpy.types.Panel):
         column.use_property_decorate = False
         column.active = len(settings.limbs) > 0
         column.prop(settings, "mirror")
-        column.prop(settings, "quad_budget")
+        column.prop(settings, "quad_budget", text="Quad Budget" if settings.quad_budget else "Quad Budget (None)")
         build = layout.column()
         build.scale_y = 1.3
         build.operator("ringwright.build_cage", text="Build Cage" if cage is None else "Build Cage Anew", icon="MOD_BUILD")

@@ -23,6 +23,8 @@ STEP_SHARE = 1e-5
 """How far a ray restarts behind a hit, target diagonals."""
 DEFAULT_PREVIEW_SIDES = 8
 MOST_PREVIEW_RINGS = 96
+PREVIEW_REACH = 1.6
+"""A preview ring reaches this many girth radii at most: where the slice opens into a trunk it would run on into its neighbours."""
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,7 @@ def preview_rings(surface: Surface, joints: FloatArray, sides: int | None, spans
     tangents = smooth_directions(joints, stations, np.full(len(stations), min(1.5 * girth, 0.45 * float(knots[-1]))))
     frames = rotation_minimising_frames(centres, tangents, any_square_direction(tangents[0]))
     profiles = fill_profiles(cast_profiles(surface, centres, tangents, frames, even_angles(len(stations), count)))
-    profiles = np.where(np.isfinite(profiles), np.minimum(profiles, 3 * girth), girth)
+    profiles = np.where(np.isfinite(profiles), np.minimum(profiles, PREVIEW_REACH * girth), girth)
     angles = even_angles(len(stations), count)
     sideways = np.cross(tangents, frames)
     spokes = np.cos(angles)[..., None] * frames[:, None] + np.sin(angles)[..., None] * sideways[:, None]

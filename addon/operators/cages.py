@@ -57,6 +57,7 @@ def _build(context: bpy.types.Context, plan: LimbPlan, target: PolyMesh, *, insp
 
 
 def _make_active(context: bpy.types.Context, cage: bpy.types.Object) -> None:
+    context.view_layer.update()
     if cage.name not in context.view_layer.objects:
         return
     for other in context.view_layer.objects.selected:

@@ -50,6 +50,9 @@ STATUS = (("MOUSE_LMB", "Add or Drag Joint"), ("EVENT_CTRL", "Insert"), ("EVENT_
           ("EVENT_CTRL", "Wheel: Spans"), ("EVENT_T", "Closed Tip"), ("EVENT_C", "Centre"), ("EVENT_SHIFT", "No Join"),
           ("EVENT_BACKSPACE", "Step Back"), ("EVENT_RETURN", "Confirm"), ("EVENT_ESC", "Cancel"))
 
+WIDE_ICONS = {"EVENT_CTRL", "EVENT_ESC", "EVENT_BACKSPACE"}
+"""Their picture reaches past its square into the words beside it."""
+
 
 class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
     """Draw a limb on the target: each click puts a joint in the middle of what lies under the pointer"""
@@ -297,8 +300,10 @@ def _line_distances(pixels: FloatArray, place: FloatArray) -> tuple[FloatArray, 
 def _draw_status(header: Any, _: bpy.types.Context) -> None:
     row = header.layout.row(align=True)
     for icon, text in STATUS:
-        row.label(text=text, icon=icon)
-        row.separator(factor=1.5)
+        row.label(text="", icon=icon)
+        row.separator(factor=0.8 if icon in WIDE_ICONS else 0.1)
+        row.label(text=text)
+        row.separator(factor=1.2)
 
 
 CLASSES = (RINGWRIGHT_OT_draw_limb,)
