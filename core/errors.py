@@ -15,5 +15,9 @@ class MeshError(RingwrightError):
     """A mesh or target that cannot be used for what was asked."""
 
 
+class ProfileError(RingwrightError):
+    """An inspection profile that cannot be read."""
+
+
 class FileError(RingwrightError):
     """A file that cannot be read or written."""

@@ -12,7 +12,7 @@ def expected_of(plan: LimbPlan) -> Expectation:
     A mirrored plan may weld pieces and open ends on its plane, so only its budget is judged.
     """
     if plan.symmetry is not None:
-        return Expectation(quads=plan.quad_budget)
+        return Expectation(quads=plan.quad_budget, symmetry=plan.symmetry)
     joins = [(fork.trunk, branch) for fork in plan.forks for branch in fork.branches]
     joins += [(socket.trunk, socket.branch) for socket in plan.sockets] + [(splice.upper, splice.lower) for splice in plan.splices]
     open_roots = sum(plan.root_join(limb.name) is None for limb in plan.limbs)

@@ -22,14 +22,26 @@ from .defects import (
     zero_area_faces,
 )
 from .deviation import Deviation
+from .evenness import AreaJumps, JointSpacing
 from .poles import PoleCensus
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .surface import Surface
+from .symmetry import Symmetry
 
 Severity = Literal["error", "warning", "note"]
 Domain = Literal["vertex", "edge", "face", "mesh"]
 
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
+
+CHECKS = (
+    "triangles", "n_gons", "degenerate_faces", "duplicate_faces", "non_manifold_edges", "non_manifold_vertices", "loose_vertices",
+    "flipped_faces", "broken_positions", "duplicate_vertices", "zero_area_faces", "folds", "folded_quads", "poor_quads", "quad_shape",
+    "long_quads", "self_intersections", "area_jumps", "unusual_valence", "poles_in_joint", "pole_excess", "joint_spacing", "components",
+    "boundary_loops", "open_ends", "budget", "asymmetry", "faces_against_target", "vertices_off_target", "mean_deviation",
+    "deviation_percentile_99", "poor_bend", "pole_in_crease", "object_name", "mirrored_object", "uneven_scale", "unapplied_scale",
+    "unapplied_rotation", "object_size",
+)
+"""Names of all findings that there can be, in the order in which a list of checks shows them."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +75,12 @@ class Limits:
     fold_angle : degrees over an edge
     duplicate_distance, smallest_area : in target or mesh diagonals, and diagonals squared
     vertex_distance, mean_deviation, deviation_percentile_99 : of the cage from the target, per cent of the target's diagonal
+    largest_aspect_ratio : of the quads
+    largest_area_jump : of the larger of two neighbouring faces over the smaller
+    largest_joint_spacing : longest over shortest row between the rings of a joint
+    symmetry_distance : of a vertex from its mirror image, per cent of the mesh's diagonal
+    most_open_ends : number of open ends
+    smallest_extent, largest_extent : longest side of an object's box, metres
     """
 
     smallest_scaled_jacobian: float = 0.2
@@ -73,6 +91,13 @@ class Limits:
     vertex_distance: float | None = 0.01
     mean_deviation: float | None = None
     deviation_percentile_99: float | None = None
+    largest_aspect_ratio: float | None = None
+    largest_area_jump: float | None = None
+    largest_joint_spacing: float | None = None
+    symmetry_distance: float = 0.01
+    most_open_ends: int | None = None
+    smallest_extent: float | None = None
+    largest_extent: float | None = None
 
 
 @dataclass(frozen=True)
@@ -82,11 +107,13 @@ class Expectation:
     components : number of pieces
     boundary_loops : number of open ends
     quads : budget of faces
+    symmetry : x, y or z, the axis that the mirror plane is square to
     """
 
     components: int | None = None
     boundary_loops: int | None = None
     quads: int | None = None
+    symmetry: str | None = None
 
 
 def topology_findings(mesh: PolyMesh, adjacency: Adjacency) -> list[Finding]:
@@ -152,9 +179,11 @@ def pole_findings(mesh: PolyMesh, census: PoleCensus, in_zones: Mapping[str, Int
     return [finding for finding in found if finding is not None]
 
 
-def expectation_findings(face_count: int, components: int, loops: int, expectation: Expectation) -> list[Finding]:
-    """Findings where the mesh has other pieces, open ends or more quads than the plan says."""
+def expectation_findings(face_count: int, components: int, loops: int, expectation: Expectation, limits: Limits) -> list[Finding]:
+    """Findings where the mesh has other pieces, open ends or more quads than the plan, or more open ends than the profile says."""
     found = []
+    if limits.most_open_ends is not None and loops > limits.most_open_ends:
+        found.append(_of_mesh("open_ends", f"The mesh has {loops} open ends, over {limits.most_open_ends}.", "Patch the holes."))
     if expectation.components is not None and components != expectation.components:
         found.append(_of_mesh("components", f"The mesh has {components} pieces instead of {expectation.components}.",
                               "Join or delete the pieces that do not belong."))
@@ -165,6 +194,51 @@ def expectation_findings(face_count: int, components: int, loops: int, expectati
         found.append(_of_mesh("budget", f"The mesh has {face_count} faces, {face_count - expectation.quads} over the budget.",
                               "Take fewer sides or spans."))
     return found
+
+
+def evenness_findings(mesh: PolyMesh, jumps: AreaJumps, spacings: Mapping[str, JointSpacing], aspect_ratio: FloatArray,
+                      limits: Limits) -> list[Finding]:
+    """Findings about how evenly the mesh is divided.
+
+    aspect_ratio : (number of quads,) float64
+    """
+    found: list[Finding | None] = []
+    if limits.largest_aspect_ratio is not None:
+        quads, order = mesh.faces_of_size(4)[0], np.argsort(-aspect_ratio, kind="stable")
+        long = quads[order[aspect_ratio[order] > limits.largest_aspect_ratio]]
+        found.append(_of_faces(mesh, "long_quads", "warning", long.astype(np.int32),
+                               f"quads with an aspect ratio over {limits.largest_aspect_ratio:g}", "Add or take away rings there."))
+    if limits.largest_area_jump is not None:
+        order = np.argsort(-jumps.ratios, kind="stable")
+        edges = jumps.edges[order[jumps.ratios[order] > limits.largest_area_jump]]
+        found.append(_of_edges(mesh, "area_jumps", "warning", edges,
+                               f"edges with a face on one side over {limits.largest_area_jump:g} times as large as on the other",
+                               "Even out the rings, or settle the place."))
+    if limits.largest_joint_spacing is not None:
+        for joint, spacing in spacings.items():
+            if spacing.ratio > limits.largest_joint_spacing:
+                reason = f"The rows at {joint} differ by {spacing.ratio:.2f} times in length, over {limits.largest_joint_spacing:g}."
+                found.append(Finding("joint_spacing", "warning", "mesh", _NONE, spacing.place, reason, "Space the rings there evenly."))
+    return [finding for finding in found if finding is not None]
+
+
+def crossing_findings(mesh: PolyMesh, pairs: IntArray) -> list[Finding]:
+    """Findings about faces that pass through each other.
+
+    pairs : (k, 2) int32
+    """
+    found = _of_faces(mesh, "self_intersections", "warning", np.unique(pairs).astype(np.int32), "faces that pass through another",
+                      "Move the parts away from each other, or settle the place.")
+    return [] if found is None else [found]
+
+
+def symmetry_findings(mesh: PolyMesh, symmetry: Symmetry | None, expected: str | None) -> list[Finding]:
+    """Findings about vertices without a mirror image, where the mesh is meant to be symmetric."""
+    if symmetry is None or not len(symmetry.lone):
+        return []
+    what = f"vertices without a mirror image across {symmetry.plane} = 0"
+    found = _of_vertices(mesh, "asymmetry", "warning" if expected else "note", symmetry.lone, what, "Mirror one side onto the other.")
+    return [] if found is None else [found]
 
 
 def fit_findings(mesh: PolyMesh, area_vectors: FloatArray, surface: Surface, deviation: Deviation | None, limits: Limits) -> list[Finding]:

@@ -3,30 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from typing import cast
 
 import numpy as np
 
 from .adjacency import build_adjacency, components
 from .defects import face_area_vectors
 from .deviation import Deviation, measure_deviation
+from .evenness import JointSpacing, area_jumps, joint_spacings
 from .findings import (
     SEVERITIES,
     Expectation,
     Finding,
-    Limits,
+    Severity,
+    crossing_findings,
+    evenness_findings,
     expectation_findings,
     fit_findings,
     pole_findings,
     shape_findings,
+    symmetry_findings,
     topology_findings,
 )
 from .flex import Flex
+from .object_findings import ObjectFacts, object_findings
 from .poles import JointZone, PlanTally, PoleCensus, StepDownPlace, count_poles, find_step_downs, poles_in_zones
 from .polymesh import FloatArray, IntArray, PolyMesh
+from .profiles import OFF, Profile
 from .quality import METRICS
 from .rings import boundary_loops
+from .self_intersections import self_intersections
 from .surface import Surface
+from .symmetry import Symmetry, measure_symmetry
 
 REPORTED_METRICS = ("scaled_jacobian", "aspect_ratio", "edge_ratio", "skew", "taper", "warpage", "stretch", "minimum_angle",
                     "maximum_angle", "shape")
@@ -73,6 +82,9 @@ class Inspection:
     deviation : None without a target
     diagonal : of the mesh's own bounding box
     flex : how the mesh bends; None where it was not tried
+    area_jumps : spread of the larger over the smaller of two neighbouring faces; None without neighbours
+    joint_spacings : joint to the rows between its rings
+    symmetry : None where the mesh is not meant to be symmetric
     """
 
     findings: tuple[Finding, ...]
@@ -87,6 +99,9 @@ class Inspection:
     tally: PlanTally | None
     diagonal: float
     flex: Flex | None = None
+    area_jumps: Spread | None = None
+    joint_spacings: Mapping[str, JointSpacing] = field(default_factory=dict)
+    symmetry: Symmetry | None = None
 
     def count(self, severity: str) -> int:
         """Number of findings of one severity."""
@@ -118,16 +133,19 @@ class Target:
 
 
 def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTally | None = None, joint_zones: Sequence[JointZone] = (),
-                 expectation: Expectation | None = None, limits: Limits | None = None, seed: int = 0) -> Inspection:
+                 expectation: Expectation | None = None, profile: Profile | None = None, objects: Sequence[ObjectFacts] = (),
+                 seed: int = 0) -> Inspection:
     """Inspect a mesh.
 
     target : what it must fit; without one nothing is said about fit
     tally, joint_zones, expectation : what the limb plan says, where there is one
-    limits : where figures turn into findings
+    profile : where figures turn into findings, and how severe these are
+    objects : what the host says about the objects that carry the mesh
     seed : of the deviation's samples
     Raises MeshError where a target is given and one of the two meshes has no area.
     """
-    limits, expectation = limits or Limits(), expectation or Expectation()
+    profile, expectation = profile or Profile(), expectation or Expectation()
+    limits = profile.limits
     adjacency = build_adjacency(mesh)
     counts = _count(mesh, adjacency.edge_verts, adjacency.valence, [len(loop) for loop in boundary_loops(mesh, adjacency)])
     census = count_poles(mesh, adjacency, tally)
@@ -135,16 +153,30 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
     in_zones = poles_in_zones(mesh.positions, census.vertices, joint_zones, None if limbs is None else limbs.astype(np.int32))
     area_vectors, metrics = face_area_vectors(mesh), _measure_quads(mesh)
     diagonal = _diagonal(mesh)
+    jumps, spacings = area_jumps(adjacency, area_vectors), joint_spacings(mesh, joint_zones)
+    symmetry = measure_symmetry(mesh.positions, adjacency.valence > 0, limits.symmetry_distance / 100.0 * diagonal, expectation.symmetry)
     findings = [*topology_findings(mesh, adjacency), *shape_findings(mesh, adjacency, area_vectors, metrics, diagonal, limits),
                 *pole_findings(mesh, census, in_zones),
-                *expectation_findings(counts.faces, counts.components, len(counts.boundary_loops), expectation)]
+                *evenness_findings(mesh, jumps, spacings, metrics["aspect_ratio"], limits),
+                *crossing_findings(mesh, self_intersections(mesh)), *symmetry_findings(mesh, symmetry, expectation.symmetry),
+                *expectation_findings(counts.faces, counts.components, len(counts.boundary_loops), expectation, limits),
+                *object_findings(objects, limits)]
     deviation = None
     if target is not None:
         deviation = measure_deviation(mesh, target.mesh, target.cage_surface, target.surface, seed=seed)
         findings += fit_findings(mesh, area_vectors, target.surface, deviation, limits)
+    findings = _with_severities(findings, profile)
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     return Inspection(tuple(findings), counts, census, in_zones, tuple(zone.name for zone in joint_zones), find_step_downs(mesh, census),
-                      {name: _spread(values) for name, values in metrics.items() if len(values)}, deviation, expectation, tally, diagonal)
+                      {name: _spread(values) for name, values in metrics.items() if len(values)}, deviation, expectation, tally, diagonal,
+                      None, _spread(jumps.ratios) if len(jumps.ratios) else None, spacings, symmetry)
+
+
+def _with_severities(findings: list[Finding], profile: Profile) -> list[Finding]:
+    """The findings as severe as the profile says, without those that it turns off."""
+    said = profile.severities
+    return [replace(finding, severity=cast(Severity, said.get(finding.name, finding.severity)))
+            for finding in findings if said.get(finding.name) != OFF]
 
 
 def _count(mesh: PolyMesh, edge_verts: IntArray, valence: IntArray, loops: list[int]) -> MeshCounts:

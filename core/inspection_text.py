@@ -48,6 +48,16 @@ def format_text(inspection: Inspection) -> str:
         jacobian, aspect = inspection.quality["scaled_jacobian"], inspection.quality["aspect_ratio"]
         lines.append(f"scaled Jacobian minimum {jacobian.minimum:.3f}, 1st percentile {jacobian.percentile_1:.3f}, "
                      f"median {jacobian.median:.3f}; aspect ratio median {aspect.median:.2f}, maximum {aspect.maximum:.2f}")
+    if inspection.joint_spacings:
+        worst = max(inspection.joint_spacings, key=lambda joint: inspection.joint_spacings[joint].ratio)
+        lines.append(f"rows at joints longest over shortest at most {inspection.joint_spacings[worst].ratio:.2f} ({worst})")
+    if inspection.area_jumps is not None:
+        jumps = inspection.area_jumps
+        lines.append(f"neighbouring faces' areas median {jumps.median:.2f} to 1, 99th percentile {jumps.percentile_99:.2f}, "
+                     f"maximum {jumps.maximum:.2f}")
+    if inspection.symmetry is not None:
+        symmetry = inspection.symmetry
+        lines.append(f"symmetry across {symmetry.plane} = 0: {symmetry.share:.1%} of the vertices have their mirror image")
     lines += _deviation_lines(inspection)
     lines += flex_lines(inspection.flex) if inspection.flex else []
     lines += [f"{finding.severity}: {finding.reason} {finding.mend}{_where(finding)}" for finding in inspection.findings]
@@ -76,6 +86,12 @@ def to_json(inspection: Inspection) -> dict[str, Any]:
         "quality": {name: {key: _finite(value) for key, value in asdict(spread).items()} for name, spread in inspection.quality.items()},
         "quality_ranges": {name: [_finite(METRICS[name].lowest), _finite(METRICS[name].highest)] for name in inspection.quality},
         "diagonal": _finite(inspection.diagonal),
+        "evenness": {"area_jumps": None if inspection.area_jumps is None else
+                     {key: _finite(value) for key, value in asdict(inspection.area_jumps).items()},
+                     "joint_rows": {joint: {"rows": spacing.rows, "ratio": spacing.ratio} for joint, spacing in
+                                    inspection.joint_spacings.items()}},
+        "symmetry": None if inspection.symmetry is None else {"plane": inspection.symmetry.plane, "share": inspection.symmetry.share,
+                                                              "lone": len(inspection.symmetry.lone)},
         "deviation": None if deviation is None else {
             "cage_to_target": _side_data(deviation.cage_to_target), "target_to_cage": _side_data(deviation.target_to_cage),
             "diagonal": deviation.diagonal, "vertex_maximum": deviation.vertex_maximum, "covered": deviation.covered},
@@ -92,6 +108,9 @@ JSON_KEYS = {
     "poles": "inner and boundary poles by valence; weight, bound and excess; in_joints maps a joint to the poles among its rings",
     "plan, expectation": "what the limb plan asks for, or null",
     "step_downs": "quads with a 3-pole and a 5-pole at opposite corners",
+    "evenness": "area_jumps: spread of the larger over the smaller of two neighbouring faces; joint_rows: rows between the rings of "
+                "every joint, and the longest over the shortest",
+    "symmetry": "the plane's axis, the share of vertices with a mirror image and the number without; null where none is meant",
     "quality": "spread of every metric over the quads; quality_ranges has the acceptable range of the VERDICT manual",
     "deviation": "both ways in the mesh's own units; diagonal is that of the target; covered is the share of the target's area that "
                  "lies not beyond an open end of the cage, and target_to_cage looks at that part alone; null without a target",

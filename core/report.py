@@ -20,6 +20,7 @@ from .errors import FileError
 from .flex_report import FLEX_COLUMNS, flex_rows
 from .inspection import Inspection
 from .inspection_text import bound_source, describe_poles, describe_sizes, to_json, verdict
+from .junit import to_junit
 from .picture import Picture, draw_scale
 from .png import encode_png
 from .quality import METRICS
@@ -37,6 +38,7 @@ class ReportFiles:
     page: Path
     data: Path
     picture: Path
+    tests: Path
 
 
 def write_report(folder: Path, inspection: Inspection, pictures: ReportPictures, *, title: str, unit: str = "",
@@ -50,10 +52,10 @@ def write_report(folder: Path, inspection: Inspection, pictures: ReportPictures,
     Raises FileError where the folder or a file cannot be written.
     """
     data = {"title": title, "unit": unit, "sources": dict(sources or {}), **to_json(inspection)}
-    files = ReportFiles(folder / "report.html", folder / "report.json", folder / "picture.png")
+    files = ReportFiles(folder / "report.html", folder / "report.json", folder / "picture.png", folder / "report.xml")
     page = html_page(inspection, pictures, title=title, unit=unit, sources=sources or {})
     contents = {files.page: page.encode("utf-8"), files.data: json.dumps(data, indent=1, allow_nan=False).encode("utf-8"),
-                files.picture: encode_png(pictures.sheet())}
+                files.picture: encode_png(pictures.sheet()), files.tests: to_junit(inspection, title).encode("utf-8")}
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _write_all(folder, contents)

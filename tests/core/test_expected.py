@@ -32,5 +32,5 @@ def test_a_hand_and_forearm_has_one_open_end() -> None:
     assert expected_of(plan) == Expectation(1, 1, None)
 
 
-def test_a_mirrored_plan_is_judged_by_its_budget_alone() -> None:
-    assert expected_of(LimbPlan((limb("tail"),), symmetry="x", quad_budget=300)) == Expectation(None, None, 300)
+def test_a_mirrored_plan_is_judged_by_its_budget_and_symmetry() -> None:
+    assert expected_of(LimbPlan((limb("tail"),), symmetry="x", quad_budget=300)) == Expectation(None, None, 300, "x")

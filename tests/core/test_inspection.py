@@ -12,6 +12,7 @@ from ringwright.core.inspection import REPORTED_METRICS, Inspection, Target, ins
 from ringwright.core.inspection_text import ELEMENT_LIMIT, JSON_KEYS, SCHEMA_VERSION, format_text, to_json, verdict
 from ringwright.core.poles import JointZone, PlanTally
 from ringwright.core.polymesh import PolyMesh
+from ringwright.core.profiles import Profile
 from support.reference_surface import ReferenceSurface
 
 
@@ -61,7 +62,7 @@ def test_folded_and_poor_quads_are_told_apart() -> None:
     mesh = tube_mesh()
     positions = mesh.positions.copy()
     positions[40] = 0.53 * positions[40] + 0.47 * positions[53]
-    poor = inspect_mesh(mesh.with_positions(positions), limits=Limits(first_percentile_scaled_jacobian=0.0))
+    poor = inspect_mesh(mesh.with_positions(positions), profile=Profile(Limits(first_percentile_scaled_jacobian=0.0)))
     assert "poor_quads" in names(poor) and "folded_quads" not in names(poor)
     positions[40] = 1.3 * positions[53] - 0.3 * positions[40]
     folded = inspect_mesh(mesh.with_positions(positions))
@@ -84,13 +85,13 @@ def test_fit_is_judged_with_a_target() -> None:
     cage, dense = tube_mesh(), tube_mesh(240, 9)
     target = Target(dense, ReferenceSurface.from_mesh(dense), ReferenceSurface.from_mesh(cage))
     assert inspect_mesh(cage, target=target).findings == ()
-    strict = inspect_mesh(cage, target=target, limits=Limits(mean_deviation=0.1, deviation_percentile_99=0.1))
+    strict = inspect_mesh(cage, target=target, profile=Profile(Limits(mean_deviation=0.1, deviation_percentile_99=0.1)))
     assert names(strict) == ["mean_deviation", "deviation_percentile_99"]
     pushed = cage.positions.copy()
     pushed[30] *= [1.05, 1.05, 1.0]
     pushed[31] *= [1.02, 1.02, 1.0]
     off = inspect_mesh(cage.with_positions(pushed), target=target)
-    assert names(off) == ["vertices_off_target"] and off.findings[0].elements.tolist() == [30, 31]
+    assert names(off) == ["vertices_off_target", "asymmetry"] and off.findings[0].elements.tolist() == [30, 31]
     inside_out = PolyMesh.from_quads(cage.positions, cage.quads()[:, ::-1])
     assert names(inspect_mesh(inside_out, target=target)) == ["faces_against_target"]
 

@@ -106,9 +106,9 @@ def test_names_from_outside_are_escaped(case: tuple[Inspection, ReportPictures])
     assert Page(page).words.count(evil) >= 3
 
 
-def test_three_files_are_written(case: tuple[Inspection, ReportPictures], tmp_path: Path) -> None:
+def test_all_files_are_written(case: tuple[Inspection, ReportPictures], tmp_path: Path) -> None:
     files = write_report(tmp_path / "new" / "report", *case, title="Tube", unit="cm", sources={"Cage": "tube.obj"})
-    assert sorted(path.name for path in files.page.parent.iterdir()) == ["picture.png", "report.html", "report.json"]
+    assert sorted(path.name for path in files.page.parent.iterdir()) == ["picture.png", "report.html", "report.json", "report.xml"]
     data = json.loads(files.data.read_text(encoding="utf-8"))
     assert data["sources"] == {"Cage": "tube.obj"} and data["findings"] == to_json(case[0])["findings"]
     assert files.picture.read_bytes().startswith(b"\x89PNG")
