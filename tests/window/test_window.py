@@ -15,7 +15,8 @@ ROOT = Path(__file__).resolve().parents[2]
 OUTPUT = ROOT / "build" / "window"
 EDITOR = shlex.split(os.environ.get("RINGWRIGHT_EDITOR", ""))
 DEMO = ROOT / "build" / "demo" / "forelimb.blend"
-QUIET = "import bpy; bpy.context.preferences.view.show_splash = False; bpy.context.preferences.use_preferences_save = False; bpy.ops.wm.save_userpref()"
+QUIET = ("import bpy; bpy.context.preferences.view.show_splash = False; bpy.context.preferences.use_preferences_save = False; "
+         "bpy.ops.wm.save_userpref()")
 
 pytestmark = [pytest.mark.window, pytest.mark.slow,
               pytest.mark.skipif(not EDITOR, reason="no editor with a window: set RINGWRIGHT_EDITOR, or run make window-test EDITOR=...")]
