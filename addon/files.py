@@ -17,6 +17,7 @@ import bpy
 import numpy as np
 
 from ..core.errors import FileError
+from ..core.object_findings import ObjectFacts
 from ..core.polymesh import PolyMesh
 from .borrowed import private_scene
 from .host_surface import read_evaluated
@@ -75,6 +76,22 @@ def read_plan_text(source: str | Path) -> str | None:
     with private_scene() as scene:
         texts = [item.get(PLAN_PROPERTY) for item in _load(path, scene, object_name)]
     return next((text for text in texts if isinstance(text, str)), None)
+
+
+def read_object_facts(source: str | Path) -> tuple[ObjectFacts, ...]:
+    """Names, transforms and sizes of the mesh objects in a .blend file; other kinds keep none that mean something."""
+    path, object_name = parse_source(str(source))
+    _check_input(path)
+    if path.suffix.lower() != ".blend":
+        return ()
+    with private_scene() as scene:
+        return tuple(ObjectFacts(item.name, np.array(item.matrix_world, dtype=np.float64), _extent(item, scene))
+                     for item in _load(path, scene, object_name))
+
+
+def _extent(item: bpy.types.Object, scene: bpy.types.Scene) -> float:
+    corners = np.array(item.bound_box, dtype=np.float64) @ np.array(item.matrix_world, dtype=np.float64)[:3, :3].T
+    return float(np.ptp(corners, axis=0).max()) * float(scene.unit_settings.scale_length)
 
 
 def write_mesh(path: str | Path, mesh: PolyMesh, name: str = "cage", plan_text: str | None = None) -> None:

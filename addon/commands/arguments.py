@@ -9,10 +9,12 @@ from pathlib import Path
 from ...core.adjacency import Adjacency
 from ...core.errors import FileError, MeshError
 from ...core.polymesh import IntArray, PolyMesh
+from ...core.profiles import Profile, read_profile
 from ...core.rings import boundary_loops
 from ..written_beside import scratch_folder, system_reason
 
 SOURCE = "FILE[:OBJECT]"
+PROFILES = Path(__file__).resolve().parents[2] / "profiles"
 
 
 def add_source(parser: argparse.ArgumentParser) -> None:
@@ -38,6 +40,31 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 def add_report(parser: argparse.ArgumentParser) -> None:
     """The folder of the HTML report."""
     parser.add_argument("--report", metavar="DIR", type=Path, help="folder for the report: a page, its figures as JSON and a picture")
+
+
+def add_profile(parser: argparse.ArgumentParser) -> None:
+    """What figures are judged by."""
+    parser.add_argument("--profile", metavar="NAME",
+                        help=f"what figures are judged by: {', '.join(profile_names())}, or a profile file (TOML)")
+
+
+def profile_names() -> list[str]:
+    """Names of the profiles that come along."""
+    return sorted(path.stem for path in PROFILES.glob("*.toml"))
+
+
+def read_profile_named(name: str | None) -> Profile:
+    """The profile of a name or a file; the plain one without a name.
+
+    Raises FileError where there is none, ProfileError where it is wrong.
+    """
+    if name is None:
+        return Profile()
+    if name in profile_names():
+        return read_profile(read_text(PROFILES / f"{name}.toml"))
+    if Path(name).suffix.lower() != ".toml":
+        raise FileError(f"There is no profile {name!r}; there are {', '.join(profile_names())}, or name a .toml file.")
+    return read_profile(read_text(Path(name)))
 
 
 def check_outputs(outputs: Iterable[Path | None], inputs: Iterable[Path | None]) -> None:

@@ -3,25 +3,32 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from ...core.build import BuildResult, build_cage
+from ...core.errors import FileError
 from ...core.expected import expected_of
 from ...core.plan import read_plan
 from ..progress import TerminalProgress
-from . import arguments
+from . import arguments, batching
 from .inspecting import Asked, inspect_fit, tell, with_heat
 
 
 def add_commands(commands: Any) -> None:
     """Add this family's commands to the parser."""
     parser = commands.add_parser("build", help="limb plan and target to a finished cage; exit code 1 where a finding is an error")
-    parser.add_argument("plan", metavar="PLAN", type=Path, help="limb plan (TOML)")
-    arguments.add_target(parser, required=True)
-    arguments.add_out(parser)
+    parser.add_argument("plan", metavar="PLAN or DIR", nargs="+", help="limb plan (TOML); with --batch several, and folders that hold "
+                        f"folders with a {batching.PLAN} and a mesh file called {batching.TARGET}")
+    arguments.add_target(parser, required=False)
+    parser.add_argument("--out", metavar="FILE", type=Path, help="mesh file to write; its ending chooses the kind")
+    parser.add_argument("--kind", metavar="ENDING", default=".blend", choices=batching.KINDS,
+                        help="kind of the mesh files of a batch (default: %(default)s)")
+    arguments.add_profile(parser)
     arguments.add_report(parser)
     arguments.add_json(parser)
+    batching.add_batch(parser)
     parser.set_defaults(run=run_build)
 
 
@@ -30,6 +37,13 @@ def run_build(options: argparse.Namespace) -> int:
     from ..files import parse_source, read_mesh, write_mesh
     from ..host_surface import HostSurface
 
+    profile = arguments.read_profile_named(options.profile)
+    if batching.is_batch(options.plan, options):
+        return batching.run_jobs(batching.build_jobs(options.plan, options), options)
+    options.plan = Path(*options.plan)
+    for word in ("target", "out"):
+        if getattr(options, word) is None:
+            raise FileError(f"A build needs --{word}; see ringwright build --help.")
     source = parse_source(options.target).path
     arguments.check_mesh_output(options.out, source)
     arguments.check_outputs([options.report, options.json], [options.plan, source, options.out])
@@ -41,7 +55,7 @@ def run_build(options: argparse.Namespace) -> int:
         with HostSurface(target) as surface:
             built = build_cage(plan, surface, progress)
             progress("Inspecting", 1.0)
-            inspected = inspect_fit(built.mesh, target, surface, asked_of(built))
+            inspected = inspect_fit(built.mesh, target, surface, replace(asked_of(built), profile=profile))
             if options.report:
                 inspected = with_heat(inspected, surface)
         write_mesh(options.out, built.mesh, plan_text=text)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from ...core.build import build_cage
 from ...core.expected import expected_of
 from ...core.plan import LimbPlan, read_plan
-from . import arguments
+from . import arguments, batching
 from .build import asked_of
 from .inspecting import Asked, Inspected, inspect_alone, inspect_fit, tell, with_heat
 
@@ -17,37 +18,45 @@ from .inspecting import Asked, Inspected, inspect_alone, inspect_fit, tell, with
 def add_commands(commands: Any) -> None:
     """Add this family's commands to the parser."""
     parser = commands.add_parser("inspect", help="all findings: faces, poles, shape, fit; exit code 1 where one is an error")
-    arguments.add_source(parser)
+    parser.add_argument("mesh", metavar=f"{arguments.SOURCE} or DIR", nargs="+",
+                        help="mesh file, or one object in it; with --batch several, and folders of them")
     arguments.add_target(parser, required=False)
     parser.add_argument("--plan", metavar="PLAN", type=Path,
                         help="limb plan (TOML); with a target it also gives the pole bound and the joints that poles must keep out of")
+    arguments.add_profile(parser)
     arguments.add_report(parser)
     arguments.add_json(parser)
+    batching.add_batch(parser)
     parser.set_defaults(run=run_inspect)
 
 
 def run_inspect(options: argparse.Namespace) -> int:
     """Inspect and tell; returns the exit code."""
-    from ..files import parse_source
+    from ..files import parse_source, read_object_facts
 
+    profile = arguments.read_profile_named(options.profile)
+    if batching.is_batch(options.mesh, options):
+        return batching.run_jobs(batching.inspect_jobs(options.mesh, options), options)
+    (options.mesh,) = options.mesh
     sources = [parse_source(text).path for text in (options.mesh, options.target) if text]
     arguments.check_outputs([options.report, options.json], [*sources, options.plan])
     plan = read_plan(arguments.read_text(options.plan)) if options.plan else None
     named = {"Mesh": options.mesh, "Target": options.target, "Limb plan": options.plan}
-    words = {word: str(name) for word, name in named.items() if name}
-    return tell(_inspect(options, plan), options, title=f"Inspection of {sources[0].name}", unit=plan.unit if plan else "", sources=words)
+    words = {word: str(name) for word, name in named.items() if name} | ({"Profile": options.profile} if options.profile else {})
+    inspected = _inspect(options, plan, Asked(profile=profile, objects=read_object_facts(options.mesh)))
+    return tell(inspected, options, title=f"Inspection of {sources[0].name}", unit=plan.unit if plan else "", sources=words)
 
 
-def _inspect(options: argparse.Namespace, plan: LimbPlan | None) -> Inspected:
+def _inspect(options: argparse.Namespace, plan: LimbPlan | None, asked: Asked) -> Inspected:
     from ..files import read_mesh
     from ..host_surface import HostSurface
 
     mesh = read_mesh(options.mesh)
     if not options.target:
-        return inspect_alone(mesh, Asked(expectation=expected_of(plan)) if plan else Asked())
+        return inspect_alone(mesh, replace(asked, expectation=expected_of(plan)) if plan else asked)
     target = read_mesh(options.target)
     with HostSurface(target) as surface:
         # what a plan asks depends on the girths in the target, so the plan is built once more
-        asked = asked_of(build_cage(plan, surface)) if plan else Asked()
+        asked = replace(asked_of(build_cage(plan, surface)), profile=asked.profile, objects=asked.objects) if plan else asked
         inspected = inspect_fit(mesh, target, surface, asked)
         return with_heat(inspected, surface) if options.report else inspected

@@ -13,10 +13,12 @@ from ...core.deviation import DeviationMap, map_deviation
 from ...core.findings import Expectation
 from ...core.inspection import Inspection, Target, inspect_mesh
 from ...core.inspection_text import format_text, to_json
+from ...core.object_findings import ObjectFacts
 from ...core.outward import outward_surface
 from ...core.picture import Dense
 from ...core.poles import JointZone, PlanTally
 from ...core.polymesh import PolyMesh
+from ...core.profiles import Profile
 from ...core.report import write_report
 from ...core.report_pictures import picture_inspection
 from ...core.surface import Surface
@@ -35,11 +37,15 @@ class Asked:
     tally : the plan's numbers that bound the poles
     joint_zones : where no pole should lie
     expectation : pieces, open ends, budget
+    profile : what figures are judged by
+    objects : what the host says about the objects that carry the mesh
     """
 
     tally: PlanTally | None = None
     joint_zones: Sequence[JointZone] = ()
     expectation: Expectation = field(default_factory=Expectation)
+    profile: Profile = field(default_factory=Profile)
+    objects: Sequence[ObjectFacts] = ()
 
 
 @dataclass(frozen=True)
@@ -97,4 +103,5 @@ def outward(surface: Surface) -> Surface:
 
 
 def _inspect(mesh: PolyMesh, target: Target | None, asked: Asked) -> Inspection:
-    return inspect_mesh(mesh, target=target, tally=asked.tally, joint_zones=asked.joint_zones, expectation=asked.expectation)
+    return inspect_mesh(mesh, target=target, tally=asked.tally, joint_zones=asked.joint_zones, expectation=asked.expectation,
+                        profile=asked.profile, objects=asked.objects)

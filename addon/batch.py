@@ -1,0 +1,211 @@
+"""Many jobs of the command line at once: each in a process of its own, resumable, none stops the others.
+
+A job is the command line of one file. What it printed and how it ended is kept beside its outputs; a
+second run takes that over where neither the job nor its files have changed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from ..core.errors import RingwrightError
+from .written_beside import write_text
+
+RESULT = "result.json"
+SUMMARY = "summary.json"
+REFUSED = 2
+"""A job that crashed counts as refused: it has no output."""
+_START = "import sys; from {package}.command_line import main; sys.exit(main(sys.argv[1:]))"
+
+
+class BatchError(RingwrightError):
+    """A batch that cannot be run."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """One command.
+
+    name : of its folder of outputs, unique in the batch
+    arguments : of the command line, the command's name first
+    inputs : files that it reads; where one changes, the job runs anew
+    """
+
+    name: str
+    arguments: tuple[str, ...]
+    inputs: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How a job ended.
+
+    code : exit code; 0 fine, 1 findings of severity error, 2 refused or crashed
+    said : first line of what it printed, or its error
+    seconds : how long it took
+    key : what the job and its files were
+    resumed : whether this was taken over from an earlier run
+    """
+
+    name: str
+    code: int
+    said: str
+    seconds: float
+    key: str
+    resumed: bool = False
+
+
+Report = Callable[[Outcome], None]
+
+
+def run_batch(jobs: Sequence[Job], folder: Path, *, workers: int, scheduler: str | None = None,
+              report: Report = lambda outcome: None) -> list[Outcome]:
+    """Run all jobs that have not ended well before, and write the summary.
+
+    folder : of the outputs; job ``name`` writes to folder/name
+    workers : processes at a time on this machine
+    scheduler : address of a Dask scheduler that takes the jobs instead; its machines must see the same files
+    report : told of every outcome as it comes
+    Returns the outcomes in the order of the jobs.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    found: dict[str, Outcome] = {}
+    waiting = []
+    for job in jobs:
+        earlier = read_outcome(folder / job.name)
+        if earlier is not None and earlier.key == key_of(job) and earlier.code < REFUSED:
+            found[job.name] = Outcome(**{**asdict(earlier), "resumed": True})
+            report(found[job.name])
+        else:
+            waiting.append(job)
+    run = run_on_scheduler(waiting, folder, scheduler) if scheduler else run_here(waiting, folder, workers)
+    for outcome in run:
+        found[outcome.name] = outcome
+        report(outcome)
+        _write_summary(folder, [found[job.name] for job in jobs if job.name in found])
+    outcomes = [found[job.name] for job in jobs]
+    _write_summary(folder, outcomes)
+    return outcomes
+
+
+def run_here(jobs: Sequence[Job], folder: Path, workers: int) -> Iterator[Outcome]:
+    """Run jobs in processes on this machine, outcomes as they come."""
+    with ThreadPoolExecutor(max_workers=max(1, workers)) as pool:
+        tasks = [pool.submit(run_job, job, str(folder), host_command()) for job in jobs]
+        try:
+            for task in as_completed(tasks):
+                yield task.result()
+        finally:
+            for task in tasks:
+                task.cancel()
+
+
+def run_on_scheduler(jobs: Sequence[Job], folder: Path, address: str) -> Iterator[Outcome]:
+    """Run jobs on the workers of a Dask scheduler; one whose worker dies goes to another.
+
+    Raises BatchError where Dask is missing or the scheduler does not answer.
+    """
+    try:
+        from distributed import Client
+        from distributed import as_completed as completed
+    except ImportError as error:
+        raise BatchError("--scheduler needs Dask; install it with: pip install 'ringwright[dask]'.") from error
+    try:
+        client = Client(address, timeout=10)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError, TimeoutError) as error:
+        raise BatchError(f"No Dask scheduler answers at {address}; check the address.") from error
+    with client:
+        tasks = {client.submit(run_job, job, str(folder.resolve()), pure=False, retries=2): job for job in jobs}
+        for task in completed(tasks):  # type: ignore[no-untyped-call]
+            if task.status == "finished":
+                yield task.result()
+            else:
+                yield Outcome(tasks[task].name, REFUSED, f"lost on the scheduler: {task.exception()!r}", 0.0, "")
+
+
+def run_job(job: Job, folder: str, command: Sequence[str] | None = None) -> Outcome:
+    """Run one job in a process and keep its outcome; never raises for what the job does.
+
+    command : how the command line is started; None: by this Python
+    """
+    place = Path(folder) / job.name
+    place.mkdir(parents=True, exist_ok=True)
+    key, begin = key_of(job), time.monotonic()
+    try:
+        ended = subprocess.run([*(command or python_command()), *job.arguments], capture_output=True, text=True, errors="replace",
+                               check=False)
+        code, said, wrong = ended.returncode, ended.stdout, ended.stderr
+    except OSError as error:
+        code, said, wrong = REFUSED, "", str(error)
+    if code not in (0, 1, REFUSED):
+        wrong = wrong.strip() or f"crashed with exit code {code}"
+        code = REFUSED
+    words = (wrong if code == REFUSED else said).strip().splitlines() or ["nothing was said"]
+    outcome = Outcome(job.name, code, words[-1 if code == REFUSED else 0].removeprefix("ringwright: "), time.monotonic() - begin, key)
+    write_text(place / "output.txt", said + wrong)
+    write_text(place / RESULT, json.dumps(asdict(outcome), indent=1) + "\n")
+    return outcome
+
+
+def host_command() -> list[str]:
+    """How this command line is started once more: by the same editor where it runs in one, else by this Python."""
+    host = sys.modules.get("bpy")
+    binary = str(host.app.binary_path) if host is not None else ""
+    return [binary, "--background", "--command", "ringwright"] if binary else python_command()
+
+
+def python_command() -> list[str]:
+    """How the command line is started by this Python."""
+    return [sys.executable, "-c", _START.format(package=__package__)]
+
+
+def key_of(job: Job) -> str:
+    """A text that changes where the job or one of its files does."""
+    stamps = []
+    for name in job.inputs:
+        try:
+            status = os.stat(name)
+            stamps.append(f"{name} {status.st_size} {status.st_mtime_ns}")
+        except OSError:
+            stamps.append(f"{name} missing")
+    return "\n".join([*job.arguments, *stamps])
+
+
+def read_outcome(place: Path) -> Outcome | None:
+    """The outcome that an earlier run kept, or None."""
+    try:
+        data = json.loads((place / RESULT).read_text(encoding="utf-8"))
+        return Outcome(**data) if (place / "output.txt").exists() else None
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+def worst_code(outcomes: Sequence[Outcome]) -> int:
+    """The exit code of the whole batch."""
+    return max((outcome.code for outcome in outcomes), default=0)
+
+
+def summary_table(outcomes: Sequence[Outcome]) -> str:
+    """One line a job: how it ended, how long it took, what it said."""
+    words = {0: "fine", 1: "findings", REFUSED: "refused"}
+    width = max([len(outcome.name) for outcome in outcomes] + [4])
+    lines = [f"{'name':<{width}}  {'ended':<8}  {'seconds':>7}  said"]
+    for outcome in outcomes:
+        took = "earlier" if outcome.resumed else f"{outcome.seconds:.1f}"
+        lines.append(f"{outcome.name:<{width}}  {words[outcome.code]:<8}  {took:>7}  {outcome.said}")
+    counts = ", ".join(f"{sum(outcome.code == code for outcome in outcomes)} {word}" for code, word in words.items())
+    return "\n".join([*lines, f"{len(outcomes)} jobs: {counts}"])
+
+
+def _write_summary(folder: Path, outcomes: Sequence[Outcome]) -> None:
+    data = {"schema": "ringwright-batch", "version": 1, "jobs": [
+        {key: value for key, value in asdict(outcome).items() if key != "key"} for outcome in outcomes]}
+    write_text(folder / SUMMARY, json.dumps(data, indent=1) + "\n")
