@@ -6,10 +6,10 @@ from typing import Any
 
 import bpy
 
-from . import keys, overlay, panels, preferences, properties
-from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, plans, rings
+from . import keys, live_build, overlay, panels, preferences, properties
+from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, plans, rigs, rings
 
-OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, rings, faces, draw_limb)
+OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, rings, faces, draw_limb, rigs)
 
 CLASSES: tuple[Any, ...] = (*properties.CLASSES, *preferences.CLASSES, *(each for family in OPERATORS for each in family.CLASSES),
                             *panels.CLASSES)
@@ -27,6 +27,7 @@ def register() -> None:
 def unregister() -> None:
     """Take everything back."""
     keys.unregister()
+    live_build.cancel()
     overlay.unregister()
     properties.unregister_pointer()
     for each in reversed(CLASSES):

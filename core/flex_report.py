@@ -15,7 +15,7 @@ from .flex import Flex, JointFlex, MotionFigures, posed
 from .inspection import Inspection
 from .picture import Picture, draw_cage
 from .polymesh import FloatArray, PolyMesh
-from .poses import set_poses
+from .poses import Pose, set_poses
 from .raster import View, close_view, four_views
 
 GRADES = ("good", "fair", "poor")
@@ -180,18 +180,11 @@ def _picture_pose(flex: Flex, name: str) -> Picture:
                    f"{_number(figures.flipped_faces, 'face')} turned over.", draw_cage(view, bent, build_adjacency(bent)))
 
 
-def joint_curves(flex: Flex, steps: int) -> list[tuple[str, FloatArray]]:
-    """How every joint's bone turns over an animation of the test, for a host to store: name and (steps, 4) quaternions w x y z.
-
-    Every joint in turn goes to its full flexion and back.
-    """
-    moving = [joint for joint in flex.joints if joint.motions]
-    curves = []
-    for number, joint in enumerate(moving):
-        share = np.clip(1.0 - np.abs(np.linspace(0.0, len(moving), steps) - number - 0.5) * 2.0, 0.0, 1.0)
-        half = np.radians(share * joint.motions[0].motion.turn[0]) / 2
-        curves.append((joint.name, np.column_stack([np.cos(half), np.sin(half), np.zeros(steps), np.zeros(steps)])))
-    return curves
+def animation_poses(flex: Flex) -> list[tuple[str, Pose]]:
+    """What an animation of the test goes through, back to rest after each: every joint at its full flexion, then the set poses."""
+    alone: list[tuple[str, Pose]] = [(f"{joint.name}, {joint.motions[0].motion}", {joint.bone: joint.motions[0].motion.turn})
+                                     for joint in flex.joints if joint.motions]
+    return [*alone, *set_poses(flex.skinned.skeleton, flex.ranges).items()]
 
 
 def _number(count: int, singular: str) -> str:

@@ -80,6 +80,20 @@ def bone_motions(skeleton: Skeleton, pose: Pose) -> tuple[FloatArray, FloatArray
     return turns, shifts
 
 
+def turn_quaternion(turn: Turn) -> FloatArray:
+    """A turn in the bone's own axes (x the hinge, y along the bone, z to the side), (4,) float64, w x y z."""
+    flex, side, twist = np.radians(turn) / 2
+    about_side, about_hinge, about_bone = ((np.cos(side), 0, 0, np.sin(side)), (np.cos(flex), np.sin(flex), 0, 0),
+                                           (np.cos(twist), 0, np.sin(twist), 0))
+    return _quaternion_product(_quaternion_product(np.array(about_side), np.array(about_hinge)), np.array(about_bone))
+
+
+def _quaternion_product(first: FloatArray, second: FloatArray) -> FloatArray:
+    """The turn by the second, then by the first (Hamilton's product)."""
+    w, v = first[0] * second[0] - first[1:] @ second[1:], first[0] * second[1:] + second[0] * first[1:] + np.cross(first[1:], second[1:])
+    return np.concatenate(([w], v))
+
+
 def rotation(axis: FloatArray, degrees: float) -> FloatArray:
     """Rotation matrix about a unit axis, (3, 3) float64 (Rodrigues)."""
     angle = np.radians(degrees)

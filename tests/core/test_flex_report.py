@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from ringwright.core.flex import Flex, flex_test, skinned
-from ringwright.core.flex_report import FlexLimits, advice, flex_findings, flex_rows, grade, joint_curves, picture_flex, with_flex
+from ringwright.core.flex_report import FlexLimits, advice, animation_poses, flex_findings, flex_rows, grade, picture_flex, with_flex
 from ringwright.core.inspection import inspect_mesh
 from ringwright.core.inspection_text import format_text, to_json
 from ringwright.core.joint_motion import JOINT_RANGES, JointRange
@@ -87,7 +87,5 @@ def test_a_picture_shows_the_bend_and_not_the_rest() -> None:
     assert not np.array_equal(picture_flex(bend(120))[0].image, picture_flex(bend(20))[0].image)
 
 
-def test_curves_go_to_the_full_turn_and_back() -> None:
-    name, turns = joint_curves(bend(90), 21)[0]
-    assert name == "stalk.2" and turns.shape == (21, 4)
-    assert np.allclose(turns[[0, -1]], [1, 0, 0, 0]) and np.allclose(turns[10], [np.cos(np.pi / 4), np.sin(np.pi / 4), 0, 0])
+def test_an_animation_bends_every_joint_in_turn() -> None:
+    assert animation_poses(bend(90)) == [("stalk.2, flex 90°", {1: pytest.approx((90, 0, 0))})]

@@ -1,0 +1,103 @@
+"""Does it bend: a rig from the plan's joints, and the flex test."""
+# mypy: disable-error-code="valid-type"
+
+from __future__ import annotations
+
+import bpy
+from bpy.props import BoolProperty, EnumProperty
+
+from ...core.errors import MeshError
+from ...core.flex import Flex, flex_test, skinned
+from ...core.flex_report import animation_poses, grade, with_flex
+from ...core.inspection import inspect_mesh
+from ...core.skeleton import Skeleton, skeleton_of
+from ...core.skin_weights import bind
+from ..cage_object import read_cage
+from ..finding_rows import store_findings
+from ..plan_storage import cage_of, require_plan
+from ..rigging import animate_rig, bind_cage, create_rig, remove_rig, rig_of, unbound_vertices
+from .asking import Refusing, has_cage, in_object_mode
+
+WEIGHT_ITEMS = (
+    ("LIMBS", "Along the Limbs", "Blend over every joint by distance along the limb; at most four bones a vertex"),
+    ("HOST", "Automatic", "The editor's own automatic weights; where they leave a vertex out, weights along the limbs are taken"),
+)
+
+
+class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
+    """Make an armature of the plan's joints and bind the cage to it; a rig made before is replaced, other armatures stay"""
+
+    bl_idname = "ringwright.rig_cage"
+    bl_label = "Rig Cage"
+    bl_options = {"REGISTER", "UNDO"}
+
+    weights: EnumProperty(name="Weights", items=WEIGHT_ITEMS, description="Where skin weights come from")
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_cage(cls, context) and in_object_mode(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        cage, skeleton = cage_of(context.scene), skeleton_of(require_plan(context.scene))
+        mesh = read_cage(cage)
+        if not mesh.face_count:
+            raise MeshError("The cage has no face; build it first.")
+        weights = bind(mesh, skeleton)
+        remove_rig(cage)
+        rig = create_rig(context.scene, skeleton)
+        bind_cage(cage, rig, skeleton, weights)
+        if self.weights == "HOST" and not _bound_by_host(context, cage, rig, skeleton):
+            bind_cage(cage, rig, skeleton, weights)
+            self.report({"WARNING"}, "Automatic weights left vertices out; weights along the limbs were taken")
+        self.report({"INFO"}, f"{len(skeleton.bones)} bones, {mesh.vertex_count} vertices bound")
+        return {"FINISHED"}
+
+
+def _bound_by_host(context: bpy.types.Context, cage: bpy.types.Object, rig: bpy.types.Object, skeleton: Skeleton) -> bool:
+    """Let the host weigh every vertex, four bones at most; false where it leaves some out."""
+    cage.vertex_groups.clear()
+    with context.temp_override(object=rig, active_object=rig, selected_objects=[cage, rig], selected_editable_objects=[cage, rig]):
+        bpy.ops.object.parent_set(type="ARMATURE_AUTO", keep_transform=True)
+    for modifier in [each for each in cage.modifiers if each.type == "ARMATURE" and each.object == rig][1:]:
+        cage.modifiers.remove(modifier)
+    with context.temp_override(object=cage, active_object=cage):
+        bpy.ops.object.vertex_group_limit_total(limit=4)
+        bpy.ops.object.vertex_group_normalize_all(lock_active=False)
+    return unbound_vertices(cage, skeleton) == 0
+
+
+class RINGWRIGHT_OT_flex_cage(Refusing, bpy.types.Operator):
+    """Bend the cage at every joint of the plan and judge what becomes of its quads; findings are listed"""
+
+    bl_idname = "ringwright.flex_cage"
+    bl_label = "Flex Test"
+    bl_options = {"REGISTER", "UNDO"}
+
+    animate: BoolProperty(name="Store Animation", default=True,
+                          description="Key every bend on the rig, with markers, so that it can be scrubbed; needs a rig made here")
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_cage(cls, context) and in_object_mode(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        scene = context.scene
+        cage = cage_of(scene)
+        mesh, skeleton = read_cage(cage), skeleton_of(require_plan(scene))
+        if not mesh.face_count:
+            raise MeshError("The cage has no face; build it first.")
+        flex = flex_test(skinned(mesh, skeleton))
+        store_findings(scene.ringwright, with_flex(inspect_mesh(mesh), flex))
+        rig = rig_of(cage)
+        if self.animate and rig is not None:
+            scene.frame_end = max(scene.frame_end, animate_rig(scene, rig, skeleton, animation_poses(flex)))
+        self.report({"INFO"}, _summary(flex))
+        return {"FINISHED"}
+
+
+def _summary(flex: Flex) -> str:
+    grades = [grade(joint) for joint in flex.joints if joint.motions]
+    return f"{len(grades)} joints bent: " + ", ".join(f"{grades.count(each)} {each}" for each in ("good", "fair", "poor"))
+
+
+CLASSES = (RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage)

@@ -1,0 +1,158 @@
+"""Rigs in the host: bones as the core has them, and its own armature bends the cage as the core's blending does."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import bpy
+import numpy as np
+import pytest
+
+import ringwright
+from ringwright.addon.cage_object import place_cage
+from ringwright.addon.mesh_bridge import read_positions
+from ringwright.addon.plan_storage import store_plan
+from ringwright.addon.rigging import RIG_NAME, bind_cage, bone_matrix, create_rig, pose_rig, remove_rig, rig_of, unbound_vertices
+from ringwright.core.flex import Skinned, posed, skinned
+from ringwright.core.plan import Limb, LimbPlan
+from ringwright.core.polymesh import PolyMesh
+from ringwright.core.skeleton import skeleton_of
+from support.tubes import bent, tube
+
+
+def arm_plan(name: str = "arm", symmetry: str | None = None) -> LimbPlan:
+    """Three bones along z, bent a little toward +y."""
+    joints = np.array([[2, 0, 0], [2, 0.1, 3], [2, 0.6, 6], [2, 1.5, 8.0]])
+    return LimbPlan((Limb(name, joints, sides=12),), symmetry=symmetry)
+
+
+def arm() -> Skinned:
+    mesh = tube(12, 17, spacing=0.5, base=(2, 0, 0))
+    return skinned(mesh, skeleton_of(arm_plan()))
+
+
+def evaluated(item: bpy.types.Object) -> np.ndarray:
+    matrix = np.array(item.matrix_world)
+    graph = bpy.context.evaluated_depsgraph_get()
+    graph.update()
+    points = read_positions(item.evaluated_get(graph).data).astype(float)
+    return points @ matrix[:3, :3].T + matrix[:3, 3]
+
+
+def rigged(cage: Skinned) -> tuple[bpy.types.Object, bpy.types.Object]:
+    item = place_cage(bpy.context.scene, cage.mesh)
+    rig = create_rig(bpy.context.scene, cage.skeleton)
+    bind_cage(item, rig, cage.skeleton, cage.weights)
+    return item, rig
+
+
+@pytest.fixture(scope="module", autouse=True)
+def registered() -> Iterator[None]:
+    ringwright.register()
+    yield
+    ringwright.unregister()
+
+
+def test_bones_lie_and_turn_as_the_skeleton_says() -> None:
+    cage = arm()
+    _, rig = rigged(cage)
+    for bone in cage.skeleton.bones:
+        matrix = np.array(bone_matrix(rig, bone.name))
+        assert np.allclose(matrix[:3, 3], bone.head, atol=1e-6)
+        assert np.allclose(matrix[:3, 0], bone.hinge, atol=1e-5) and np.allclose(matrix[:3, 1], bone.direction, atol=1e-5)
+    assert [bone.use_connect for bone in rig.data.bones] == [False, True, True]
+    assert [bone.parent.name if bone.parent else "" for bone in rig.data.bones] == ["", "arm.1", "arm.2"]
+
+
+@pytest.mark.parametrize("pose", [{1: (70, 0, 0)}, {1: (0, 30, 0), 2: (0, 0, 80)}, {0: (20, -10, 40), 1: (100, 15, 0), 2: (-30, 5, 60)}])
+def test_the_hosts_armature_bends_as_linear_blending_does(pose: dict[int, tuple[float, float, float]]) -> None:
+    cage = arm()
+    item, rig = rigged(cage)
+    pose_rig(rig, cage.skeleton, pose)
+    assert np.allclose(evaluated(item), posed(cage, pose).positions, atol=5e-5)
+    pose_rig(rig, cage.skeleton, {})
+    assert np.allclose(evaluated(item), cage.mesh.positions, atol=5e-6)
+
+
+def test_a_cage_that_stands_elsewhere_stays_there() -> None:
+    cage = arm()
+    item = place_cage(bpy.context.scene, PolyMesh(cage.mesh.positions - [2, 0, 0], cage.mesh.corner_verts, cage.mesh.face_offsets))
+    item.location = (2, 0, 0)
+    bpy.context.view_layer.update()
+    rig = create_rig(bpy.context.scene, cage.skeleton)
+    bind_cage(item, rig, cage.skeleton, cage.weights)
+    bpy.context.view_layer.update()
+    assert np.allclose(evaluated(item), cage.mesh.positions, atol=5e-6)
+    pose_rig(rig, cage.skeleton, {1: (60, 0, 0)})
+    assert np.allclose(evaluated(item), posed(cage, {1: (60, 0, 0)}).positions, atol=5e-5)
+
+
+def test_the_host_knows_the_other_side_of_every_name() -> None:
+    skeleton = skeleton_of(arm_plan("arm", symmetry="x"))
+    names = {bone.name for bone in skeleton.bones}
+    assert {bpy.utils.flip_name(name) for name in names} == names and bpy.utils.flip_name("arm.2.L") == "arm.2.R"
+
+
+def test_mirrored_bones_pose_alike() -> None:
+    """The host's own mirrored paste takes a flexed left arm to a right arm that is its image."""
+    skeleton = skeleton_of(arm_plan("arm", symmetry="x"))
+    rig = create_rig(bpy.context.scene, skeleton)
+    left, right = (np.array(bone_matrix(rig, f"arm.2.{side}")) for side in "LR")
+    assert np.allclose(left[:3, 0] * [1, -1, -1], right[:3, 0], atol=1e-5)
+    assert np.allclose(left[:3, 2] * [-1, 1, 1], right[:3, 2], atol=1e-5)
+
+
+def build_scene() -> bpy.types.Object:
+    cage = arm()
+    item = place_cage(bpy.context.scene, cage.mesh.with_attributes(vertex__limb=np.zeros(cage.mesh.vertex_count, dtype=np.int32)))
+    bpy.context.scene.ringwright.cage = item
+    store_plan(bpy.context.scene, arm_plan())
+    return item
+
+
+@pytest.mark.parametrize("weights", ["LIMBS", "HOST"])
+def test_the_operator_binds_every_vertex(weights: str) -> None:
+    item = build_scene()
+    assert bpy.ops.ringwright.rig_cage(weights=weights) == {"FINISHED"}
+    rig = rig_of(item)
+    assert rig is not None and [bone.name for bone in rig.data.bones] == ["arm.1", "arm.2", "arm.3"]
+    assert unbound_vertices(item, skeleton_of(arm_plan())) == 0
+    assert [modifier.type for modifier in item.modifiers] == ["ARMATURE"]
+    for vertex in item.data.vertices:
+        assert len(vertex.groups) <= 4 and sum(group.weight for group in vertex.groups) == pytest.approx(1, abs=1e-5)
+
+
+def test_a_rig_is_replaced_and_other_armatures_stay() -> None:
+    item = build_scene()
+    own = bpy.data.objects.new("Artist's", bpy.data.armatures.new("Artist's"))
+    bpy.context.scene.collection.objects.link(own)
+    bpy.ops.ringwright.rig_cage()
+    bpy.ops.ringwright.rig_cage()
+    assert len(bpy.data.armatures) == 2 and own.name in bpy.data.objects
+    remove_rig(item)
+    assert [each.name for each in bpy.data.armatures] == ["Artist's"]
+    assert RIG_NAME not in bpy.data.objects
+
+
+def test_the_flex_test_lists_findings_and_keys_every_bend() -> None:
+    item = build_scene()
+    bpy.ops.ringwright.rig_cage()
+    assert bpy.ops.ringwright.flex_cage() == {"FINISHED"}
+    scene, rig = bpy.context.scene, rig_of(item)
+    markers = {marker.name: marker.frame for marker in scene.timeline_markers}
+    assert len(markers) == 2 and all(scene.frame_start <= frame <= scene.frame_end for frame in markers.values())
+    scene.frame_set(1)
+    at_rest = evaluated(item)
+    scene.frame_set(min(markers.values()))
+    assert np.abs(evaluated(item) - at_rest).max() > 1 and rig.pose.bones["arm.2"].rotation_quaternion.angle > 0.5
+    bpy.ops.ringwright.flex_cage()
+    assert len(scene.timeline_markers) == 2
+
+
+def test_a_cage_of_another_plan_is_refused_in_one_sentence() -> None:
+    item = place_cage(bpy.context.scene, bent(tube(8, 6), 0.3).with_attributes(vertex__limb=np.full(48, 7, dtype=np.int32)))
+    bpy.context.scene.ringwright.cage = item
+    store_plan(bpy.context.scene, arm_plan())
+    with pytest.raises(RuntimeError, match="48 vertices of the mesh belong to limbs that the plan does not have"):
+        bpy.ops.ringwright.rig_cage()
+    assert not item.modifiers and not bpy.data.armatures
