@@ -50,12 +50,14 @@ class _Old:
     """The mesh before the edit.
 
     touched : faces at vertices from which something is mixed
+    corner_layers : whether corners carry anything
     near : corners that lie round an example face, with their distances, as far as they have been asked for
     """
 
     vertices: Vertices
     faces: list[bmesh.types.BMFace]
     touched: set[bmesh.types.BMFace]
+    corner_layers: bool
     near: dict[bmesh.types.BMFace, _Corners] = field(default_factory=dict)
 
 
@@ -73,9 +75,11 @@ def carry_edit(host: bmesh.types.BMesh, edit: MeshEdit, positions: FloatArray, i
     old = _before(host, edit)
     doomed = _doomed_faces(edit, old)
     _refuse_doubles(host, edit, old, doomed)
+    new = np.flatnonzero(~edit.kept_faces).tolist()
+    values = [_corner_values(host, edit, index, old) for index in new]
     placed = _place_vertices(host, edit, positions, old, item)
     _deselect(host)
-    faces = [_lay_face(host, edit, index, placed, old) for index in np.flatnonzero(~edit.kept_faces).tolist()]
+    faces = [_lay_face(host, edit, index, placed, old, each) for index, each in zip(new, values, strict=True)]
     reused = {face for face in faces if face.index >= 0}
     _remove([face for face in doomed if face not in reused], host)
     for face in faces:
@@ -91,7 +95,9 @@ def _before(host: bmesh.types.BMesh, edit: MeshEdit) -> _Old:
     corners = edit.mesh.corner_verts[np.repeat(~edit.kept_faces, edit.mesh.face_sizes)]
     sources = np.unique(edit.vertex_sources[corners])
     touched = {face for source in sources[sources >= 0].tolist() for face in vertices[source].link_faces}
-    return _Old(vertices, faces, touched | {faces[index] for index in edit.face_sources[~edit.kept_faces].tolist()})
+    touched |= {faces[index] for index in edit.face_sources[~edit.kept_faces].tolist()}
+    carries = any(len(getattr(host.loops.layers, kind)) for kind in ("uv", *COPIED_LAYERS, *MIXED_LAYERS))
+    return _Old(vertices, faces, touched, carries)
 
 
 def _doomed_faces(edit: MeshEdit, old: _Old) -> list[bmesh.types.BMFace]:
@@ -222,37 +228,48 @@ def _set_groups(own: Any, weights: dict[int, float]) -> None:
         own[group] = min(max(weight, 0.0), 1.0)
 
 
-def _lay_face(host: bmesh.types.BMesh, edit: MeshEdit, index: int, placed: Vertices, old: _Old) -> bmesh.types.BMFace:
-    """A new face with its example's attributes, or the old one that spans these vertices already."""
-    corners = edit.mesh.face(index)
-    vertices = [placed[corner] for corner in corners.tolist()]
-    example = old.faces[int(edit.face_sources[index])]
-    present = host.faces.get(vertices)
-    if present is not None:
-        return present
-    known = [host.edges.get((one, other)) for one, other in zip(vertices, [*vertices[1:], vertices[0]], strict=True)]
-    face = host.faces.new(vertices, example)
-    face.index = -1
-    face.hide_set(False)
-    _fill_corners(host, face, _Mix.of(edit, corners.astype(np.int64)), example, old)
-    following = np.roll(corners, -1)
-    for loop, edge, ends in zip(face.loops, known, zip(corners.tolist(), following.tolist(), strict=True), strict=True):
-        if edge is None:
-            _continue_edge(host, loop.edge, edit, ends, old)
+def _lay_face(host: bmesh.types.BMesh, edit: MeshEdit, index: int, placed: Vertices, old: _Old,
+              values: list[list[tuple[Any, Any]]]) -> bmesh.types.BMFace:
+    """A new face with its example's attributes, or the old one that spans these vertices already.
+
+    values : layers and their values for every corner
+    """
+    corners = edit.mesh.face(index).tolist()
+    vertices = [placed[corner] for corner in corners]
+    face = host.faces.get(vertices)
+    if face is None:
+        following = [*corners[1:], corners[0]]
+        known = [host.edges.get((placed[one], placed[other])) for one, other in zip(corners, following, strict=True)]
+        face = host.faces.new(vertices, old.faces[int(edit.face_sources[index])])
+        face.index = -1
+        face.hide_set(False)
+        for loop, edge, ends in zip(face.loops, known, zip(corners, following, strict=True), strict=True):
+            if edge is None:
+                _continue_edge(host, loop.edge, edit, ends, old)
+    for vertex, pairs in zip(vertices, values, strict=True):
+        loop = next(loop for loop in face.loops if loop.vert == vertex)
+        for layer, value in pairs:
+            if isinstance(loop[layer], bmesh.types.BMLoopUV):
+                loop[layer].uv = value
+            else:
+                loop[layer] = value
     return face
 
 
-def _fill_corners(host: bmesh.types.BMesh, face: bmesh.types.BMFace, mix: _Mix, example: bmesh.types.BMFace, old: _Old) -> None:
-    if not any(len(layers) for layers in _corner_layers(host)):
-        return
+def _corner_values(host: bmesh.types.BMesh, edit: MeshEdit, index: int, old: _Old) -> list[list[tuple[Any, Any]]]:
+    """What every corner of a new face carries: layers with their values, read before anything changes."""
+    mix = _Mix.of(edit, edit.mesh.face(index).astype(np.int64))
+    if not old.corner_layers:
+        return [[] for _ in mix.shares]
+    example = old.faces[int(edit.face_sources[index])]
     if example not in old.near:
         old.near[example] = _corners_round(host, example, old.touched)
-    for loop, shares in zip(face.loops, mix.shares, strict=True):
+    values = []
+    for shares in mix.shares:
         parts = [(float(share), old.vertices[vertex]) for share, vertex in zip(shares, mix.vertices, strict=True) if share]
         usable = [(share, corner) for share, vertex in parts if (corner := _corner(vertex, old.near[example], len(parts)))]
-        if usable:
-            _copy_layers(host.loops.layers, loop, max(usable, key=lambda pair: pair[0])[1])
-            _mix_corner(host, loop, usable)
+        values.append(_mixed_corner(host, usable) if usable else [])
+    return values
 
 
 def _corner(vertex: bmesh.types.BMVert, near: _Corners, parts: int) -> bmesh.types.BMLoop | None:
@@ -261,11 +278,6 @@ def _corner(vertex: bmesh.types.BMVert, near: _Corners, parts: int) -> bmesh.typ
         return next((loop for loop in vertex.link_loops if loop.face.index >= 0), None)
     distance, corner = near[vertex]
     return corner if distance <= NEAR or parts > FEW else None
-
-
-def _corner_layers(host: bmesh.types.BMesh) -> list[Any]:
-    layers = host.loops.layers
-    return [getattr(layers, kind) for kind in ("uv", *COPIED_LAYERS, *MIXED_LAYERS)]
 
 
 def _copy_layers(layers: Any, element: Any, source: Any) -> None:
@@ -299,15 +311,19 @@ def _runs_on(host: bmesh.types.BMesh, one: bmesh.types.BMLoop, other: bmesh.type
                for layer in host.loops.layers.uv.values())
 
 
-def _mix_corner(host: bmesh.types.BMesh, loop: bmesh.types.BMLoop, parts: list[tuple[float, bmesh.types.BMLoop]]) -> None:
-    """Texture coordinates, colours and other numbers of a corner from those of the corners that it lies between."""
+def _mixed_corner(host: bmesh.types.BMesh, parts: list[tuple[float, bmesh.types.BMLoop]]) -> list[tuple[Any, Any]]:
+    """Texture coordinates, colours and whatever else a corner carries, from the corners that it lies between."""
     total = sum(share for share, _ in parts)
-    for layer in host.loops.layers.uv.values():
-        loop[layer].uv = np.sum([share / total * np.array(near[layer].uv) for share, near in parts], axis=0)
+    heaviest = max(parts, key=lambda part: part[0])[1]
+    layers = host.loops.layers
+    values: list[tuple[Any, Any]] = [(layer, heaviest[layer]) for kind in COPIED_LAYERS for layer in getattr(layers, kind).values()]
+    for layer in layers.uv.values():
+        values.append((layer, sum(share / total * np.array(near[layer].uv) for share, near in parts)))
     for kind in MIXED_LAYERS:
-        for layer in getattr(host.loops.layers, kind).values():
-            value = np.sum([share / total * np.array(_plain(near[layer])) for share, near in parts], axis=0)
-            loop[layer] = float(value) if np.ndim(value) == 0 else value
+        for layer in getattr(layers, kind).values():
+            value = sum(share / total * np.array(_plain(near[layer])) for share, near in parts)
+            values.append((layer, float(value) if np.ndim(value) == 0 else value))
+    return values
 
 
 def _continue_edge(host: bmesh.types.BMesh, edge: bmesh.types.BMEdge, edit: MeshEdit, ends: tuple[int, int], old: _Old) -> None:

@@ -21,11 +21,8 @@ from ...core.surface import Surface
 from ..edit_mesh import Selection, kept_apart_edges, read_edit_mesh, write_edit, write_positions
 from ..host_surface import HostSurface, read_evaluated
 from ..plan_storage import target_of
-from .asking import Refusing, has_target, in_edit_mode, refuse
-
-
-def _differs_from_target(operator: type, context: bpy.types.Context) -> bool:
-    return context.edit_object != target_of(context.scene) or refuse(operator, "The target itself is never changed; edit the cage")
+from .asking import Refusing, has_target, in_edit_mode
+from .onto_target import differs_from_target
 
 
 class RINGWRIGHT_OT_fill_patch(Refusing, bpy.types.Operator):
@@ -44,7 +41,7 @@ class RINGWRIGHT_OT_fill_patch(Refusing, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return in_edit_mode(cls, context) and _differs_from_target(cls, context)
+        return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object
@@ -87,7 +84,7 @@ class RINGWRIGHT_OT_make_quads(Refusing, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return in_edit_mode(cls, context) and _differs_from_target(cls, context)
+        return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object
@@ -119,7 +116,7 @@ class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return has_target(cls, context) and in_edit_mode(cls, context) and _differs_from_target(cls, context)
+        return has_target(cls, context) and in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object

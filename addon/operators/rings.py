@@ -4,19 +4,21 @@
 from __future__ import annotations
 
 import bpy
-from bpy.props import EnumProperty, IntProperty
+from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 
 from ...core.adjacency import build_adjacency
 from ...core.chosen_rings import chosen_rings
 from ...core.errors import MeshError
 from ...core.mismatches import pair_rings
+from ...core.placement_costs import POLE_DISTANCE
 from ...core.plan import ROWS_RANGE
 from ...core.polymesh import PolyMesh
 from ...core.ring_reduction import step_ring
 from ...core.ring_splice import splice_rings
 from ...core.rings import Rings, boundary_rings
-from ..edit_mesh import read_edit_mesh, write_edit
+from ..edit_mesh import Selection, read_edit_mesh, write_edit
 from .asking import Refusing, in_edit_mode
+from .onto_target import differs_from_target, laid_on_target
 
 LARGEST_COUNT = 512
 SIDE_ITEMS = (
@@ -34,10 +36,14 @@ class StepDownOptions:
                       max=ROWS_RANGE[1], default=0)
     hidden: EnumProperty(name="Hidden Side", description="Side in the world on which step-downs show least", items=SIDE_ITEMS,
                          default="ANY")
+    pole_distance: IntProperty(name="Pole Distance", min=0, max=16, default=POLE_DISTANCE,
+                               description="Edges that step-downs keep from poles that exist, where there is room")
+    use_target: BoolProperty(name="Onto Target", default=True,
+                             description="Lay the vertices that are new or move on the target, where there is one")
 
 
 class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
-    """Bring the selected open ring to another edge count in the quads beside it, without a triangle"""
+    """Bring the selected open ring to another edge count, fewer or more, in the quads beside it, without a triangle"""
 
     bl_idname = "ringwright.reduce_ring"
     bl_label = "Reduce Ring"
@@ -45,24 +51,37 @@ class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
 
     count: IntProperty(name="Edges", description="Edges that the ring shall have; 0 takes those of the ring that it faces, or two fewer",
                        min=0, max=LARGEST_COUNT, default=0, options={"SKIP_SAVE"})
+    ring: IntProperty(name="Ring", description="Open ring by its number in the list of rings; -1 for the selected one", min=-1, default=-1,
+                      options={"SKIP_SAVE"})
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return in_edit_mode(cls, context)
+        return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object
         mesh, selection = read_edit_mesh(item)
         adjacency = build_adjacency(mesh)
         rings = boundary_rings(mesh, adjacency)
-        ring = _single(rings, chosen_rings(rings, selection.vertices))
+        ring = _numbered(rings, self.ring) if self.ring >= 0 else _single(rings, chosen_rings(rings, selection.vertices))
         count = self.count or _wanted_count(mesh, rings, ring)
         before = int(rings.edge_counts[ring])
-        change = step_ring(mesh, adjacency, rings.ring(ring), count, rows=self.rows or None, hidden=SIDES[self.hidden])
-        write_edit(item, change.edit)
+        if count == before:
+            self.report({"WARNING"}, f"The ring has {before} edges already")
+            return {"CANCELLED"}
+        change = step_ring(mesh, adjacency, rings.ring(ring), count, rows=self.rows or None, hidden=SIDES[self.hidden],
+                           pole_distance=self.pole_distance)
+        write_edit(item, laid_on_target(context, mesh, change.edit, use=self.use_target))
         self.count = count
-        self.report({"INFO"}, f"{before} to {len(change.ring)} edges in {change.rows} rows, {len(change.three_poles)} step-downs")
+        steps = f"{len(change.three_poles)} step-{'downs' if count < before else 'ups'}"
+        self.report({"INFO"}, f"{before} to {len(change.ring)} edges in {change.rows} rows, {steps}")
         return {"FINISHED"}
+
+
+def _numbered(rings: Rings, number: int) -> int:
+    if number >= rings.count:
+        raise MeshError(f"There is no ring {number}; the mesh has {rings.count} open rings, numbered from 0.")
+    return number
 
 
 def _single(rings: Rings, chosen: list[int]) -> int:
@@ -72,46 +91,62 @@ def _single(rings: Rings, chosen: list[int]) -> int:
 
 
 def _wanted_count(mesh: PolyMesh, rings: Rings, ring: int) -> int:
-    """The count of the ring that it faces where that is sparser, else two fewer than now."""
+    """The count of the ring that it faces where the two differ, else two fewer than now."""
     for pair in pair_rings(mesh, rings).pairs:
-        if ring == pair.fuller and pair.is_mismatch:
-            return pair.counts[1]
-        if ring == pair.sparser and pair.is_mismatch:
-            return pair.counts[0]
+        if ring in (pair.fuller, pair.sparser) and pair.is_mismatch:
+            return pair.counts[1] if ring == pair.fuller else pair.counts[0]
     return int(rings.edge_counts[ring]) - 2
 
 
 class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
-    """Join the selected open rings in pairs with rows of quads, with step-downs where their counts differ"""
+    """Join the selected open rings in pairs with rows of quads, or all that face each other where nothing is selected"""
 
     bl_idname = "ringwright.splice_rings"
     bl_label = "Splice Rings"
     bl_options = {"REGISTER", "UNDO"}
 
+    pairs: StringProperty(name="Pairs", options={"SKIP_SAVE"},
+                          description="Open rings by their numbers, two a pair, such as 0,1 2,3; empty for the selected ones")
+
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return in_edit_mode(cls, context)
+        return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object
         mesh, selection = read_edit_mesh(item)
         adjacency = build_adjacency(mesh)
         rings = boundary_rings(mesh, adjacency)
-        pairs = _chosen_pairs(mesh, rings, chosen_rings(rings, selection.vertices))
-        splice = splice_rings(mesh, adjacency, rings, pairs, rows=self.rows or None, hidden=SIDES[self.hidden])
-        write_edit(item, splice.edit)
+        pairs = _named_pairs(self.pairs) if self.pairs.strip() else _chosen_pairs(mesh, rings, selection)
+        splice = splice_rings(mesh, adjacency, rings, pairs, rows=self.rows or None, hidden=SIDES[self.hidden],
+                              pole_distance=self.pole_distance)
+        write_edit(item, laid_on_target(context, mesh, splice.edit, use=self.use_target))
         faces = sum(len(join.faces) for join in splice.joins)
         steps = sum(len(join.three_poles) for join in splice.joins)
         self.report({"INFO"}, f"{len(pairs)} pairs of rings joined with {faces} quads, {steps} step-downs")
         return {"FINISHED"}
 
 
-def _chosen_pairs(mesh: PolyMesh, rings: Rings, chosen: list[int]) -> list[tuple[int, int]]:
-    if len(chosen) == 2:
+def _named_pairs(text: str) -> list[tuple[int, int]]:
+    pairs = []
+    for word in text.split():
+        first, comma, second = word.partition(",")
+        if not (comma and first.isdigit() and second.isdigit()):
+            raise MeshError(f'"{word}" is no pair of rings; write two numbers with a comma between, such as 0,1.')
+        pairs.append((int(first), int(second)))
+    return pairs
+
+
+def _chosen_pairs(mesh: PolyMesh, rings: Rings, selection: Selection) -> list[tuple[int, int]]:
+    """Two selected rings as they are; of more, and of all where nothing is selected, those that face each other."""
+    anything = bool(selection.vertices.any())
+    chosen = chosen_rings(rings, selection.vertices) if anything else list(range(rings.count))
+    if anything and len(chosen) == 2:
         return [(chosen[0], chosen[1])]
     pairs = [(pair.fuller, pair.sparser) for pair in pair_rings(mesh, rings).pairs if {pair.fuller, pair.sparser} <= set(chosen)]
     if not pairs:
-        raise MeshError(f"The selection holds {len(chosen)} open rings and no two that face each other; select two rings.")
+        where = "selection" if anything else "mesh"
+        raise MeshError(f"The {where} holds {len(chosen)} open rings and no two that face each other; select two rings.")
     return pairs
 
 
