@@ -10,6 +10,8 @@ from ..core.polymesh import FloatArray, PolyMesh
 from .mesh_bridge import create_mesh, read_mesh
 
 CAGE_NAME = "Cage"
+BUILT_ATTRIBUTE = "ringwright_built"
+"""Vertex attribute: where the build put every vertex, in the cage's own coordinates."""
 
 
 def place_cage(scene: bpy.types.Scene, mesh: PolyMesh) -> bpy.types.Object:
@@ -27,13 +29,28 @@ def place_cage(scene: bpy.types.Scene, mesh: PolyMesh) -> bpy.types.Object:
         return cage
     old = cage.data
     inverse = np.linalg.inv(np.array(cage.matrix_world, dtype=np.float64))
-    new = create_mesh(old.name, mesh.with_positions(transformed(mesh.positions, inverse)))
+    new = create_mesh(old.name, _moved(mesh, inverse))
     for material in old.materials:
         new.materials.append(material)
     cage.data = new
     if old.users == 0:
         bpy.data.meshes.remove(old)
     return cage
+
+
+def with_built_places(mesh: PolyMesh, positions: FloatArray) -> PolyMesh:
+    """The mesh with a note of where the build put every vertex, (V, 3) float64."""
+    return PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, {**mesh.attributes, f"vertex.{BUILT_ATTRIBUTE}": positions})
+
+
+def built_places(cage: bpy.types.Object) -> FloatArray | None:
+    """Where the build put every vertex, (V, 3) float64 in the world; None where the mesh does not say."""
+    layer = cage.data.attributes.get(BUILT_ATTRIBUTE)
+    if layer is None or layer.domain != "POINT" or layer.data_type != "FLOAT_VECTOR":
+        return None
+    places = np.empty((len(layer.data), 3), dtype=np.float32)
+    layer.data.foreach_get("vector", places.ravel())
+    return transformed(places.astype(np.float64), np.array(cage.matrix_world, dtype=np.float64))
 
 
 def read_cage(cage: bpy.types.Object) -> PolyMesh:
@@ -47,6 +64,13 @@ def read_cage(cage: bpy.types.Object) -> PolyMesh:
         return read_mesh(copy, matrix)
     finally:
         bpy.data.meshes.remove(copy)
+
+
+def _moved(mesh: PolyMesh, matrix: FloatArray) -> PolyMesh:
+    """The mesh, and its note of built places, under a matrix."""
+    name = f"vertex.{BUILT_ATTRIBUTE}"
+    built = {name: transformed(np.asarray(mesh.attributes[name], dtype=np.float64), matrix)} if name in mesh.attributes else {}
+    return PolyMesh(transformed(mesh.positions, matrix), mesh.corner_verts, mesh.face_offsets, {**mesh.attributes, **built})
 
 
 def transformed(points: FloatArray, matrix: FloatArray) -> FloatArray:

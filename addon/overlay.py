@@ -139,10 +139,12 @@ def _plan(context: bpy.types.Context) -> LimbPlan:
 
 def _draw_limb_lines(context: bpy.types.Context) -> None:
     active = active_limb_name(context.scene)
+    bones = {True: [np.zeros((0, 2, 3))], False: [np.zeros((0, 2, 3))]}
     for limb in _plan(context).limbs:
-        lines = np.stack([limb.joints[:-1], limb.joints[1:]], axis=1)
-        draw_lines(lines, INK, 4.5)
-        draw_lines(lines, YELLOW if limb.name == active else PAPER, 2.0)
+        bones[limb.name == active].append(np.stack([limb.joints[:-1], limb.joints[1:]], axis=1))
+    draw_lines(np.concatenate([*bones[True], *bones[False]]), INK, 4.5)
+    draw_lines(np.concatenate(bones[False]), PAPER, 2.0)
+    draw_lines(np.concatenate(bones[True]), YELLOW, 2.0)
 
 
 def _draw_joints(context: bpy.types.Context) -> None:
@@ -150,9 +152,11 @@ def _draw_joints(context: bpy.types.Context) -> None:
     if not plan.limbs:
         return
     region, view, active = context.region, context.region_data, active_limb_name(context.scene)
-    for limb in plan.limbs:
-        places, front = project(region, view, limb.joints)
-        draw_markers(places[front], 16, 3.5, YELLOW if limb.name == active else PAPER)
+    joints = np.concatenate([limb.joints for limb in plan.limbs])
+    is_active = np.repeat([limb.name == active for limb in plan.limbs], [len(limb.joints) for limb in plan.limbs])
+    places, front = project(region, view, joints)
+    draw_markers(places[front & ~is_active], 12, 3.5, PAPER)
+    draw_markers(places[front & is_active], 12, 3.5, YELLOW)
     middles = np.array([limb.joints[len(limb.joints) // 2 - 1 : len(limb.joints) // 2 + 1].mean(axis=0) for limb in plan.limbs])
     places, front = project(region, view, middles)
     shown = [index for index in np.flatnonzero(front) if plan.limbs[index].name == active]

@@ -12,6 +12,7 @@ from .plan_storage import cage_of, limb_names, load_plan, target_of
 
 CATEGORY = "Ringwright"
 SEVERITY_ICONS = {"error": "CANCEL", "warning": "ERROR", "note": "INFO"}
+JOIN_ICONS = {"fork": "OUTLINER_OB_FORCE_FIELD", "socket": "PIVOT_CURSOR", "splice": "LINKED"}
 WRAP = 44
 """Letters of a line in a panel of the sidebar's usual width."""
 
@@ -172,8 +173,7 @@ def _draw_limb(layout: bpy.types.UILayout, row: Any, plan: LimbPlan) -> None:
     tip = column.column()
     tip.active = plan.tip_join(limb.name) is None
     tip.prop(row, "closed")
-    layout.operator("ringwright.draw_limb", text="Edit Joints", icon="EMPTY_AXIS").limb = limb.name
-    layout.label(text=f"{len(limb.joints)} joints", icon="DOT")
+    layout.operator("ringwright.draw_limb", text=f"Edit {len(limb.joints)} Joints", icon="EMPTY_AXIS").limb = limb.name
 
 
 class RINGWRIGHT_PT_joins(SidebarPanel, bpy.types.Panel):
@@ -195,9 +195,9 @@ class RINGWRIGHT_PT_joins(SidebarPanel, bpy.types.Panel):
         row.operator("ringwright.add_socket", text="Socket")
         row.operator("ringwright.add_splice", text="Splice")
         box = layout.column(align=True)
-        for kind, index, text in _join_rows(plan):
+        for kind, index, text, unlike in _join_rows(plan):
             line = box.row(align=True)
-            line.label(text=text)
+            line.label(text=text, icon="ERROR" if unlike else JOIN_ICONS[kind])
             if kind != "socket":
                 change = line.operator("ringwright.change_join", text="", icon="PREFERENCES", emboss=False)
                 change.kind, change.index = kind, index
@@ -205,18 +205,16 @@ class RINGWRIGHT_PT_joins(SidebarPanel, bpy.types.Panel):
             remove.kind, remove.index = kind, index
 
 
-def _join_rows(plan: LimbPlan) -> list[tuple[str, int, str]]:
-    rows = [("fork", index, f"Fork: {', '.join(fork.branches)} into {fork.trunk}") for index, fork in enumerate(plan.forks)]
-    rows += [("socket", index, f"Socket: {socket.branch} in {socket.trunk}") for index, socket in enumerate(plan.sockets)]
-    return rows + [("splice", index, f"Splice: {_splice_words(plan, index)}") for index in range(len(plan.splices))]
-
-
-def _splice_words(plan: LimbPlan, index: int) -> str:
-    """Both names, with both counts where they are set and differ."""
-    splice = plan.splices[index]
-    counts = [plan.limb(name).sides for name in (splice.upper, splice.lower)]
-    unlike = None not in counts and counts[0] != counts[1]
-    return f"{splice.upper} on {splice.lower}" + (f", {counts[0]} to {counts[1]}" if unlike else "")
+def _join_rows(plan: LimbPlan) -> list[tuple[str, int, str, bool]]:
+    """Kind, number, words and whether two counts differ, of every join."""
+    rows = [("fork", index, f"{fork.trunk}: {len(fork.branches)} branches", False) for index, fork in enumerate(plan.forks)]
+    rows += [("socket", index, f"{socket.trunk}: {socket.branch}", False) for index, socket in enumerate(plan.sockets)]
+    for index, splice in enumerate(plan.splices):
+        counts = [plan.limb(name).sides for name in (splice.lower, splice.upper)]
+        unlike = None not in counts and counts[0] != counts[1]
+        words = [f"{name} {count or ''}".strip() for name, count in zip((splice.lower, splice.upper), counts, strict=True)]
+        rows.append(("splice", index, f"{words[0]} to {words[1]}", unlike))
+    return rows
 
 
 class RINGWRIGHT_PT_cage(SidebarPanel, bpy.types.Panel):
@@ -235,7 +233,8 @@ class RINGWRIGHT_PT_cage(SidebarPanel, bpy.types.Panel):
         column.use_property_decorate = False
         column.active = len(settings.limbs) > 0
         column.prop(settings, "mirror")
-        column.prop(settings, "quad_budget", text="Quad Budget" if settings.quad_budget else "Quad Budget (None)")
+        column.prop(settings, "live")
+        column.prop(settings, "quad_budget", text="Budget" if settings.quad_budget else "Budget (None)")
         build = layout.column()
         build.scale_y = 1.3
         build.operator("ringwright.build_cage", text="Build Cage" if cage is None else "Build Cage Anew", icon="MOD_BUILD")

@@ -23,6 +23,7 @@ from bpy.props import (
 from ..core.errors import RingwrightError
 from ..core.plan import DEFAULT_JOINT_LOOPS, JOINT_LOOPS_RANGE, QUADS_RANGE, SIDES_RANGE, SPANS_RANGE, Limb, LimbPlan, check_plan
 from ..core.plan_edits import change_limb, rename_limb
+from . import live_build
 from .plan_storage import load_plan, store_plan, sync_rows
 
 MOST_SPANS_SHOWN = min(64, SPANS_RANGE[1])
@@ -50,6 +51,8 @@ def _edit(scene: bpy.types.Scene, change: Callable[[LimbPlan], LimbPlan]) -> Non
     try:
         store_plan(scene, change(load_plan(scene)))
         scene.ringwright.notice = ""
+        if scene.ringwright.live:
+            live_build.ask()
     except RingwrightError as error:
         scene.ringwright.notice = str(error)
 
@@ -214,6 +217,7 @@ class RINGWRIGHT_PG_settings(bpy.types.PropertyGroup):
     ring_summary: StringProperty()
     counted: PointerProperty(type=bpy.types.Object, name="Counted Mesh", description="The mesh whose rings were counted")
     notice: StringProperty()
+    live: BoolProperty(name="Build Live", description="Build the cage anew as soon as a value of the plan changes in the panels")
     overlay: BoolProperty(name="Overlay", default=True, description="Draw limbs, ring counts and poles over the viewport")
     show_limbs: BoolProperty(name="Limbs", default=True, description="Draw joints and centre lines of the limb plan")
     show_counts: BoolProperty(name="Ring Counts", default=True,

@@ -7,15 +7,16 @@ import bpy
 from bpy.props import BoolProperty
 
 from ...core.build import BuildResult, build_cage
+from ...core.hand_moves import keep_moves
 from ...core.plan import LimbPlan
 from ...core.polymesh import PolyMesh
-from ..cage_object import place_cage
+from ..cage_object import built_places, place_cage, read_cage, with_built_places
 from ..commands.build import asked_of
 from ..commands.inspecting import Inspected, inspect_fit
 from ..editor_progress import EditorProgress
 from ..finding_rows import store_findings
 from ..host_surface import HostSurface, read_evaluated
-from ..plan_storage import require_plan, store_plan, target_of
+from ..plan_storage import cage_of, require_plan, store_plan, target_of
 from .asking import Refusing, has_limbs_and_target, has_scene, in_object_mode, refuse
 
 
@@ -27,6 +28,8 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     inspect: BoolProperty(name="Inspect", description="Inspect the cage as soon as it stands", default=True)
+    keep_moved: BoolProperty(name="Keep Moved Vertices", default=True,
+                             description="Keep what was moved by hand since the last build, where the faces stay the same")
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -37,7 +40,8 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
         plan = require_plan(scene)
         target = read_evaluated(target_of(scene), context.evaluated_depsgraph_get())
         built, inspected = _build(context, plan, target, inspect=self.inspect)
-        cage = place_cage(scene, built.mesh)
+        mesh, lost = _with_moves(cage_of(scene), built.mesh) if self.keep_moved else (built.mesh, 0)
+        cage = place_cage(scene, with_built_places(mesh, built.mesh.positions))
         scene.ringwright.cage = cage
         store_plan(scene, plan)
         _make_active(context, cage)
@@ -46,6 +50,8 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
         if inspected is not None:
             store_findings(scene.ringwright, inspected.inspection)
         found = "" if inspected is None else f", {len(inspected.inspection.findings)} findings"
+        if lost:
+            self.report({"WARNING"}, f"{lost} vertices moved by hand have new neighbours and were laid anew; undo brings them back")
         self.report({"INFO"}, f"{built.mesh.face_count} quads round {len(plan.limbs)} limbs{found}")
         return {"FINISHED"}
 
@@ -54,6 +60,17 @@ def _build(context: bpy.types.Context, plan: LimbPlan, target: PolyMesh, *, insp
     with EditorProgress(context) as progress, HostSurface(target) as surface:
         built = build_cage(plan, surface, progress)
         return built, inspect_fit(built.mesh, target, surface, asked_of(built)) if inspect else None
+
+
+def _with_moves(cage: bpy.types.Object | None, built: PolyMesh) -> tuple[PolyMesh, int]:
+    """The new cage with the moves that the old one keeps, and how many of them are lost."""
+    if cage is None:
+        return built, 0
+    old, places = read_cage(cage), built_places(cage)
+    if places is None:
+        return built, 0
+    moves = keep_moves(old, places, built)
+    return built.with_positions(moves.positions), moves.lost
 
 
 def _make_active(context: bpy.types.Context, cage: bpy.types.Object) -> None:

@@ -67,7 +67,7 @@ def edit(item: bpy.types.Object, vertices: np.ndarray | list[int]) -> None:
     host = bmesh.from_edit_mesh(item.data)
     host.select_mode = {"VERT"}
     bpy.context.tool_settings.mesh_select_mode = (True, False, False)
-    chosen = set(int(vertex) for vertex in vertices)
+    chosen = {int(vertex) for vertex in vertices}
     for vertex in host.verts:
         vertex.select = vertex.index in chosen
     host.select_flush_mode()

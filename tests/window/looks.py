@@ -1,0 +1,125 @@
+"""Every panel, the overlay and the selection tools, photographed in a dark and a light theme and at two interface scales."""
+
+from __future__ import annotations
+
+import time
+import tomllib
+from pathlib import Path
+
+import bmesh
+import bpy
+import numpy as np
+from driver import Hand, Steps
+from mathutils import Vector
+
+
+def scenario(hand: Hand) -> Steps:
+    scene = bpy.context.scene
+    settings = scene.ringwright
+    target, cage = bpy.data.objects["Target"], bpy.data.objects["Cage"]
+    settings.target, settings.cage = target, cage
+    joints = {limb["name"]: np.array(limb["joints"]) for limb in tomllib.loads(cage["ringwright_plan"])["limb"]}
+    bpy.data.objects["Joints"].hide_set(True)
+    target.hide_set(True)
+    bpy.context.view_layer.objects.active = cage
+    yield from hand.sidebar("Ringwright")
+    everything = np.concatenate(list(joints.values()))
+    middle, size = everything.mean(axis=0), np.linalg.norm(np.ptp(everything, axis=0))
+    hand.look((-0.2, -0.78, -0.6), middle, 1.1 * size)
+    yield from hand.photograph("whole_plan")
+    with hand.override():
+        hand.fact("inspect", sorted(bpy.ops.ringwright.inspect("EXEC_DEFAULT", True)))
+    hand.fact("sound", settings.summary)
+    _wound(cage, joints)
+    with hand.override():
+        hand.fact("inspect wounded", sorted(bpy.ops.ringwright.inspect("EXEC_DEFAULT", True)))
+        hand.fact("rings", sorted(bpy.ops.ringwright.count_rings("EXEC_DEFAULT", True)))
+    hand.fact("findings", [f"{row.severity}: {row.reason}" for row in settings.findings])
+    hand.fact("ring rows", [row.sentence for row in settings.rings])
+    hand.look((-0.2, -0.78, -0.6), middle, 1.1 * size)
+    _scroll(hand)
+    yield from hand.photograph("wounded")
+    with hand.override():
+        hand.fact("show", sorted(bpy.ops.ringwright.show_ring("EXEC_DEFAULT", True, index=0)))
+    yield 0.5
+    yield from hand.photograph("ring_shown")
+    with hand.override():
+        hand.fact("splice", sorted(bpy.ops.ringwright.splice_rings("EXEC_DEFAULT", True)))
+    yield from hand.photograph("spliced")
+    with hand.override():
+        bpy.ops.mesh.select_all(action="DESELECT")
+        hand.fact("quads", sorted(bpy.ops.ringwright.make_quads("EXEC_DEFAULT", True)))
+        bpy.ops.mesh.select_all(action="SELECT")
+        hand.fact("settle", sorted(bpy.ops.ringwright.settle("EXEC_DEFAULT", True)))
+        bpy.ops.object.mode_set(mode="OBJECT")
+        bpy.ops.ringwright.inspect("EXEC_DEFAULT", True)
+    hand.fact("mended", settings.summary)
+    hand.fact("mended findings", [row.reason for row in settings.findings])
+    hand.look((-0.2, -0.78, -0.6), middle, 1.1 * size)
+    yield from hand.photograph("mended")
+    yield from _themes(hand)
+    yield from _redraw_cost(hand, cage)
+
+
+def _wound(cage: bpy.types.Object, joints: dict[str, np.ndarray]) -> None:
+    """Cut the arm open at the elbow and put triangles on the palm."""
+    elbow, axis = joints["upper_arm"][-1], joints["forearm"][-1] - joints["upper_arm"][0]
+    axis /= np.linalg.norm(axis)
+    reach = float(np.linalg.norm(joints["forearm"][-1] - joints["upper_arm"][0]))
+    mesh = bmesh.new()
+    mesh.from_mesh(cage.data)
+    places = {face: (face.calc_center_median() - Vector(elbow)).dot(Vector(axis)) / reach for face in mesh.faces}
+    band = [face for face, place in places.items() if -0.24 < place < 0.06]
+    bmesh.ops.delete(mesh, geom=band, context="FACES")
+    palm = Vector(joints["palm"].mean(axis=0))
+    near = sorted(mesh.faces, key=lambda face: (face.calc_center_median() - palm).length)[:2]
+    bmesh.ops.triangulate(mesh, faces=near)
+    mesh.to_mesh(cage.data)
+    mesh.free()
+    cage.data.update()
+
+
+def _scroll(hand: Hand) -> None:
+    """Close the upper panels, as an artist does who is at the end of the work."""
+    region = next(region for region in hand.area.regions if region.type == "UI")
+    with bpy.context.temp_override(window=hand.window, area=hand.area, region=region):
+        if bpy.ops.view2d.scroll_down.poll():
+            for _ in range(12):
+                bpy.ops.view2d.scroll_down(deltay=60)
+
+
+def _themes(hand: Hand) -> Steps:
+    folders = [Path(folder) for folder in bpy.utils.preset_paths("interface_theme")]
+    light = next((path for folder in folders for path in sorted(folder.glob("*ight*.xml"))), None)
+    hand.fact("light theme", light is not None)
+    if light is not None:
+        bpy.ops.script.execute_preset(filepath=str(light), menu_idname="USERPREF_MT_interface_theme_presets")
+        yield from hand.photograph("light_theme")
+    bpy.context.preferences.view.ui_scale = 2.0
+    yield 0.5
+    yield from hand.photograph("light_theme_twice_as_large")
+    bpy.context.preferences.view.ui_scale = 1.0
+    yield 0.3
+
+
+def _redraw_cost(hand: Hand, cage: bpy.types.Object) -> Steps:
+    """Seconds a redraw with and without the overlay on cages of growing size."""
+    settings = bpy.context.scene.ringwright
+    for levels in (1, 3):
+        modifier = cage.modifiers.new("Finer", "SUBSURF")
+        modifier.levels = levels - 1 if levels > 1 else 1
+        bpy.context.view_layer.objects.active = cage
+        with hand.override():
+            bpy.ops.object.modifier_apply(modifier=modifier.name)
+        yield 1.0
+        cost = {}
+        for shown in (True, False):
+            settings.overlay = shown
+            bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=2)
+            start = time.perf_counter()
+            bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=8)
+            cost[shown] = (time.perf_counter() - start) / 8
+        settings.overlay = True
+        count = len(cage.data.polygons)
+        hand.fact(f"redraw of {count} quads", f"{1000 * cost[True]:.1f} ms with the overlay, {1000 * cost[False]:.1f} ms without")
+    yield 0.1
