@@ -76,7 +76,7 @@ def test_build_writes_cage_report_and_json(plan: Path, target: Path, tmp_path: P
     assert said.err == ""
     assert_sound_cage(out, figures)
     assert read_plan_text(out) == plan_text()
-    assert {path.name for path in folder.iterdir()} == {"report.html", "report.json", "picture.png"}
+    assert {path.name for path in folder.iterdir()} == {"report.html", "report.json", "report.xml", "picture.png"}
     after = digests(tmp_path)
     assert {name: after[name] for name in before} == before
     assert set(after) - set(before) == {"cage.blend", "report", "cage.json"}
