@@ -39,7 +39,7 @@ def create_rig(scene: bpy.types.Scene, skeleton: Skeleton, name: str = RIG_NAME)
     rig[RIG_PROPERTY] = 1
     scene.collection.objects.link(rig)
     with _edited(rig):
-        made = []
+        made: list[bpy.types.EditBone] = []
         for index, bone in enumerate(skeleton.bones):
             edit_bone = armature.edit_bones.new(bone.name)
             edit_bone.head, edit_bone.tail = Vector(bone.head), Vector(bone.tail)

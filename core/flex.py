@@ -13,13 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from .adjacency import Adjacency, build_adjacency
-from .contact import pierced_faces
 from .defects import face_area_vectors
 from .frames import unit
 from .joint_motion import JOINT_RANGES, JointRange, joint_role
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .poses import Motion, Pose, Turn, blend, bone_motions, motions_of, rotation, set_poses
 from .quality import scaled_jacobian
+from .self_intersections import self_intersections
 from .skeleton import Skeleton
 from .skin_weights import JointBlend, SkinWeights, ancestry, bind, joint_blends, nearest_bones
 
@@ -70,8 +70,8 @@ class MotionFigures:
     smallest_jacobian : smallest scaled Jacobian of the quads that bend
     resting_jacobian : the same before they bend
     flipped_faces : faces turned against the skin
-    contact_faces : faces that other faces pierce and did not at rest
-    contact_from : least tried share of the motion at which a face is pierced; infinite where none is
+    contact_faces : faces that other faces pass through and did not at rest
+    contact_from : least tried share of the motion at which faces meet; infinite where none is
     loop_drift : how far the joint's ring leaves the plane that halves the bend, limb radii
     """
 
@@ -144,6 +144,11 @@ def flex_test(cage: Skinned, ranges: Mapping[str, JointRange] = JOINT_RANGES) ->
     return Flex(cage, ranges, joints, poses)
 
 
+def faces_in_contact(mesh: PolyMesh) -> IntArray:
+    """Faces that another face passes through, (k,) int32 in order."""
+    return np.unique(self_intersections(mesh))
+
+
 def posed(cage: Skinned, pose: Pose) -> PolyMesh:
     """The cage in a pose, by linear blending."""
     turns, shifts = bone_motions(cage.skeleton, pose)
@@ -211,7 +216,7 @@ def _motion_figures(study: _Study, index: int, region: IntArray, motion: Motion)
     """The worst figures over a motion, and every face's scaled Jacobian at its full angle."""
     cage = study.cage
     near = _near_faces(study, index)
-    at_rest = set(pierced_faces(_faces_alone(cage.mesh, near)).tolist())
+    at_rest = faces_in_contact(_faces_alone(cage.mesh, near))
     volume, edge, jacobian, flipped, contact, contact_from, drift = 1.0, 1.0, np.inf, 0, 0, np.inf, 0.0
     jacobians = study.jacobians
     for share in np.arange(1, STEPS + 1) / STEPS:
@@ -223,9 +228,9 @@ def _motion_figures(study: _Study, index: int, region: IntArray, motion: Motion)
         edge = min(edge, float(_edge_shares(study, bent, region).min(initial=1.0)))
         jacobian = min(jacobian, float(jacobians[region].min(initial=1.0)))
         flipped = max(flipped, int(np.count_nonzero(_flipped(study, bent, turns)[region])))
-        pierced = set(pierced_faces(_faces_alone(bent, near)).tolist()) - at_rest
-        contact = max(contact, len(pierced))
-        contact_from = min(contact_from, share if pierced else np.inf)
+        touching = np.setdiff1d(faces_in_contact(_faces_alone(bent, near)), at_rest)
+        contact = max(contact, len(touching))
+        contact_from = min(contact_from, share if len(touching) else np.inf)
         drift = max(drift, _loop_drift(study, index, bent, turn))
     resting = float(study.jacobians[region].min(initial=1.0))
     return MotionFigures(motion, volume, edge, float(jacobian), resting, flipped, contact, float(contact_from), drift), jacobians
@@ -323,8 +328,7 @@ def _pose_figures(study: _Study, name: str, pose: Pose) -> PoseFigures:
     turns, shifts = bone_motions(cage.skeleton, pose)
     bent = cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
     faces = np.unique(np.concatenate([_bending_faces(study, index) for index in pose])).astype(np.int32)
-    at_rest = pierced_faces(cage.mesh)
-    contact = np.setdiff1d(pierced_faces(bent), at_rest)
+    contact = np.setdiff1d(faces_in_contact(bent), faces_in_contact(cage.mesh))
     return PoseFigures(name, float(_edge_shares(study, bent, faces).min(initial=1.0)), float(_jacobians(bent)[faces].min(initial=1.0)),
                        int(np.count_nonzero(_flipped(study, bent, turns)[faces])), len(contact))
 

@@ -12,10 +12,11 @@ import numpy as np
 from .adjacency import build_adjacency
 from .findings import SEVERITIES, Finding
 from .flex import Flex, JointFlex, MotionFigures, posed
-from .inspection import Inspection
+from .inspection import Inspection, with_severities
 from .picture import Picture, draw_cage
 from .polymesh import FloatArray, PolyMesh
 from .poses import Pose, set_poses
+from .profiles import Profile
 from .raster import View, close_view, four_views
 
 GRADES = ("good", "fair", "poor")
@@ -58,9 +59,9 @@ def grade(joint: JointFlex, limits: FlexLimits | None = None) -> str:
     return "fair" if volume >= limits.fair_volume and jacobian >= limits.fair_jacobian and few else "poor"
 
 
-def with_flex(inspection: Inspection, flex: Flex) -> Inspection:
-    """The inspection with the flex test and its findings."""
-    findings = [*inspection.findings, *flex_findings(flex)]
+def with_flex(inspection: Inspection, flex: Flex, profile: Profile | None = None) -> Inspection:
+    """The inspection with the flex test and its findings, as severe as the profile says."""
+    findings = [*inspection.findings, *with_severities(flex_findings(flex), profile or Profile())]
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     return replace(inspection, findings=tuple(findings), flex=flex)
 

@@ -165,14 +165,14 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
     if target is not None:
         deviation = measure_deviation(mesh, target.mesh, target.cage_surface, target.surface, seed=seed)
         findings += fit_findings(mesh, area_vectors, target.surface, deviation, limits)
-    findings = _with_severities(findings, profile)
+    findings = with_severities(findings, profile)
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     return Inspection(tuple(findings), counts, census, in_zones, tuple(zone.name for zone in joint_zones), find_step_downs(mesh, census),
                       {name: _spread(values) for name, values in metrics.items() if len(values)}, deviation, expectation, tally, diagonal,
                       None, _spread(jumps.ratios) if len(jumps.ratios) else None, spacings, symmetry)
 
 
-def _with_severities(findings: list[Finding], profile: Profile) -> list[Finding]:
+def with_severities(findings: list[Finding], profile: Profile) -> list[Finding]:
     """The findings as severe as the profile says, without those that it turns off."""
     said = profile.severities
     return [replace(finding, severity=cast(Severity, said.get(finding.name, finding.severity)))

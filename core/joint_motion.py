@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields
 from types import MappingProxyType
 from typing import Any
 
-from .errors import PlanError
+from .errors import ProfileError
 from .skeleton import Skeleton, split_side
 
 MOST_DEGREES = 180.0
@@ -102,18 +102,18 @@ def read_joint_ranges(table: Mapping[str, Any]) -> dict[str, JointRange]:
     """Ranges of a profile: kinds of joint with angles in degrees that take the place of the defaults.
 
     table : kind to a table of ``flex``, ``extend``, ``side``, ``twist``
-    Raises PlanError where a kind or a key is unknown or an angle is no number from 0 to 180.
+    Raises ProfileError where a kind or a key is unknown or an angle is no number from 0 to 180.
     """
     ranges = dict(JOINT_RANGES)
     allowed = [each.name for each in fields(JointRange) if each.name != "source"]
     for role, angles in table.items():
         if role not in ranges:
-            raise PlanError(f'Joint ranges: there is no kind of joint "{role}"; the kinds are {", ".join(ranges)}.')
+            raise ProfileError(f'[joints]: there is no kind of joint "{role}"; the kinds are {", ".join(ranges)}.')
         if not isinstance(angles, Mapping) or any(key not in allowed for key in angles):
-            raise PlanError(f'Joint ranges, "{role}": give a table with the keys {", ".join(allowed)}.')
+            raise ProfileError(f'[joints.{role}]: give a table with the keys {", ".join(allowed)}.')
         for key, value in angles.items():
             if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= MOST_DEGREES:
-                raise PlanError(f'Joint ranges, "{role}": {key} is {value!r}; it must be a number of degrees from 0 to 180.')
+                raise ProfileError(f'[joints.{role}]: {key} is {value!r}; it must be a number of degrees from 0 to 180.')
         kept = {key: getattr(ranges[role], key) for key in allowed}
         ranges[role] = JointRange(**{**kept, **{key: float(value) for key, value in angles.items()}}, source="profile")
     return ranges

@@ -5,6 +5,8 @@
     smallest_scaled_jacobian = 0.3     # keys as ``findings.Limits`` names them
     [severity]
     triangles = "note"                 # error, warning, note or off, by a finding's name
+    [joints.elbow]
+    flex = 130                         # degrees; kinds and keys as ``joint_motion.JOINT_RANGES`` names them
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from typing import Any
 
 from .errors import ProfileError
 from .findings import CHECKS, SEVERITIES, Limits
+from .joint_motion import JOINT_RANGES, JointRange, read_joint_ranges
 
 OFF = "off"
 SCHEMA = 1
@@ -26,11 +29,13 @@ class Profile:
     """What an inspection judges by.
 
     severities : finding name to error, warning, note or off; findings that are not named keep their own
+    joints : how far each kind of joint is bent when the mesh is tried
     about : one sentence for whoever chooses
     """
 
     limits: Limits = field(default_factory=Limits)
     severities: Mapping[str, str] = field(default_factory=dict)
+    joints: Mapping[str, JointRange] = field(default_factory=lambda: JOINT_RANGES)
     about: str = ""
 
 
@@ -43,13 +48,13 @@ def read_profile(text: str) -> Profile:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ProfileError(f"The profile is not TOML: {error}.") from error
-    _check_keys("The profile", data, {"schema", "about", "limits", "severity"})
+    _check_keys("The profile", data, {"schema", "about", "limits", "severity", "joints"})
     if data.get("schema") != SCHEMA:
         raise ProfileError(f"The profile: schema must be {SCHEMA}, not {data.get('schema')!r}.")
     about = data.get("about", "")
     if not isinstance(about, str):
         raise ProfileError("The profile: about must be a sentence in quotes.")
-    return Profile(_limits(_table(data, "limits")), _severities(_table(data, "severity")), about)
+    return Profile(_limits(_table(data, "limits")), _severities(_table(data, "severity")), read_joint_ranges(_table(data, "joints")), about)
 
 
 def _limits(table: Mapping[str, Any]) -> Limits:

@@ -7,14 +7,15 @@ from dataclasses import replace
 from ...core.flex import flex_test, skinned
 from ...core.flex_report import with_flex
 from ...core.plan import LimbPlan
+from ...core.profiles import Profile
 from ...core.skeleton import skeleton_of
 from .inspecting import Inspected
 
 
-def with_flex_test(inspected: Inspected, plan: LimbPlan) -> Inspected:
+def with_flex_test(inspected: Inspected, plan: LimbPlan, profile: Profile) -> Inspected:
     """The same with the flex test of the plan's joints and its findings.
 
     Raises MeshError where the mesh belongs to another plan.
     """
-    flex = flex_test(skinned(inspected.mesh, skeleton_of(plan)))
-    return replace(inspected, inspection=with_flex(inspected.inspection, flex))
+    flex = flex_test(skinned(inspected.mesh, skeleton_of(plan)), profile.joints)
+    return replace(inspected, inspection=with_flex(inspected.inspection, flex, profile))

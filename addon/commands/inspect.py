@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from ...core.build import build_cage
+from ...core.errors import PlanError
 from ...core.expected import expected_of
 from ...core.plan import LimbPlan, read_plan
 from . import arguments, batching
 from .build import asked_of
+from .flexing import with_flex_test
 from .inspecting import Asked, Inspected, inspect_alone, inspect_fit, tell, with_heat
 
 
@@ -23,6 +25,7 @@ def add_commands(commands: Any) -> None:
     arguments.add_target(parser, required=False)
     parser.add_argument("--plan", metavar="PLAN", type=Path,
                         help="limb plan (TOML); with a target it also gives the pole bound and the joints that poles must keep out of")
+    parser.add_argument("--flex", action="store_true", help="bend every joint of the plan through its range and judge the bends")
     arguments.add_profile(parser)
     arguments.add_report(parser)
     arguments.add_json(parser)
@@ -41,9 +44,13 @@ def run_inspect(options: argparse.Namespace) -> int:
     sources = [parse_source(text).path for text in (options.mesh, options.target) if text]
     arguments.check_outputs([options.report, options.json], [*sources, options.plan])
     plan = read_plan(arguments.read_text(options.plan)) if options.plan else None
+    if options.flex and plan is None:
+        raise PlanError("--flex bends the joints of a limb plan; name one with --plan.")
     named = {"Mesh": options.mesh, "Target": options.target, "Limb plan": options.plan}
     words = {word: str(name) for word, name in named.items() if name} | ({"Profile": options.profile} if options.profile else {})
     inspected = _inspect(options, plan, Asked(profile=profile, objects=read_object_facts(options.mesh)))
+    if options.flex and plan is not None:
+        inspected = with_flex_test(inspected, plan, profile)
     return tell(inspected, options, title=f"Inspection of {sources[0].name}", unit=plan.unit if plan else "", sources=words)
 
 

@@ -11,17 +11,15 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from ringwright.core.contact import pierced_faces
-from ringwright.core.errors import PlanError
-from ringwright.core.flex import Skinned, flex_test, posed, skinned
+from ringwright.core.errors import ProfileError
+from ringwright.core.flex import Skinned, faces_in_contact, flex_test, posed, skinned
 from ringwright.core.joint_motion import JOINT_RANGES, JointRange, joint_role, read_joint_ranges
 from ringwright.core.plan import Limb, LimbPlan
-from ringwright.core.polymesh import PolyMesh
 from ringwright.core.poses import blend, bone_motions, motions_of, resting_flexion, rotation, set_poses
 from ringwright.core.skeleton import skeleton_of
 from ringwright.core.skin_weights import SkinWeights, bind, smooth_step
 from support.invented_hand import hand
-from support.tubes import join, tube
+from support.tubes import tube
 
 SIDES, RINGS = 24, 81
 
@@ -120,7 +118,7 @@ def test_weights_sum_to_one_over_at_most_four_bones() -> None:
     assert np.allclose(cage.weights.weights.sum(axis=1), 1) and (cage.weights.weights >= 0).all()
 
 
-def test_inner_side_pierces_itself_where_rings_lie_too_near_the_joint() -> None:
+def test_inner_side_meets_itself_where_rings_lie_too_near_the_joint() -> None:
     """Rigid rings nearer to the joint than r tan(theta / 2) meet on the inner side; farther ones do not."""
     for spacing, degrees, meets in ((1.2, 90, False), (0.8, 90, True)):  # r tan(45 degrees) = 1; rings at half the spacing
         mesh = tube(SIDES, 6, spacing=2 * spacing)
@@ -131,32 +129,7 @@ def test_inner_side_pierces_itself_where_rings_lie_too_near_the_joint() -> None:
         rigid = SkinWeights(np.column_stack([own] + [np.zeros_like(own)] * 3), np.tile([1.0, 0, 0, 0], (len(own), 1)))
         cage = skinned(mesh, skeleton, rigid)
         bent = posed(cage, {1: (degrees, 0, 0)})
-        assert bool(len(pierced_faces(bent))) == meets
-
-
-def test_piercing_is_found_and_touching_is_not() -> None:
-    cross = PolyMesh.from_faces([[0, 0, 0], [2, 0, 0], [2, 2, 0], [0, 2, 0], [1, 1, -1], [1.5, 1, -1], [1.5, 1, 1], [1, 1, 1]],
-                                [[0, 1, 2, 3], [4, 5, 6, 7]])
-    assert pierced_faces(cross).tolist() == [0]
-    assert not len(pierced_faces(tube(8, 4)))
-    assert len(pierced_faces(join(tube(8, 4), tube(8, 4, radius=0.9, base=(0.5, 0, 0.3)))))
-
-
-def test_piercing_agrees_with_a_plain_search_over_all_pairs() -> None:
-    """Every edge against every triangle by solving for the crossing point with a general solver."""
-    rng = np.random.default_rng(5)
-    corners = rng.random((40, 1, 3)) + 0.6 * rng.random((40, 3, 3))
-    mesh = PolyMesh.from_quads(corners.reshape(120, 3), np.arange(120).reshape(-1, 3))
-    expected = set()
-    for face, triangle in enumerate(mesh.triangles()):
-        a, b, c = mesh.positions[triangle]
-        for other in np.delete(np.arange(40), face):
-            for k in range(3):
-                start, end = mesh.positions[3 * other + k], mesh.positions[3 * other + (k + 1) % 3]
-                u, v, t = np.linalg.solve(np.column_stack([b - a, c - a, start - end]), start - a)
-                if u > 0 and v > 0 and u + v < 1 and 0 < t < 1:
-                    expected.add(face)
-    assert 5 < len(expected) < 35 and set(pierced_faces(mesh).tolist()) == expected
+        assert bool(len(faces_in_contact(bent))) == meets
 
 
 def test_ring_in_the_middle_does_not_drift_and_a_skewed_joint_does() -> None:
@@ -198,7 +171,7 @@ def test_hands_take_the_hands_poses_and_legs_squat() -> None:
 @pytest.mark.parametrize(("table", "words"), [({"jaw": {}}, "no kind of joint"), ({"elbow": {"bend": 3}}, "with the keys"),
                                               ({"elbow": {"flex": 500}}, "from 0 to 180"), ({"elbow": 3}, "give a table")])
 def test_profiles_with_wrong_ranges_are_refused(table: dict[str, object], words: str) -> None:
-    with pytest.raises(PlanError, match=words):
+    with pytest.raises(ProfileError, match=words):
         read_joint_ranges(table)
 
 

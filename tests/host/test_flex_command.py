@@ -1,0 +1,47 @@
+"""`inspect --flex`: bends told as text, JSON and report; a profile's ranges count."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ringwright.addon.command_line import main
+from ringwright.addon.files import write_mesh
+from ringwright.core.plan import Limb, LimbPlan, format_plan
+from support.tubes import tube
+
+
+@pytest.fixture
+def tube_and_plan(tmp_path: Path) -> tuple[Path, Path]:
+    mesh, plan = tmp_path / "stalk.obj", tmp_path / "plan.toml"
+    write_mesh(mesh, tube(12, 33, spacing=0.12))
+    plan.write_text(format_plan(LimbPlan((Limb("stalk", np.array([[0.0, 0, 0], [0, 0, 1.92], [0, 0, 3.84]])),))))
+    return mesh, plan
+
+
+def test_bends_are_told(tube_and_plan: tuple[Path, Path], tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    mesh, plan = tube_and_plan
+    data, report = tmp_path / "bends.json", tmp_path / "report"
+    assert main(["inspect", str(mesh), "--plan", str(plan), "--flex", "--json", str(data), "--report", str(report)]) == 0
+    assert "joints bent 1" in capfd.readouterr().out
+    joint = json.loads(data.read_text())["flex"]["joints"][0]
+    assert joint["bone"] == "stalk.2" and joint["motions"][0]["degrees"] == 45
+    assert "<h2>Bends</h2>" in (report / "report.html").read_text()
+
+
+def test_a_profile_bends_further(tube_and_plan: tuple[Path, Path], tmp_path: Path) -> None:
+    mesh, plan = tube_and_plan
+    profile, data = tmp_path / "far.toml", tmp_path / "bends.json"
+    profile.write_text('schema = 1\n[joints.other]\nflex = 170\n[severity]\npoor_bend = "error"\n')
+    assert main(["inspect", str(mesh), "--plan", str(plan), "--flex", "--profile", str(profile), "--json", str(data)]) == 1
+    told = json.loads(data.read_text())
+    assert told["flex"]["joints"][0]["motions"][0]["degrees"] == 170 and told["flex"]["joints"][0]["verdict"] == "poor"
+    assert [each["severity"] for each in told["findings"] if each["name"] == "poor_bend"] == ["error"]
+
+
+def test_flex_without_a_plan_is_refused(tube_and_plan: tuple[Path, Path], capfd: pytest.CaptureFixture[str]) -> None:
+    assert main(["inspect", str(tube_and_plan[0]), "--flex"]) == 2
+    assert capfd.readouterr().err.strip() == "ringwright: --flex bends the joints of a limb plan; name one with --plan."
