@@ -24,6 +24,7 @@ from .errors import MeshError
 from .frames import square_to, unit
 from .landing import LIFT, Landing, gap_to_like_skin, land_again, land_first, looks_outward
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .quality import scaled_jacobian
 from .surface import Surface
 
 MOST_STEPS = 40
@@ -45,6 +46,8 @@ LOOSE = 0.5
 """Pull back to where a vertex first landed, against a pull of one to where its faces want it."""
 MOMENTUM = (1.0 - HOME**0.5) / (1.0 + HOME**0.5)
 """Share of the last step that the next one begins with: the fastest for a pull home of that strength."""
+SLIVER = 0.25
+"""A quad whose scaled Jacobian is under this is relaxed anew, as if it were folded."""
 UNFOLDING_ROUNDS = 4
 FAIR_STEPS = 12
 LOOK = 1.5
@@ -107,17 +110,26 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     closed_ways = np.zeros((mesh.vertex_count, 3)) if barred is None else barred
     pace = np.where(closed_ways.any(axis=1), BARRED_STEP, STEP) * (1.0 if mobility is None else mobility)
     field = _Field(stencil, surface, held, free, closed_ways, pace, LOOK * _mean_edges(mesh.positions, stencil.neighbours))
-    best = _settled(mesh.positions, field, most_steps)
+    best = latest = _settled(mesh.positions, field, most_steps)
     for reach in range(1, UNFOLDING_ROUNDS + 1):
-        if not len(best.folded):
+        troubled = _troubled_faces(latest, field)
+        if not troubled.any():
             break
-        torn = np.isin(np.arange(mesh.vertex_count), stencil.quads[best.folded])
+        torn = np.isin(np.arange(mesh.vertex_count), stencil.quads[troubled])
         region = _grown(torn, adjacency.edge_verts, reach) & ~held
-        again = _settled(_fair(best.positions, stencil, region), field, most_steps // 2)
-        again = replace(again, steps=best.steps + again.steps)
-        if len(again.folded) < len(best.folded) or reach < UNFOLDING_ROUNDS:
-            best = again
-    return best
+        again = _settled(_fair(latest.positions, stencil, region), field, most_steps // 2)
+        latest = replace(again, steps=latest.steps + again.steps)
+        if np.count_nonzero(_troubled_faces(latest, field)) < np.count_nonzero(_troubled_faces(best, field)):
+            best = latest
+    return replace(best, steps=latest.steps)
+
+
+def _troubled_faces(settled: Settled, field: _Field) -> BoolArray:
+    """Faces worth another try: folded, nearly flat at a corner, or with a vertex off the skin, (F,) bool."""
+    quads = field.stencil.quads
+    troubled = np.isin(quads, settled.off_skin).any(axis=1)
+    troubled[settled.folded] = True
+    return np.asarray(troubled | (scaled_jacobian(settled.positions[quads]) < SLIVER), dtype=np.bool_)
 
 
 def check_settled(settled: Settled) -> None:

@@ -6,6 +6,7 @@ pole balance allows.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,6 +15,8 @@ import numpy.typing as npt
 
 from .polymesh import BoolArray, FloatArray, IntArray
 
+LONG_BLOCK_COST = 0.25
+"""Cost of a hole e times as long as wide in quads: its ends would be drawn far round the branch."""
 JOINT_RING_COST = 0.5
 """Cost of a hole that touches a ring of a joint; a hole one branch radius off its best place costs 1."""
 
@@ -89,7 +92,8 @@ def choose_block(rings: Sequence[IntArray], positions: FloatArray, free_vertex: 
             holes = _hole_rings(span, half - tall, np.arange(len(span[0])))
             room = free_vertex[holes].all(axis=1) & _all_standing(standing[row : row + tall], half - tall)
             phases, costs = hole_fits(positions[holes], branch)
-            costs = np.where(room, costs + JOINT_RING_COST * float(joint_ring[row : row + tall + 1].any()), np.inf)
+            costs += JOINT_RING_COST * float(joint_ring[row : row + tall + 1].any()) + LONG_BLOCK_COST * math.log(tall / (half - tall)) ** 2
+            costs = np.where(room, costs, np.inf)
             column = int(np.argmin(costs))
             if costs[column] < (np.inf if best is None else best.cost):
                 best = Block(row, column, tall, half - tall, float(phases[column]), float(costs[column]))
