@@ -32,9 +32,10 @@ def place_cage(scene: bpy.types.Scene, mesh: PolyMesh) -> bpy.types.Object:
     new = create_mesh(old.name, _moved(mesh, inverse))
     for material in old.materials:
         new.materials.append(material)
-    cage.data = new
+    cage.data, name = new, old.name
     if old.users == 0:
         bpy.data.meshes.remove(old)
+        new.name = name
     return cage
 
 

@@ -7,9 +7,9 @@ from typing import Any
 import bpy
 
 from . import keys, live_build, overlay, panels, preferences, properties
-from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, plans, rigs, rings
+from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, mending, plans, rigs, rings
 
-OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, rings, faces, draw_limb, rigs)
+OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, mending, rings, faces, draw_limb, rigs)
 
 CLASSES: tuple[Any, ...] = (*properties.CLASSES, *preferences.CLASSES, *(each for family in OPERATORS for each in family.CLASSES),
                             *panels.CLASSES)

@@ -89,11 +89,11 @@ class Overlay:
             if data is not None and settings.show_faces:
                 draw_triangles(data.odd_triangles, with_alpha(VERMILION, 0.45))
         with blended():
-            if data is not None and settings.show_counts:
-                draw_lines(data.ring_edges, GREEN, 2.5)
-                draw_lines(data.unlike_lines, VERMILION, 2.5)
             if settings.show_limbs:
                 _draw_limb_lines(context)
+            if data is not None and settings.show_counts:
+                draw_lines(data.ring_edges, GREEN, 2.5)
+                draw_lines(data.unlike_lines, VERMILION, 3.5)
 
     def _draw_pixels(self) -> None:
         context = bpy.context

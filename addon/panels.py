@@ -8,20 +8,26 @@ import bpy
 
 from ..core.errors import PlanError
 from ..core.plan import LimbPlan
+from .operators.mending import MENDS
 from .plan_storage import cage_of, limb_names, load_plan, target_of
 
 CATEGORY = "Ringwright"
 SEVERITY_ICONS = {"error": "CANCEL", "warning": "ERROR", "note": "INFO"}
 JOIN_ICONS = {"fork": "OUTLINER_OB_FORCE_FIELD", "socket": "PIVOT_CURSOR", "splice": "LINKED"}
-WRAP = 44
-"""Letters of a line in a panel of the sidebar's usual width."""
+LETTER = 6.2
+"""Pixels of a letter at the interface's own size, on average (measured)."""
+MARGIN = 24
+"""Pixels of a panel's width that words cannot use."""
 
 
 def wrapped(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None:
     """A sentence over several lines."""
+    region = bpy.context.region
+    width = 220.0 if region is None else region.width / bpy.context.preferences.system.ui_scale
+    letters = int((width - MARGIN) / LETTER) - (3 if icon != "NONE" else 0)
     words, line, column = text.split(), "", layout.column(align=True)
     for word in [*words, ""]:
-        if line and (not word or len(line) + len(word) >= WRAP):
+        if line and (not word or len(line) + len(word) >= letters):
             column.label(text=line, icon=icon)
             icon, line = ("BLANK1" if icon != "NONE" else "NONE"), ""
         line = f"{line} {word}".strip()
@@ -92,7 +98,9 @@ class RINGWRIGHT_PT_target(SidebarPanel, bpy.types.Panel):
         if target is None:
             wrapped(layout, "Choose the dense mesh that the cage must fit.", icon="INFO")
             return
-        layout.label(text=f"{len(target.data.polygons):,} faces", icon="CHECKMARK")
+        row = layout.row()
+        row.label(text=f"{len(target.data.polygons):,} faces", icon="CHECKMARK")
+        row.operator("ringwright.toggle_target", text="", icon="HIDE_OFF" if target.visible_get() else "HIDE_ON", emboss=False)
 
 
 class RINGWRIGHT_PT_limbs(SidebarPanel, bpy.types.Panel):
@@ -290,8 +298,11 @@ class RINGWRIGHT_PT_inspect(SidebarPanel, bpy.types.Panel):
         if settings.active_finding < len(settings.findings):
             finding = settings.findings[settings.active_finding]
             wrapped(layout, finding.reason)
-            wrapped(layout, finding.mend, icon="TOOL_SETTINGS")
-            layout.operator("ringwright.show_finding", icon="VIEWZOOM").index = -1
+            wrapped(layout, finding.mend)
+            row = layout.row(align=True)
+            row.operator("ringwright.show_finding", text="Show", icon="VIEWZOOM").index = -1
+            if finding.kind in MENDS:
+                row.operator("ringwright.mend_finding", text=MENDS[finding.kind][0], icon="TOOL_SETTINGS").index = -1
 
 
 class RINGWRIGHT_PT_overlay(SidebarPanel, bpy.types.Panel):
@@ -318,6 +329,9 @@ class RINGWRIGHT_PT_hand_on(SidebarPanel, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.layout
+        column = layout.column(align=True)
+        column.operator("ringwright.rig_cage", icon="ARMATURE_DATA")
+        column.operator("ringwright.flex_cage", icon="MOD_SIMPLEDEFORM")
         column = layout.column()
         column.use_property_split = True
         column.use_property_decorate = False

@@ -92,7 +92,7 @@ def sync_rows(scene: bpy.types.Scene) -> None:
     for name in names:
         row = rows.add()
         row.key, row.marked = name, name in marked
-    settings.active_limb = names.index(active) if active in names else max(len(names) - 1, 0)
+    settings.active_limb = names.index(active) if active in names else 0
 
 
 def limb_names(scene: bpy.types.Scene) -> list[str]:

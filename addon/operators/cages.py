@@ -7,6 +7,7 @@ import bpy
 from bpy.props import BoolProperty
 
 from ...core.build import BuildResult, build_cage
+from ...core.errors import MeshError
 from ...core.hand_moves import keep_moves
 from ...core.plan import LimbPlan
 from ...core.polymesh import PolyMesh
@@ -17,7 +18,7 @@ from ..editor_progress import EditorProgress
 from ..finding_rows import store_findings
 from ..host_surface import HostSurface, read_evaluated
 from ..plan_storage import cage_of, require_plan, store_plan, target_of
-from .asking import Refusing, has_limbs_and_target, has_scene, in_object_mode, refuse
+from .asking import Refusing, has_limbs_and_target, has_scene, has_target, in_object_mode, refuse
 
 
 class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
@@ -103,6 +104,25 @@ class RINGWRIGHT_OT_choose_target(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
 
+class RINGWRIGHT_OT_toggle_target(Refusing, bpy.types.Operator):
+    """Hide the target in the viewport so that the cage shows alone, or show it again"""
+
+    bl_idname = "ringwright.toggle_target"
+    bl_label = "Show or Hide Target"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_target(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        target = target_of(context.scene)
+        if target.name not in context.view_layer.objects:
+            raise MeshError(f'The target "{target.name}" is not in this view layer; switch its collection on.')
+        target.hide_set(target.visible_get())
+        return {"FINISHED"}
+
+
 class RINGWRIGHT_OT_choose_cage(Refusing, bpy.types.Operator):
     """Make the active mesh the cage; where it keeps a limb plan, that plan is shown"""
 
@@ -129,4 +149,4 @@ def _has_active_mesh(operator: type, context: bpy.types.Context) -> bool:
                                              or refuse(operator, "Make a mesh the active object"))
 
 
-CLASSES = (RINGWRIGHT_OT_choose_target, RINGWRIGHT_OT_choose_cage, RINGWRIGHT_OT_build_cage)
+CLASSES = (RINGWRIGHT_OT_choose_target, RINGWRIGHT_OT_toggle_target, RINGWRIGHT_OT_choose_cage, RINGWRIGHT_OT_build_cage)

@@ -119,7 +119,7 @@ def test_refuses_in_one_sentence(name: str, place: Callable[[], None]) -> None:
 def test_speaks_as_the_host_does(name: str) -> None:
     """A label in Title Case, a sentence as tooltip without final stop, and the same for every property."""
     shown = getattr(bpy.ops.ringwright, name.partition(".")[2]).get_rna_type()
-    small = {"a", "and", "as", "by", "from", "in", "of", "on", "to"}
+    small = {"a", "and", "as", "by", "from", "in", "of", "on", "or", "to"}
     assert all(word[0].isupper() or word in small for word in shown.name.split())
     assert len(shown.description) > 15 and not shown.description.endswith(".")
     for each in shown.properties:

@@ -19,16 +19,19 @@ def scenario(hand: Hand) -> Steps:
     target, cage = bpy.data.objects["Target"], bpy.data.objects["Cage"]
     settings.target, settings.cage = target, cage
     joints = {limb["name"]: np.array(limb["joints"]) for limb in tomllib.loads(cage["ringwright_plan"])["limb"]}
-    bpy.data.objects["Joints"].hide_set(True)
+    for item in bpy.data.objects:
+        item.hide_set(item.type != "MESH")
     target.hide_set(True)
     bpy.context.view_layer.objects.active = cage
     yield from hand.sidebar("Ringwright")
     everything = np.concatenate(list(joints.values()))
     middle, size = everything.mean(axis=0), np.linalg.norm(np.ptp(everything, axis=0))
-    hand.look((-0.2, -0.78, -0.6), middle, 1.1 * size)
+    _look(hand, middle, size)
     yield from hand.photograph("whole_plan")
     with hand.override():
+        hand.fact("build", sorted(bpy.ops.ringwright.build_cage("EXEC_DEFAULT", True)))
         hand.fact("inspect", sorted(bpy.ops.ringwright.inspect("EXEC_DEFAULT", True)))
+    yield from hand.photograph("built_anew")
     hand.fact("sound", settings.summary)
     _wound(cage, joints)
     with hand.override():
@@ -36,9 +39,12 @@ def scenario(hand: Hand) -> Steps:
         hand.fact("rings", sorted(bpy.ops.ringwright.count_rings("EXEC_DEFAULT", True)))
     hand.fact("findings", [f"{row.severity}: {row.reason}" for row in settings.findings])
     hand.fact("ring rows", [row.sentence for row in settings.rings])
-    hand.look((-0.2, -0.78, -0.6), middle, 1.1 * size)
+    _look(hand, middle, size)
     _scroll(hand)
     yield from hand.photograph("wounded")
+    settings.active_finding = next(index for index, row in enumerate(settings.findings) if row.kind == "triangles")
+    with hand.override():
+        hand.fact("mend", sorted(bpy.ops.ringwright.mend_finding("EXEC_DEFAULT", True)))
     with hand.override():
         hand.fact("show", sorted(bpy.ops.ringwright.show_ring("EXEC_DEFAULT", True, index=0)))
     yield 0.5
@@ -47,30 +53,33 @@ def scenario(hand: Hand) -> Steps:
         hand.fact("splice", sorted(bpy.ops.ringwright.splice_rings("EXEC_DEFAULT", True)))
     yield from hand.photograph("spliced")
     with hand.override():
-        bpy.ops.mesh.select_all(action="DESELECT")
-        hand.fact("quads", sorted(bpy.ops.ringwright.make_quads("EXEC_DEFAULT", True)))
         bpy.ops.mesh.select_all(action="SELECT")
         hand.fact("settle", sorted(bpy.ops.ringwright.settle("EXEC_DEFAULT", True)))
         bpy.ops.object.mode_set(mode="OBJECT")
         bpy.ops.ringwright.inspect("EXEC_DEFAULT", True)
     hand.fact("mended", settings.summary)
     hand.fact("mended findings", [row.reason for row in settings.findings])
-    hand.look((-0.2, -0.78, -0.6), middle, 1.1 * size)
+    _look(hand, middle, size)
     yield from hand.photograph("mended")
     yield from _themes(hand)
     yield from _redraw_cost(hand, cage)
 
 
+def _look(hand: Hand, middle: np.ndarray, size: float) -> None:
+    """The whole forelimb, left of the sidebar."""
+    hand.look((-0.2, -0.78, -0.6), middle, 1.35 * size)
+    view = hand.region.data
+    view.view_location += view.view_rotation @ Vector((0.16 * size, 0, 0))
+    view.update()
+
+
 def _wound(cage: bpy.types.Object, joints: dict[str, np.ndarray]) -> None:
-    """Cut the arm open at the elbow and put triangles on the palm."""
-    elbow, axis = joints["upper_arm"][-1], joints["forearm"][-1] - joints["upper_arm"][0]
-    axis /= np.linalg.norm(axis)
-    reach = float(np.linalg.norm(joints["forearm"][-1] - joints["upper_arm"][0]))
+    """Take the forearm out and put triangles on the palm."""
     mesh = bmesh.new()
     mesh.from_mesh(cage.data)
-    places = {face: (face.calc_center_median() - Vector(elbow)).dot(Vector(axis)) / reach for face in mesh.faces}
-    band = [face for face, place in places.items() if -0.24 < place < 0.06]
-    bmesh.ops.delete(mesh, geom=band, context="FACES")
+    limb = mesh.verts.layers.int["limb"]
+    arm = [face for face in mesh.faces if all(vertex[limb] == 1 for vertex in face.verts)]
+    bmesh.ops.delete(mesh, geom=arm, context="FACES")
     palm = Vector(joints["palm"].mean(axis=0))
     near = sorted(mesh.faces, key=lambda face: (face.calc_center_median() - palm).length)[:2]
     bmesh.ops.triangulate(mesh, faces=near)

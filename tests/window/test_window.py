@@ -52,6 +52,15 @@ def play(scenario: str) -> dict[str, object]:
     return facts
 
 
+def test_panels_overlay_and_selection_tools(installed: None) -> None:
+    facts = play("looks")
+    for name in ("build", "inspect", "inspect wounded", "rings", "mend", "show", "splice", "settle"):
+        assert facts[name] == ["FINISHED"], name
+    assert "Triangles: 4." in str(facts["findings"])
+    assert "26 edges faces one of 16" in str(facts["ring rows"])
+    assert facts["mended findings"] == []
+
+
 def test_first_cage_by_hand(installed: None) -> None:
     facts = play("first_cage")
     assert facts["cancel changes nothing"] is True
