@@ -241,13 +241,18 @@ def symmetry_findings(mesh: PolyMesh, symmetry: Symmetry | None, expected: str |
     return [] if found is None else [found]
 
 
-def fit_findings(mesh: PolyMesh, area_vectors: FloatArray, surface: Surface, deviation: Deviation | None, limits: Limits) -> list[Finding]:
-    """Findings about how the mesh lies on the target."""
+def fit_findings(mesh: PolyMesh, area_vectors: FloatArray, surface: Surface, deviation: Deviation | None, limits: Limits,
+                 resting: FloatArray | None = None) -> list[Finding]:
+    """Findings about how the mesh lies on the target.
+
+    resting : (V, 3) float64, where the vertices' own points are that must lie on the target; None: at the vertices
+    """
+    resting = mesh.positions if resting is None else resting
     found = [_of_faces(mesh, "faces_against_target", "error", faces_against(mesh, area_vectors, surface),
                        "faces whose normal looks against the target's", "Settle the place anew, or flip the faces.")]
     if limits.vertex_distance is not None:
         used = np.unique(mesh.corner_verts)
-        distances = surface.closest(mesh.positions[used]).distances
+        distances = surface.closest(resting[used]).distances
         far = np.flatnonzero(distances > limits.vertex_distance / 100.0 * surface.diagonal)
         far = far[np.argsort(-distances[far], kind="stable")]
         what = f"vertices farther from the target than {limits.vertex_distance:g} % of its diagonal"

@@ -124,12 +124,14 @@ class Target:
 
     mesh : its faces, for samples on it
     surface : answers for it
-    cage_surface : answers for the inspected mesh, quads split from first to third corner
+    cage_surface : answers for what is measured, quads split from first to third corner
+    measured : what must fit in place of the mesh itself, such as its limit surface; the mesh's vertices come first in it
     """
 
     mesh: PolyMesh
     surface: Surface
     cage_surface: Surface
+    measured: PolyMesh | None = None
 
 
 def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTally | None = None, joint_zones: Sequence[JointZone] = (),
@@ -163,8 +165,10 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
                 *object_findings(objects, limits)]
     deviation = None
     if target is not None:
-        deviation = measure_deviation(mesh, target.mesh, target.cage_surface, target.surface, seed=seed)
-        findings += fit_findings(mesh, area_vectors, target.surface, deviation, limits)
+        measured = target.measured or mesh
+        deviation = measure_deviation(measured, target.mesh, target.cage_surface, target.surface, seed=seed)
+        resting = measured.positions[: mesh.vertex_count]
+        findings += fit_findings(mesh, area_vectors, target.surface, deviation, limits, resting)
     findings = with_severities(findings, profile)
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     return Inspection(tuple(findings), counts, census, in_zones, tuple(zone.name for zone in joint_zones), find_step_downs(mesh, census),

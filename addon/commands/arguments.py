@@ -48,6 +48,12 @@ def add_profile(parser: argparse.ArgumentParser) -> None:
                         help=f"what figures are judged by: {', '.join(profile_names())}, or a profile file (TOML)")
 
 
+def add_fit(parser: argparse.ArgumentParser) -> None:
+    """Which surface lies on the target."""
+    parser.add_argument("--fit", choices=["cage", "limit"], default="cage",
+                        help="what lies on the target: the cage's vertices, or its surface once it is subdivided (default: %(default)s)")
+
+
 def profile_names() -> list[str]:
     """Names of the profiles that come along."""
     return sorted(path.stem for path in PROFILES.glob("*.toml"))

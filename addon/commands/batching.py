@@ -67,7 +67,8 @@ def build_jobs(sources: Sequence[str], options: argparse.Namespace) -> list[Job]
                                     pairs, strict=True):
         place = options.batch / name
         outputs = ["--out", str(place / f"cage{options.kind}"), "--json", str(place / "inspection.json"), "--report", str(place / "report")]
-        jobs.append(Job(name, ("build", plan, "--target", target, *outputs), (plan, target)))
+        shared = ["--fit", options.fit, *(["--profile", options.profile] if options.profile else [])]
+        jobs.append(Job(name, ("build", plan, "--target", target, *shared, *outputs), (plan, target)))
     return jobs
 
 

@@ -7,13 +7,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from ...core.adjacency import build_adjacency
 from ...core.build import BuildResult, build_cage
 from ...core.errors import FileError
 from ...core.expected import expected_of
+from ...core.limit_fit import fit_limit, limit_mesh
 from ...core.plan import read_plan
+from ...core.surface import Surface
 from ..progress import TerminalProgress
 from . import arguments, batching
-from .inspecting import Asked, inspect_fit, tell, with_heat
+from .inspecting import Asked, inspect_fit, outward, tell, with_heat
 
 
 def add_commands(commands: Any) -> None:
@@ -25,6 +28,7 @@ def add_commands(commands: Any) -> None:
     parser.add_argument("--out", metavar="FILE", type=Path, help="mesh file to write; its ending chooses the kind")
     parser.add_argument("--kind", metavar="ENDING", default=".blend", choices=batching.KINDS,
                         help="kind of the mesh files of a batch (default: %(default)s)")
+    arguments.add_fit(parser)
     arguments.add_profile(parser)
     arguments.add_report(parser)
     arguments.add_json(parser)
@@ -54,13 +58,23 @@ def run_build(options: argparse.Namespace) -> int:
         target = read_mesh(options.target)
         with HostSurface(target) as surface:
             built = build_cage(plan, surface, progress)
+            if options.fit == "limit":
+                progress("Fitting the subdivided surface", 1.0)
+                built = limit_fitted(built, surface)
             progress("Inspecting", 1.0)
-            inspected = inspect_fit(built.mesh, target, surface, replace(asked_of(built), profile=profile))
+            inspected = inspect_fit(built.mesh, target, surface, replace(
+                asked_of(built), profile=profile, measured=limit_mesh(built.mesh) if options.fit == "limit" else None))
             if options.report:
                 inspected = with_heat(inspected, surface)
         write_mesh(options.out, built.mesh, plan_text=text)
     words = {"Cage": str(options.out), "Target": options.target, "Limb plan": str(options.plan)}
     return tell(inspected, options, title=f"Cage {options.out.name}", unit=plan.unit, sources=words)
+
+
+def limit_fitted(built: BuildResult, surface: Surface) -> BuildResult:
+    """A built cage pushed outward so that its subdivided surface lies on the target; open ends stay."""
+    fitted = fit_limit(built.mesh, outward(surface), build_adjacency(built.mesh).boundary_vertex)
+    return replace(built, mesh=built.mesh.with_positions(fitted.positions))
 
 
 def asked_of(built: BuildResult) -> Asked:

@@ -39,6 +39,7 @@ class Asked:
     expectation : pieces, open ends, budget
     profile : what figures are judged by
     objects : what the host says about the objects that carry the mesh
+    measured : what must fit the target in place of the mesh itself, its limit surface
     """
 
     tally: PlanTally | None = None
@@ -46,6 +47,7 @@ class Asked:
     expectation: Expectation = field(default_factory=Expectation)
     profile: Profile = field(default_factory=Profile)
     objects: Sequence[ObjectFacts] = ()
+    measured: PolyMesh | None = None
 
 
 @dataclass(frozen=True)
@@ -53,13 +55,15 @@ class Inspected:
     """An inspection and what its report draws.
 
     mesh, target : the meshes; target is None where the mesh stands alone
-    heat : the mesh's deviation map, where a report is to show one
+    heat : the deviation map of what was measured, where a report is to show one
+    measured : what was measured in place of the mesh itself
     """
 
     inspection: Inspection
     mesh: PolyMesh
     target: PolyMesh | None = None
     heat: DeviationMap | None = None
+    measured: PolyMesh | None = None
 
 
 def inspect_alone(mesh: PolyMesh, asked: Asked) -> Inspected:
@@ -71,14 +75,15 @@ def inspect_fit(mesh: PolyMesh, target: PolyMesh, surface: Surface, asked: Asked
     """Inspect a mesh against its target, for which surface answers."""
     from ..host_surface import HostSurface
 
-    with HostSurface.from_arrays(mesh.positions, mesh.triangles()) as own:
-        inspection = _inspect(mesh, Target(target, outward(surface), own), asked)
-    return Inspected(inspection, mesh, target)
+    measured = asked.measured or mesh
+    with HostSurface.from_arrays(measured.positions, measured.triangles()) as own:
+        inspection = _inspect(mesh, Target(target, outward(surface), own, asked.measured), asked)
+    return Inspected(inspection, mesh, target, measured=asked.measured)
 
 
 def with_heat(inspected: Inspected, surface: Surface) -> Inspected:
     """The same with the deviation map that a report draws."""
-    return replace(inspected, heat=map_deviation(inspected.mesh, surface))
+    return replace(inspected, heat=map_deviation(inspected.measured or inspected.mesh, surface))
 
 
 def tell(inspected: Inspected, options: argparse.Namespace, *, title: str, unit: str, sources: Mapping[str, str]) -> int:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from ...core.adjacency import build_adjacency
+from ...core.limit_fit import fit_limit
 from ...core.outward import FlippedSurface
 from ...core.polymesh import PolyMesh
 from ...core.settle import check_settled, settle, vertex_normals
@@ -22,6 +23,7 @@ def add_commands(commands: Any) -> None:
     arguments.add_target(parser, required=True)
     arguments.add_out(parser)
     parser.add_argument("--pin", choices=["boundary"], help="what stays where it is")
+    arguments.add_fit(parser)
     parser.set_defaults(run=run_settle)
 
 
@@ -34,10 +36,17 @@ def run_settle(options: argparse.Namespace) -> int:
     mesh, target = read_mesh(options.mesh), read_mesh(options.target)
     held = build_adjacency(mesh).boundary_vertex if options.pin else np.zeros(mesh.vertex_count, dtype=np.bool_)
     with HostSurface(target) as surface:
-        settled = settle(mesh, _facing(surface, mesh), held)
-    check_settled(settled)
-    write_mesh(options.out, mesh.with_positions(settled.positions))
+        facing = _facing(surface, mesh)
+        settled = settle(mesh, facing, held)
+        check_settled(settled)
+        mesh = mesh.with_positions(settled.positions)
+        if options.fit == "limit":
+            fitted = fit_limit(mesh, facing, held | build_adjacency(mesh).boundary_vertex)
+            mesh = mesh.with_positions(fitted.positions)
+    write_mesh(options.out, mesh)
     bridged = f", {len(settled.over_holes)} vertices over holes of the target" if len(settled.over_holes) else ""
+    if options.fit == "limit":
+        print(f"subdivided surface off the target by {fitted.before:.3g} before and {fitted.after:.3g} after the fit, on average")
     print(f"settled in {settled.steps} steps, still by {settled.movement:.2%} of an edge{bridged}; wrote {options.out}")
     return 0
 

@@ -359,3 +359,16 @@ def test_inspect_refuses_a_report_that_cannot_be_written(refused: Refusal, cage:
     assert "is an input" in refused("inspect", cage, "--json", cage)
     (tmp_path / "file").write_text("a file where the folder should be")
     assert "file" in refused("inspect", cage, "--report", tmp_path / "file")
+
+
+def test_settle_fits_the_subdivided_surface(cage: Path, target: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """The cage itself stands off the round target then, as far as its subdivided surface would shrink."""
+    plain, limit = tmp_path / "plain.obj", tmp_path / "limit.obj"
+    assert main(["settle", str(cage), "--target", str(target), "--out", str(plain)]) == 0
+    assert main(["settle", str(cage), "--target", str(target), "--out", str(limit), "--fit", "limit"]) == 0
+    assert "subdivided surface off the target" in capfd.readouterr().out
+    middle = slice(16, 40)
+    radii = [np.hypot(*read_mesh(path).positions[middle, :2].T).mean() for path in (plain, limit)]
+    # a regular ring of eight: the limit of (4 + 2 cos 45 degrees) / 6 of its radius
+    assert radii[0] == pytest.approx(1.0, abs=5e-3)
+    assert radii[1] == pytest.approx(6.0 / (4.0 + 2.0 * np.cos(np.pi / 4)), rel=0.03)
