@@ -24,13 +24,13 @@ class MadeQuads:
     odd_faces: int
 
 
-def make_quads(mesh: PolyMesh, chosen: BoolArray, locked_edges: BoolArray, *, inner_vertices: bool = False,
+def make_quads(mesh: PolyMesh, chosen: BoolArray, locked_edges: BoolArray, *, inner_vertices: bool | None = None,
                carry: bool = False) -> MadeQuads:
     """Merge neighbouring odd faces and split even polygons, among the chosen faces only.
 
     chosen : (F,) bool
     locked_edges : (E,) bool by the mesh's adjacency, edges that must stay
-    inner_vertices : whether a filling may add vertices inside a polygon
+    inner_vertices : as in ``mend_faces``
     carry : whether an odd face that remains may be carried through other faces to the next odd one or to the boundary
     """
     adjacency = build_adjacency(mesh)
@@ -44,7 +44,7 @@ def make_quads(mesh: PolyMesh, chosen: BoolArray, locked_edges: BoolArray, *, in
     return MadeQuads(edit, int(np.count_nonzero(odd)))
 
 
-def _split(edit: MeshEdit, chosen: BoolArray, *, inner_vertices: bool) -> MeshEdit:
+def _split(edit: MeshEdit, chosen: BoolArray, *, inner_vertices: bool | None) -> MeshEdit:
     sizes = edit.mesh.face_sizes
     polygons = np.flatnonzero(chosen[edit.face_sources] & (sizes > 4) & (sizes % 2 == 0))
     return chain_edits(edit, split_even_faces(edit.mesh, polygons, inner_vertices=inner_vertices)) if len(polygons) else edit

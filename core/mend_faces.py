@@ -19,6 +19,12 @@ from .ring_figures import directions
 LARGEST_FOLD = np.cos(np.radians(60.0))
 """Cosine of the angle between two faces up to which they merge."""
 
+POOR_SHAPE = 0.3
+"""Scaled Jacobian of a split without inner vertices under which one with them is looked at: a corner of over 160 degrees."""
+
+CLEAR_GAIN = 0.15
+"""How much better inner vertices must make the worst quad before they are added unasked."""
+
 LARGEST_EXACT_GROUP = 40
 """Odd faces in one connected group up to which their pairing is exact; beyond, best pairs first."""
 
@@ -66,10 +72,11 @@ class FaceMending:
     odd_faces: tuple[OddFace, ...]
 
 
-def mend_faces(mesh: PolyMesh, *, inner_vertices: bool = False, locked_edges: BoolArray | None = None) -> FaceMending:
+def mend_faces(mesh: PolyMesh, *, inner_vertices: bool | None = None, locked_edges: BoolArray | None = None) -> FaceMending:
     """Merge neighbouring odd faces, split even polygons into quads, report the odd faces that remain.
 
-    inner_vertices : whether a filling may add vertices inside a polygon where that gives the better shape
+    inner_vertices : whether a filling adds vertices inside a polygon wherever that gives the better shape; left out: only
+        where the shape is poor without them and clearly better with them
     locked_edges : (E,) bool by the mesh's adjacency, edges that must stay (seams, sharp edges); left out: none
     """
     merging = merge_odd_pairs(mesh, build_adjacency(mesh), locked_edges=locked_edges)
@@ -80,11 +87,11 @@ def mend_faces(mesh: PolyMesh, *, inner_vertices: bool = False, locked_edges: Bo
     return FaceMending(edit, merged, many, find_odd_faces(edit.mesh, build_adjacency(edit.mesh)))
 
 
-def split_even_faces(mesh: PolyMesh, faces: npt.ArrayLike | None = None, *, inner_vertices: bool = False) -> MeshEdit:
+def split_even_faces(mesh: PolyMesh, faces: npt.ArrayLike | None = None, *, inner_vertices: bool | None = None) -> MeshEdit:
     """Split polygons with an even count above four into quads, best shape first.
 
     faces : (k,) int, faces to split; left out: all that are even; those with four corners stay
-    inner_vertices : whether inner vertices may be added
+    inner_vertices : as in ``mend_faces``
     Raises MeshError where a named face is odd.
     """
     chosen = np.zeros(mesh.face_count, dtype=np.bool_)
@@ -108,8 +115,12 @@ def _even_polygons(mesh: PolyMesh) -> BoolArray:
     return even
 
 
-def _filling(points: FloatArray, inner_vertices: bool) -> PolygonFilling:
-    return polygon_fillings(points)[0] if inner_vertices else plain_filling(points)
+def _filling(points: FloatArray, inner_vertices: bool | None) -> PolygonFilling:
+    plain = plain_filling(points)
+    if inner_vertices is False or (inner_vertices is None and plain.quality >= POOR_SHAPE):
+        return plain
+    best = polygon_fillings(points)[0]
+    return best if inner_vertices or best.quality >= plain.quality + CLEAR_GAIN else plain
 
 
 def _fill(mesh: PolyMesh, removed: BoolArray, polygons: list[IntArray], fillings: list[PolygonFilling]) -> Replacement:

@@ -11,7 +11,11 @@ from .mesh_edit import MeshEdit, chain_edits, unchanged
 from .patch import fill_mesh_loop, refill_region
 from .patch_choice import PatchOptions
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .rings import boundary_loops
 from .surface import Surface
+
+MOST_SHARES = 1 << 24
+"""Shares that an edit of a whole mesh may hold; in a larger mesh a new vertex keeps its heaviest sources only."""
 
 
 def fill_loops(mesh: PolyMesh, loops: list[IntArray], *, follow: bool = False, surface: Surface | None = None,
@@ -38,20 +42,66 @@ def _described(mesh: PolyMesh, result: PolyMesh, kept: BoolArray) -> MeshEdit:
     """The edit from a mesh to a result that keeps some faces in front and appends a patch.
 
     kept : (F,) bool, faces of the mesh that the result keeps
-    A new vertex, and a new face, takes what it carries from the nearest old vertex of the border.
+    A new vertex is mixed from the whole border; a new face takes what it carries from its nearest corner of the border.
     """
     kept_vertices = np.flatnonzero(~_inner_vertices(mesh, kept))
     added = np.arange(len(kept_vertices), result.vertex_count)
     new_faces = int(np.count_nonzero(kept))
     patch = result.corner_verts[result.face_offsets[new_faces] :].reshape(-1, 4)
-    border = np.unique(patch[patch < len(kept_vertices)])
-    sources = np.concatenate([kept_vertices, kept_vertices[border[_nearest(result.positions[added], result.positions[border])]]])
+    border = _border_in_order(result, patch, len(kept_vertices))
+    nearest = np.arange(result.vertex_count)
+    nearest[added] = border[_nearest(result.positions[added], result.positions[border])]
+    shares = mean_value_shares(result.positions[border], result.positions[added])
+    width = min(len(border), max(4, MOST_SHARES // max(result.vertex_count, 1)))
+    largest = np.argsort(-shares, axis=1, kind="stable")[:, :width]
+    shares = np.take_along_axis(shares, largest, axis=1)
+    sources = np.full((result.vertex_count, width), -1, dtype=np.int32)
+    weights = np.zeros(sources.shape)
+    sources[: len(kept_vertices), 0], weights[: len(kept_vertices), 0] = kept_vertices, 1.0
+    sources[added], weights[added] = kept_vertices[border[largest]], shares / shares.sum(axis=1, keepdims=True)
     new_vertex_of = np.full(mesh.vertex_count + len(added), -1, dtype=np.int32)
     new_vertex_of[kept_vertices] = np.arange(len(kept_vertices))
     new_vertex_of[mesh.vertex_count :] = added
-    face_sources = np.concatenate([np.flatnonzero(kept), _faces_at(mesh)[sources[patch[:, 0]]]]).astype(np.int32)
-    return MeshEdit(result, sources.astype(np.int32)[:, None], np.ones((len(sources), 1)), face_sources,
+    beside = _faces_at(mesh)[kept_vertices[nearest[patch[:, 0]]]]
+    return MeshEdit(result, sources, weights, np.concatenate([np.flatnonzero(kept), beside]).astype(np.int32),
                     np.arange(result.face_count) < new_faces, new_vertex_of)
+
+
+def _border_in_order(result: PolyMesh, patch: IntArray, old_count: int) -> IntArray:
+    """The patch's border, (n,) int32; where it is not a single loop, its old vertices in any order."""
+    alone = PolyMesh.from_quads(result.positions, patch)
+    loops = boundary_loops(alone, build_adjacency(alone))
+    return loops[0] if len(loops) == 1 else np.unique(patch[patch < old_count])
+
+
+def mean_value_shares(border: FloatArray, points: FloatArray) -> FloatArray:
+    """Shares of a closed border's vertices in points inside it, (k, n) float64; rows add up to 1, none is negative.
+
+    border : (n, 3) float64, in order
+    points : (k, 3) float64
+    What is linear across a flat convex border stays linear.
+    Method: mean value coordinates (Floater 2003) in the plane that fits the border best.
+    """
+    middle = border.mean(axis=0)
+    axes = np.linalg.svd(border - middle, full_matrices=False)[2][:2]
+    flat = (border - middle) @ axes.T
+    to = flat[None] - ((points - middle) @ axes.T)[:, None]
+    after = np.roll(to, -1, axis=1)
+    reach = np.maximum(np.linalg.norm(to, axis=2), 1e-12 * np.abs(flat).max(initial=0.0))
+    area = to[..., 0] * after[..., 1] - to[..., 1] * after[..., 0]
+    ahead = reach * np.roll(reach, -1, axis=1) - np.einsum("knd,knd->kn", to, after)
+    half = np.divide(ahead, area, out=np.zeros_like(area), where=np.abs(area) > 1e-12 * reach * np.roll(reach, -1, axis=1))
+    # Seen from a point inside, a border that runs clockwise in the plane has all its angles negative.
+    turn = 1.0 if _flat_area(flat) >= 0 else -1.0
+    shares = np.maximum(turn * (half + np.roll(half, 1, axis=1)) / reach, 0.0)
+    total = shares.sum(axis=1, keepdims=True)
+    even = np.full_like(shares, 1.0 / len(border))
+    return np.divide(shares, total, out=even, where=total > 0)
+
+
+def _flat_area(flat: FloatArray) -> float:
+    after = np.roll(flat, -1, axis=0)
+    return float(np.sum(flat[:, 0] * after[:, 1] - flat[:, 1] * after[:, 0]))
 
 
 def _inner_vertices(mesh: PolyMesh, kept: BoolArray) -> BoolArray:

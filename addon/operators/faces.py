@@ -5,12 +5,13 @@ from __future__ import annotations
 
 import bpy
 import numpy as np
-from bpy.props import BoolProperty, IntProperty
+from bpy.props import BoolProperty, EnumProperty, IntProperty
 
 from ...core.adjacency import build_adjacency
 from ...core.chosen_rings import chosen_rings, covered_by_rings
 from ...core.errors import MeshError
-from ...core.make_quads import make_quads
+from ...core.make_quads import MadeQuads, make_quads
+from ...core.mend_faces import find_odd_faces
 from ...core.mesh_edit import MeshEdit
 from ...core.patch_choice import PatchOptions
 from ...core.patch_edit import fill_loops, refill_faces
@@ -23,6 +24,13 @@ from ..host_surface import HostSurface, read_evaluated
 from ..plan_storage import target_of
 from .asking import Refusing, has_target, in_edit_mode
 from .onto_target import differs_from_target
+
+INNER_ITEMS = (
+    ("NEVER", "Never", "Split n-gons between their own corners only"),
+    ("CLEAR", "Where Clearly Better", "Add vertices inside an n-gon whose quads would come out nearly flat at a corner"),
+    ("BEST", "Best Shape", "Add vertices inside an n-gon wherever its worst quad gains by it"),
+)
+INNER = {"NEVER": False, "CLEAR": None, "BEST": True}
 
 
 class RINGWRIGHT_OT_fill_patch(Refusing, bpy.types.Operator):
@@ -75,8 +83,8 @@ class RINGWRIGHT_OT_make_quads(Refusing, bpy.types.Operator):
     bl_label = "Make Quads"
     bl_options = {"REGISTER", "UNDO"}
 
-    inner_vertices: BoolProperty(name="Inner Vertices", default=False,
-                                 description="Add vertices inside an n-gon where that gives better quads")
+    inner_vertices: EnumProperty(name="Inner Vertices", items=INNER_ITEMS, default="CLEAR",
+                                 description="Whether n-gons may get vertices inside")
     carry: BoolProperty(name="Carry Odd Faces", default=False,
                         description="Cut a way from a face that stays odd to the next odd one, or to an open ring, "
                                     "through the faces that lie between")
@@ -96,11 +104,18 @@ class RINGWRIGHT_OT_make_quads(Refusing, bpy.types.Operator):
             return {"CANCELLED"}
         edges = build_adjacency(mesh).edge_verts
         locked = kept_apart_edges(item, edges) if self.keep_marked else np.zeros(len(edges), dtype=np.bool_)
-        made = make_quads(mesh, chosen, locked, inner_vertices=self.inner_vertices, carry=self.carry)
+        made = make_quads(mesh, chosen, locked, inner_vertices=INNER[self.inner_vertices], carry=self.carry)
         write_edit(item, made.edit)
-        rest = f", {made.odd_faces} odd faces remain" if made.odd_faces else ""
+        rest = f", {made.odd_faces} odd faces remain: {_way_out(made)}" if made.odd_faces else ""
         self.report({"WARNING" if made.odd_faces else "INFO"}, f"{others} faces mended{rest}")
         return {"FINISHED"}
+
+
+def _way_out(made: MadeQuads) -> str:
+    """What could be done about the first odd face that remains."""
+    mesh = made.edit.mesh
+    found = find_odd_faces(mesh, build_adjacency(mesh))
+    return f"{found[0].sentence(mesh.face_sizes)} (Carry Odd Faces)" if len(found[0].path) else found[0].sentence(mesh.face_sizes)
 
 
 class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):

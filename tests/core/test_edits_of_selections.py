@@ -10,7 +10,7 @@ from ringwright.core.chosen_rings import chosen_rings, covered_by_rings
 from ringwright.core.make_quads import make_quads
 from ringwright.core.mesh_edit import MeshEdit
 from ringwright.core.overlay_data import overlay_data
-from ringwright.core.patch_edit import fill_loops, refill_faces
+from ringwright.core.patch_edit import fill_loops, mean_value_shares, refill_faces
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.rings import boundary_loops, boundary_rings
 from ringwright.core.settle_region import settle_region, softness
@@ -157,3 +157,17 @@ def test_chains_and_loose_points_come_in_order() -> None:
 def test_no_loop_is_refused() -> None:
     with pytest.raises(Exception, match="No open ring"):
         fill_loops(tube(8, 3), [])
+
+
+@pytest.mark.parametrize("clockwise", [False, True])
+def test_a_patch_mixes_its_border(clockwise: bool) -> None:
+    """Shares add up to 1, none is negative, and on a flat convex border they give every point its own place."""
+    random = np.random.default_rng(4)
+    angles = np.sort(random.uniform(0, 2 * np.pi, 14))[:: -1 if clockwise else 1]
+    turn = np.linalg.qr(random.normal(size=(3, 3)))[0]
+    border = np.column_stack([np.cos(angles), 2 * np.sin(angles), 0 * angles]) @ turn
+    mix = random.dirichlet(np.ones(14), size=30)
+    points = mix @ border
+    shares = mean_value_shares(border, points)
+    assert np.all(shares >= 0) and shares.sum(axis=1) == pytest.approx(1)
+    assert shares @ border == pytest.approx(points, abs=1e-9)

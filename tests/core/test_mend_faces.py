@@ -7,6 +7,7 @@ from ringwright.core.adjacency import build_adjacency
 from ringwright.core.errors import MeshError
 from ringwright.core.mend_faces import carry_odd_face, find_odd_faces, mend_faces, merge_odd_pairs, split_even_faces
 from ringwright.core.polymesh import PolyMesh
+from ringwright.core.quality import scaled_jacobian
 from support.edit_checks import assert_oriented_manifold, assert_rest_untouched
 from support.random_meshes import grid_faces
 
@@ -138,3 +139,28 @@ def test_random_sheets_lose_all_but_unreachable_odd_faces(seed):
     assert np.all(result.edit.mesh.face_sizes == 4)
     assert_oriented_manifold(result.edit.mesh)
     assert_rest_untouched(mesh, result.edit)
+
+
+def square_with_middles(middles):
+    """A square face with further corners along its sides, as an artist leaves it between finer neighbours."""
+    t = np.arange(middles + 1) / (middles + 1)
+    zero, one = np.zeros_like(t), np.ones_like(t)
+    x, y = np.concatenate([t, one, 1 - t, zero]), np.concatenate([zero, t, one, 1 - t])
+    return PolyMesh.from_faces(np.column_stack([x, y, 0 * x]), [list(range(4 * (middles + 1)))])
+
+
+@pytest.mark.parametrize("middles", [1, 2, 3])
+def test_flat_corners_get_inner_vertices_unasked(middles):
+    mesh = square_with_middles(middles)
+    mended = mend_faces(mesh).edit.mesh
+    assert mended.vertex_count == mesh.vertex_count + middles**2
+    assert scaled_jacobian(mended.positions[mended.quads()]) == pytest.approx(1.0)
+    plain = mend_faces(mesh, inner_vertices=False).edit.mesh
+    assert plain.vertex_count == mesh.vertex_count and plain.face_count == 2 * (middles + 1) - 1
+
+
+@pytest.mark.parametrize("corners", [6, 8, 10, 12])
+def test_round_corners_stay_without_inner_vertices(corners):
+    angle = 2 * np.pi * np.arange(corners) / corners
+    mesh = PolyMesh.from_faces(np.column_stack([np.cos(angle), np.sin(angle), 0 * angle]), [list(range(corners))])
+    assert mend_faces(mesh).edit.mesh.vertex_count == corners

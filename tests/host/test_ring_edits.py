@@ -200,6 +200,35 @@ def test_fill_patch_is_the_core_call() -> None:
     assert_same(result(item), expected)
 
 
+def test_a_patch_goes_on_with_what_its_border_carries() -> None:
+    """Texture, group, colour and shape key that are linear across a flat sheet stay so in the hole's patch."""
+    item = cube_with_a_hole()
+    mesh = item.data
+    layer = mesh.uv_layers["UVMap"] if mesh.uv_layers else mesh.uv_layers.new(name="UVMap")
+    group = item.vertex_groups.new(name="Across")
+    for vertex in mesh.vertices:
+        group.add([vertex.index], (vertex.co.x + 1) / 2, "REPLACE")
+    for loop in mesh.loops:
+        place = mesh.vertices[loop.vertex_index].co
+        layer.data[loop.index].uv = ((place.x + 1) / 2, (place.y + 1) / 2)
+    item.shape_key_add(name="Basis")
+    for point in item.shape_key_add(name="Tilted", from_mix=False).data:
+        point.co.z += point.co.x
+    _, _, rings = rings_of(item)
+    edit(item, rings.ring(int(np.argmin(rings.lengths))))
+    bpy.ops.ringwright.fill_patch()
+    bpy.ops.object.mode_set(mode="OBJECT")
+    mesh, corners = item.data, 0
+    for loop in mesh.loops:
+        place = mesh.vertices[loop.vertex_index].co
+        assert tuple(mesh.uv_layers["UVMap"].data[loop.index].uv) == pytest.approx(((place.x + 1) / 2, (place.y + 1) / 2), abs=1e-5)
+        corners += 1
+    assert corners == 4 * 64
+    for vertex in mesh.vertices:
+        assert vertex.groups[0].weight == pytest.approx((vertex.co.x + 1) / 2, abs=1e-5)
+        assert mesh.shape_keys.key_blocks["Tilted"].data[vertex.index].co.z == pytest.approx(vertex.co.x, abs=1e-5)
+
+
 def in_the_middle(place: Any) -> bool:
     return abs(place[0]) < 0.51 and abs(place[1]) < 0.51
 
