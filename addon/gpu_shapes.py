@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, NamedTuple
 
 import blf
 import bpy
@@ -28,6 +28,10 @@ INK: Colour = (0.04, 0.05, 0.07, 0.9)
 PAPER: Colour = (1.0, 1.0, 1.0, 1.0)
 
 FONT = 0
+THIN_FROM = 6000
+"""So many lines are drawn as plain hairlines: lines with a width cost about ten times as much."""
+LIFT = 0.003
+"""Share of the distance to the viewer by which lines stand off the faces that they lie on."""
 
 
 def with_alpha(colour: Colour, alpha: float) -> Colour:
@@ -66,16 +70,54 @@ def _viewport_size() -> Any:
     return state.viewport_get()[2:]
 
 
+class LineBatch(NamedTuple):
+    """Lines on the graphics card, and the program that draws them."""
+
+    shader: Any
+    batch: Any
+    has_width: bool
+
+
 def draw_lines(lines: FloatArray, colour: Colour, width: float) -> None:
     """Draw (n, 2, 3) line segments, width in pixels."""
+    draw_line_batch(line_batch(lines), colour, width)
+
+
+def line_batch(lines: FloatArray) -> LineBatch | None:
+    """(n, 2, 3) line segments put up once, to be drawn many times; None without any."""
     if not len(lines):
+        return None
+    shader = gpu.shader.from_builtin("POLYLINE_UNIFORM_COLOR" if len(lines) < THIN_FROM else "UNIFORM_COLOR")
+    return LineBatch(shader, batch_for_shader(shader, "LINES", {"pos": _buffer(lines.reshape(-1, 3))}), len(lines) < THIN_FROM)
+
+
+def draw_line_batch(lines: LineBatch | None, colour: Colour, width: float) -> None:
+    """Draw what ``line_batch`` put up, width in pixels where lines are few."""
+    if lines is None:
         return
-    shader = gpu.shader.from_builtin("POLYLINE_UNIFORM_COLOR")
-    batch = batch_for_shader(shader, "LINES", {"pos": _buffer(lines.reshape(-1, 3))})
+    lines.shader.bind()
+    if lines.has_width:
+        lines.shader.uniform_float("viewportSize", _viewport_size())
+        lines.shader.uniform_float("lineWidth", width * interface_scale())
+    lines.shader.uniform_float("color", colour)
+    lines.batch.draw(lines.shader)
+
+
+def coloured_batch(positions: FloatArray, triangles: npt.NDArray[np.int32], colours: FloatArray) -> Any:
+    """Triangles with a colour at every vertex, put up once.
+
+    positions : (n, 3) float64
+    triangles : (t, 3) int32
+    colours : (n, 4) float64
+    """
+    shader = gpu.shader.from_builtin("SMOOTH_COLOR")
+    return batch_for_shader(shader, "TRIS", {"pos": _buffer(positions), "color": _buffer(colours)}, indices=triangles)
+
+
+def draw_coloured_batch(batch: Any) -> None:
+    """Draw what ``coloured_batch`` put up."""
+    shader = gpu.shader.from_builtin("SMOOTH_COLOR")
     shader.bind()
-    shader.uniform_float("viewportSize", _viewport_size())
-    shader.uniform_float("lineWidth", width * interface_scale())
-    shader.uniform_float("color", colour)
     batch.draw(shader)
 
 
@@ -130,6 +172,24 @@ def faces_viewer(view: bpy.types.RegionView3D, points: FloatArray, normals: Floa
     return np.asarray(np.einsum("ij,ij->i", normals, towards) > 0)
 
 
+@contextmanager
+def lifted_drawing(context: bpy.types.Context) -> Iterator[None]:
+    """Inside the block everything is drawn a little nearer to the viewer, as ``lifted`` moves lines."""
+    view = context.region_data
+    gpu.matrix.push()
+    try:
+        if view is not None:
+            inverse = view.view_matrix.inverted()
+            if view.is_perspective:
+                gpu.matrix.translate(LIFT * inverse.translation)
+                gpu.matrix.scale_uniform(1.0 - LIFT)
+            else:
+                gpu.matrix.translate(LIFT * view.view_distance * inverse.col[2].xyz)
+        yield
+    finally:
+        gpu.matrix.pop()
+
+
 def lifted(context: bpy.types.Context, lines: FloatArray) -> FloatArray:
     """Lines a little nearer to the viewer, so that they do not flicker on the faces that they lie on."""
     view = context.region_data
@@ -137,8 +197,8 @@ def lifted(context: bpy.types.Context, lines: FloatArray) -> FloatArray:
         return lines
     inverse = np.array(view.view_matrix.inverted(), dtype=np.float64)
     if view.is_perspective:
-        return np.asarray(lines + 0.003 * (inverse[:3, 3] - lines), dtype=np.float64)
-    return np.asarray(lines + 0.003 * view.view_distance * inverse[:3, 2], dtype=np.float64)
+        return np.asarray(lines + LIFT * (inverse[:3, 3] - lines), dtype=np.float64)
+    return np.asarray(lines + LIFT * view.view_distance * inverse[:3, 2], dtype=np.float64)
 
 
 def draw_words(places: FloatArray, words: Sequence[str], colour: Colour = PAPER, size: float = 12.0, *, centred: bool = True) -> None:

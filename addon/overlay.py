@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from itertools import pairwise
 from typing import Any
 
 import bmesh
@@ -11,6 +12,7 @@ import numpy as np
 from bpy.app.handlers import persistent
 
 from ..core.errors import PlanError
+from ..core.heat import Heat, heat_colours
 from ..core.overlay_data import OverlayData, overlay_data
 from ..core.plan import LimbPlan
 from ..core.polymesh import PolyMesh
@@ -24,13 +26,19 @@ from .gpu_shapes import (
     SKY,
     VERMILION,
     YELLOW,
+    LineBatch,
     blended,
+    coloured_batch,
+    draw_coloured_batch,
+    draw_line_batch,
     draw_lines,
     draw_markers,
     draw_triangles,
     draw_words,
     faces_viewer,
-    lifted,
+    interface_scale,
+    lifted_drawing,
+    line_batch,
     project,
     with_alpha,
 )
@@ -51,6 +59,9 @@ class Overlay:
         self._handles: list[Any] = []
         self._key: tuple[Any, ...] = ()
         self._data: OverlayData | None = None
+        self._batches: dict[str, LineBatch | None] = {}
+        self._heat: Heat | None = None
+        self._heat_batch: Any = None
         self._read_at = 0.0
         self.stale = True
 
@@ -65,6 +76,21 @@ class Overlay:
         for handle in self._handles:
             bpy.types.SpaceView3D.draw_handler_remove(handle, "WINDOW")
         self._handles, self._data, self._key = [], None, ()
+        self._batches, self._heat, self._heat_batch = {}, None, None
+
+    def show_heat(self, heat: Heat | None) -> None:
+        """Draw a deviation map until the cage changes, or none."""
+        self._heat, self._heat_batch = heat, None
+
+    @property
+    def has_heat(self) -> bool:
+        """Whether a deviation map is shown."""
+        return self._heat is not None
+
+    def mark_stale(self) -> None:
+        """The cage has changed: read it again soon; its deviation is no longer known."""
+        self.stale = True
+        self.show_heat(None)
 
     def _cage_data(self, scene: bpy.types.Scene) -> OverlayData | None:
         cage = cage_of(scene)
@@ -74,6 +100,7 @@ class Overlay:
         due = self.stale and time.monotonic() - self._read_at > LEAST_PAUSE
         if self._data is None or key != self._key or due:
             self._data, self._key = overlay_data(_current_mesh(cage)), key
+            self._batches = {"joints": line_batch(self._data.joint_edges), "rings": line_batch(self._data.ring_edges)}
             self._read_at, self.stale = time.monotonic(), False
         return self._data
 
@@ -83,17 +110,24 @@ class Overlay:
         if settings is None:
             return
         data = self._cage_data(context.scene)
-        with blended("LESS_EQUAL"):
+        with blended("LESS_EQUAL"), lifted_drawing(context):
+            if data is not None and self._heat is not None:
+                self._draw_heat(self._heat)
             if data is not None and settings.show_joints:
-                draw_lines(lifted(context, data.joint_edges), with_alpha(PURPLE, 0.85), 2.0)
+                draw_line_batch(self._batches["joints"], with_alpha(PURPLE, 0.85), 2.0)
             if data is not None and settings.show_faces:
                 draw_triangles(data.odd_triangles, with_alpha(VERMILION, 0.45))
         with blended():
             if settings.show_limbs:
                 _draw_limb_lines(context)
             if data is not None and settings.show_counts:
-                draw_lines(data.ring_edges, GREEN, 2.5)
+                draw_line_batch(self._batches["rings"], GREEN, 2.5)
                 draw_lines(data.unlike_lines, VERMILION, 3.5)
+
+    def _draw_heat(self, heat: Heat) -> None:
+        if self._heat_batch is None:
+            self._heat_batch = coloured_batch(heat.positions, heat.triangles, heat.colours)
+        draw_coloured_batch(self._heat_batch)
 
     def _draw_pixels(self) -> None:
         context = bpy.context
@@ -108,9 +142,21 @@ class Overlay:
                 _draw_poles(context, data)
             if data is not None and settings.show_counts:
                 _draw_counts(context, data)
+            if data is not None and self._heat is not None:
+                _draw_legend(context, self._heat)
 
 
 _overlay = Overlay()
+
+
+def show_heat(heat: Heat | None) -> None:
+    """Draw a deviation map over the cage until it changes, or take it away."""
+    _overlay.show_heat(heat)
+
+
+def has_heat() -> bool:
+    """Whether a deviation map is shown."""
+    return _overlay.has_heat
 
 
 def _shown_settings(context: bpy.types.Context) -> Any:
@@ -182,6 +228,19 @@ def _draw_counts(context: bpy.types.Context, data: OverlayData) -> None:
         draw_words(places[front], words, ORANGE, 13.0)
 
 
+def _draw_legend(context: bpy.types.Context, heat: Heat) -> None:
+    """What the colours of the deviation map mean, low in the middle of the viewport."""
+    scale = interface_scale()
+    left, bottom, width, height = context.region.width / 2 - 120 * scale, 40 * scale, 240 * scale, 12 * scale
+    steps = np.linspace(0.0, 1.0, 25)
+    for low, high in pairwise(steps):
+        corners = np.array([[low, 0], [high, 0], [high, 1], [low, 1.0]]) * [width, height] + [left, bottom]
+        colour = heat_colours(np.array([(low + high) / 2]), 1.0)[0]
+        draw_triangles(corners[[[0, 1, 2], [0, 2, 3]]], (float(colour[0]), float(colour[1]), float(colour[2]), 1.0))
+    places = np.array([[left, bottom + height + 14 * scale], [left + width, bottom + height + 14 * scale]])
+    draw_words(places, ["0 %", f"{heat.percent:.2g} % of the target"], PAPER, 11.0)
+
+
 @persistent  # type: ignore[untyped-decorator]
 def _geometry_changed(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
     settings = getattr(scene, "ringwright", None)
@@ -189,12 +248,12 @@ def _geometry_changed(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) ->
     if cage is None:
         return
     if any(update.is_updated_geometry and update.id.original in (cage, cage.data) for update in depsgraph.updates):
-        _overlay.stale = True
+        _overlay.mark_stale()
 
 
 @persistent  # type: ignore[untyped-decorator]
 def _file_changed(*_: Any) -> None:
-    _overlay.stale = True
+    _overlay.mark_stale()
 
 
 HANDLERS = (("depsgraph_update_post", _geometry_changed), ("undo_post", _file_changed), ("redo_post", _file_changed),

@@ -319,6 +319,7 @@ class RINGWRIGHT_PT_overlay(SidebarPanel, bpy.types.Panel):
         column.active = settings.overlay
         for name in ("show_limbs", "show_counts", "show_poles", "show_joints", "show_faces"):
             column.prop(settings, name)
+        self.layout.operator("ringwright.show_deviation", icon="COLOR")
 
 
 class RINGWRIGHT_PT_hand_on(SidebarPanel, bpy.types.Panel):

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import bpy
 from bpy.props import BoolProperty
 
@@ -116,7 +118,7 @@ class RINGWRIGHT_OT_toggle_target(Refusing, bpy.types.Operator):
         return has_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        target = target_of(context.scene)
+        target: Any = target_of(context.scene)
         if target.name not in context.view_layer.objects:
             raise MeshError(f'The target "{target.name}" is not in this view layer; switch its collection on.')
         target.hide_set(target.visible_get())

@@ -7,8 +7,10 @@ import bpy
 from bpy.props import BoolProperty, IntProperty
 
 from ...core.build import build_cage
+from ...core.deviation import map_deviation
 from ...core.errors import PlanError
 from ...core.expected import expected_of
+from ...core.heat import heat_of
 from ...core.plan import LimbPlan
 from ...core.ring_report import count_rings
 from ..cage_object import read_cage
@@ -18,8 +20,10 @@ from ..editor_progress import EditorProgress
 from ..element_selection import frame_selection, has_elements, show_elements
 from ..finding_rows import store_findings, store_rings, unpack
 from ..host_surface import HostSurface, read_evaluated
+from ..overlay import has_heat, show_heat
 from ..plan_storage import cage_of, load_plan, target_of
-from .asking import Refusing, has_cage, has_scene, refuse
+from ..viewports import redraw_viewports
+from .asking import Refusing, has_cage, has_scene, has_target, refuse
 
 
 def _checked_mesh(context: bpy.types.Context) -> bpy.types.Object | None:
@@ -154,4 +158,31 @@ class RINGWRIGHT_OT_show_ring(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
 
-CLASSES = (RINGWRIGHT_OT_inspect, RINGWRIGHT_OT_show_finding, RINGWRIGHT_OT_count_rings, RINGWRIGHT_OT_show_ring)
+class RINGWRIGHT_OT_show_deviation(Refusing, bpy.types.Operator):
+    """Colour the cage by its distance from the target, light near and dark far, until the cage changes; once more to take it away"""
+
+    bl_idname = "ringwright.show_deviation"
+    bl_label = "Show Deviation"
+    bl_options = {"REGISTER"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_cage(cls, context) and has_target(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        if has_heat():
+            show_heat(None)
+            return {"FINISHED"}
+        mesh = read_cage(cage_of(context.scene))
+        if not mesh.face_count:
+            raise PlanError("The cage has no face; build it first.")
+        with HostSurface(read_evaluated(target_of(context.scene), context.evaluated_depsgraph_get())) as surface:
+            heat = heat_of(map_deviation(mesh, surface), surface.diagonal)
+        show_heat(heat)
+        redraw_viewports(context)
+        self.report({"INFO"}, f"99 % of the cage lie within {heat.percent:.2g} % of the target's diagonal")
+        return {"FINISHED"}
+
+
+CLASSES = (RINGWRIGHT_OT_show_deviation, RINGWRIGHT_OT_inspect, RINGWRIGHT_OT_show_finding, RINGWRIGHT_OT_count_rings,
+           RINGWRIGHT_OT_show_ring)

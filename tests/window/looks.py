@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 import tomllib
 from pathlib import Path
@@ -61,6 +62,9 @@ def scenario(hand: Hand) -> Steps:
     hand.fact("mended findings", [row.reason for row in settings.findings])
     _look(hand, middle, size)
     yield from hand.photograph("mended")
+    with hand.override():
+        hand.fact("deviation", sorted(bpy.ops.ringwright.show_deviation("EXEC_DEFAULT", True)))
+    yield from hand.photograph("deviation")
     yield from _themes(hand)
     yield from _redraw_cost(hand, cage)
 
@@ -111,6 +115,33 @@ def _themes(hand: Hand) -> Steps:
     yield 0.3
 
 
+def _own_time(hand: Hand) -> float:
+    """Seconds that the overlay's callbacks take of a redraw, without the graphics card's own work."""
+    overlay = next(module for name, module in sys.modules.items() if name.endswith("ringwright.addon.overlay"))
+    spent = []
+
+    def timed(draw: object) -> object:
+        def wrapper() -> None:
+            start = time.perf_counter()
+            draw()
+            spent.append(time.perf_counter() - start)
+
+        return wrapper
+
+    drawer = overlay._overlay
+    drawer.stop()
+    kept = drawer._draw_space, drawer._draw_pixels
+    drawer._draw_space, drawer._draw_pixels = timed(kept[0]), timed(kept[1])
+    drawer.start()
+    bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=2)
+    spent.clear()
+    bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=8)
+    drawer.stop()
+    del drawer._draw_space, drawer._draw_pixels
+    drawer.start()
+    return sum(spent) / 8
+
+
 def _redraw_cost(hand: Hand, cage: bpy.types.Object) -> Steps:
     """Seconds a redraw with and without the overlay on cages of growing size."""
     settings = bpy.context.scene.ringwright
@@ -129,6 +160,7 @@ def _redraw_cost(hand: Hand, cage: bpy.types.Object) -> Steps:
             bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=8)
             cost[shown] = (time.perf_counter() - start) / 8
         settings.overlay = True
+        hand.fact(f"overlay's own time on {len(cage.data.polygons)} quads", f"{1000 * _own_time(hand):.1f} ms")
         count = len(cage.data.polygons)
         hand.fact(f"redraw of {count} quads", f"{1000 * cost[True]:.1f} ms with the overlay, {1000 * cost[False]:.1f} ms without")
     yield 0.1
