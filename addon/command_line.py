@@ -15,10 +15,10 @@ from contextlib import contextmanager
 from typing import NoReturn
 
 from ..core.errors import RingwrightError
-from .commands import build, demo, inspect, patch, rings, settle, splicing
+from .commands import build, demo, hand_over, inspect, patch, rings, settle, splicing
 from .quiet import quiet_host
 
-COMMANDS = (build, inspect, rings, splicing, patch, settle, demo)
+COMMANDS = (build, inspect, rings, splicing, patch, settle, hand_over, demo)
 REFUSED = 2
 INTERRUPTED = 130
 

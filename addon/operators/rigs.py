@@ -3,8 +3,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import bpy
-from bpy.props import BoolProperty, EnumProperty
+from bpy.props import BoolProperty, EnumProperty, StringProperty
 
 from ...core.errors import MeshError
 from ...core.flex import Flex, flex_test, skinned
@@ -13,15 +15,29 @@ from ...core.inspection import inspect_mesh
 from ...core.skeleton import Skeleton, skeleton_of
 from ...core.skin_weights import bind
 from ..cage_object import read_cage
+from ..export_set import write_set
 from ..finding_rows import store_findings
 from ..plan_storage import cage_of, require_plan
 from ..rigging import animate_rig, bind_cage, create_rig, remove_rig, rig_of, unbound_vertices
-from .asking import Refusing, has_cage, in_object_mode
+from .asking import NO_CAGE, Refusing, has_cage, in_object_mode
 
 WEIGHT_ITEMS = (
     ("LIMBS", "Along the Limbs", "Blend over every joint by distance along the limb; at most four bones a vertex"),
     ("HOST", "Automatic", "The editor's own automatic weights; where they leave a vertex out, weights along the limbs are taken"),
 )
+
+
+def require_cage(scene: bpy.types.Scene) -> bpy.types.Object:
+    """The scene's cage.
+
+    Raises MeshError where there is none, or none with a face.
+    """
+    cage = cage_of(scene)
+    if cage is None:
+        raise MeshError(f"{NO_CAGE}.")
+    if not cage.data.polygons:
+        raise MeshError("The cage has no face; build it first.")
+    return cage
 
 
 class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
@@ -38,10 +54,8 @@ class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
         return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        cage, skeleton = cage_of(context.scene), skeleton_of(require_plan(context.scene))
+        cage, skeleton = require_cage(context.scene), skeleton_of(require_plan(context.scene))
         mesh = read_cage(cage)
-        if not mesh.face_count:
-            raise MeshError("The cage has no face; build it first.")
         weights = bind(mesh, skeleton)
         remove_rig(cage)
         rig = create_rig(context.scene, skeleton)
@@ -82,10 +96,8 @@ class RINGWRIGHT_OT_flex_cage(Refusing, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
-        cage = cage_of(scene)
+        cage = require_cage(scene)
         mesh, skeleton = read_cage(cage), skeleton_of(require_plan(scene))
-        if not mesh.face_count:
-            raise MeshError("The cage has no face; build it first.")
         flex = flex_test(skinned(mesh, skeleton))
         store_findings(scene.ringwright, with_flex(inspect_mesh(mesh), flex))
         rig = rig_of(cage)
@@ -100,4 +112,31 @@ def _summary(flex: Flex) -> str:
     return f"{len(grades)} joints bent: " + ", ".join(f"{grades.count(each)} {each}" for each in ("good", "fair", "poor"))
 
 
-CLASSES = (RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage)
+class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
+    """Write the cage with its rig as .blend, .glb, .fbx and .obj, and read every file back to check it"""
+
+    bl_idname = "ringwright.export_set"
+    bl_label = "Export Set"
+    bl_options = {"REGISTER"}
+
+    directory: StringProperty(name="Folder", description="Folder that the files go to", subtype="DIR_PATH")
+    file_name: StringProperty(name="Name", description="Name of the files, without ending; empty for the cage's own")
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_cage(cls, context) and in_object_mode(cls, context)
+
+    def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
+        """Ask for the folder."""
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        cage = require_cage(context.scene)
+        name = self.file_name or bpy.path.clean_name(cage.name)
+        files = write_set(Path(bpy.path.abspath(self.directory)), name, cage, rig_of(cage))
+        self.report({"INFO"}, f"{len(files)} files written and checked: {', '.join(path.name for path in files.values())}")
+        return {"FINISHED"}
+
+
+CLASSES = (RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage, RINGWRIGHT_OT_export_set)

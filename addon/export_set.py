@@ -1,0 +1,234 @@
+"""The set of files that is handed on: .blend, .glb, .fbx and .obj of one cage with its rig, each read back and checked.
+
+What each kind keeps stands in docs/formats.md. Nothing is left behind where one of them cannot be written.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import bpy
+import numpy as np
+
+from ..core.errors import FileError
+from ..core.polymesh import FloatArray, PolyMesh
+from .borrowed import private_scene
+from .cage_object import read_cage
+from .quiet import quiet_host
+from .written_beside import scratch_folder, system_reason
+
+KINDS = (".blend", ".glb", ".fbx", ".obj")
+"""Endings of the set, in the order in which they are written."""
+SAME_PLACE = 2e-6
+"""Coordinates may come back this share of the cage's diagonal off: single precision and six decimals of the kinds."""
+MAP_NAME = "UVMap"
+
+
+@dataclass(frozen=True)
+class FileFacts:
+    """What a written file holds, as it was read back.
+
+    quads, faces : numbers of faces
+    vertices : distinct places
+    bones : names, sorted; empty without a rig
+    groups : names of bones that move the mesh, sorted
+    bounds : (2, 3) float64, lowest and highest corner in the world
+    mapped : whether it has texture coordinates
+    """
+
+    quads: int
+    faces: int
+    vertices: int
+    bones: tuple[str, ...]
+    groups: tuple[str, ...]
+    bounds: FloatArray
+    mapped: bool
+
+
+def write_set(folder: Path, name: str, cage: bpy.types.Object, rig: bpy.types.Object | None) -> dict[str, Path]:
+    """Write all kinds into a folder and read each back.
+
+    folder : made where it is missing
+    name : of the files, without ending
+    cage, rig : as they stand in the scene; the rig at rest
+    Returns the files by ending.
+    Raises FileError where a file cannot be written, or where what is read back is not what was written; then no file is there.
+    """
+    if name in ("", ".", "..") or Path(name).name != name:
+        raise FileError(f"{name!r} is no file name; give one without folders.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileError(f"{folder} cannot be made: {system_reason(error)}; choose another folder.") from error
+    files = {kind: folder / f"{name}{kind}" for kind in KINDS}
+    expected = _facts_of([cage], [rig] if rig else [])
+    with scratch_folder(files[".blend"]) as scratch:
+        for kind, file in files.items():
+            part = scratch / file.name
+            _write(kind, part, cage, rig)
+            check_kept(read_back(part), expected, file)
+        for file in files.values():
+            os.replace(scratch / file.name, file)
+    return files
+
+
+def _write(kind: str, part: Path, cage: bpy.types.Object, rig: bpy.types.Object | None) -> None:
+    try:
+        with private_scene() as scene, quiet_host(), _apart(cage, rig, kind):
+            for item in (cage, rig):
+                if item is not None:
+                    scene.collection.objects.link(item)
+            scene.view_layers[0].update()
+            _WRITERS[kind](part, scene, cage)
+    except (RuntimeError, OSError) as error:
+        raise FileError(f"{part.name} could not be written: {system_reason(error)}; nothing was changed.") from error
+    if not part.exists():
+        raise FileError(f"{part.name} could not be written by the host; nothing was changed.")
+
+
+@contextmanager
+def _apart(cage: bpy.types.Object, rig: bpy.types.Object | None, kind: str) -> Iterator[None]:
+    """For .glb the cage off its rig: a skinned mesh must be a root, since readers ignore what moves its parents."""
+    if kind != ".glb" or rig is None or cage.parent != rig:
+        yield
+        return
+    matrix, inverse = cage.matrix_world.copy(), cage.matrix_parent_inverse.copy()
+    cage.parent = None
+    cage.matrix_world = matrix
+    try:
+        yield
+    finally:
+        cage.parent = rig
+        cage.matrix_parent_inverse = inverse
+        cage.matrix_world = matrix
+
+
+def _write_blend(part: Path, scene: bpy.types.Scene, _: bpy.types.Object) -> None:
+    bpy.data.libraries.write(str(part), {scene})
+
+
+def _write_glb(part: Path, _: bpy.types.Scene, cage: bpy.types.Object) -> None:
+    bpy.ops.export_scene.gltf(filepath=str(part), export_format="GLB", use_active_scene=True, export_animations=False,
+                              export_influence_nb=4, export_apply=False, export_texcoords=bool(cage.data.uv_layers))
+
+
+def _write_fbx(part: Path, _: bpy.types.Scene, __: bpy.types.Object) -> None:
+    bpy.ops.export_scene.fbx(filepath=str(part), object_types={"MESH", "ARMATURE"}, mesh_smooth_type="FACE", add_leaf_bones=False,
+                             bake_anim=False, use_mesh_modifiers=False)
+
+
+def _write_obj(part: Path, _: bpy.types.Scene, cage: bpy.types.Object) -> None:
+    mesh, uvs = read_cage(cage), read_uvs(cage.data)
+    with part.open("w", encoding="utf-8", newline="\n") as file:
+        file.write(f"o {cage.name}\n")
+        file.writelines(f"v {x:.9g} {y:.9g} {z:.9g}\n" for x, y, z in mesh.positions.tolist())
+        corners = [str(corner) for corner in (mesh.corner_verts + 1).tolist()]
+        if uvs is not None:
+            file.writelines(f"vt {u:.9g} {v:.9g}\n" for u, v in uvs.tolist())
+            corners = [f"{corner}/{index + 1}" for index, corner in enumerate(corners)]
+        file.writelines(f"f {' '.join(corners[start:end])}\n" for start, end in pairwise(mesh.face_offsets.tolist()))
+
+
+_WRITERS: dict[str, Callable[[Path, bpy.types.Scene, bpy.types.Object], None]] = {
+    ".blend": _write_blend, ".glb": _write_glb, ".fbx": _write_fbx, ".obj": _write_obj}
+
+
+def read_uvs(mesh: bpy.types.Mesh) -> FloatArray | None:
+    """Texture coordinates of every corner in the active map, (C, 2) float64, or None without a map."""
+    if not mesh.uv_layers:
+        return None
+    values = np.empty(2 * len(mesh.loops), dtype=np.float32)
+    mesh.uv_layers.active.uv.foreach_get("vector", values)
+    return values.reshape(-1, 2).astype(np.float64)
+
+
+def read_back(path: Path) -> FileFacts:
+    """What a file of the set holds.
+
+    Raises FileError where the host cannot read it.
+    """
+    try:
+        with private_scene() as scene, quiet_host():
+            objects = _READERS[path.suffix](path)
+            for item in objects:
+                if item.name not in scene.collection.all_objects:
+                    scene.collection.objects.link(item)
+            scene.view_layers[0].update()
+            return _facts_of([item for item in objects if item.type == "MESH"], [item for item in objects if item.type == "ARMATURE"])
+    except RuntimeError as error:
+        raise FileError(f"{path.name} cannot be read back: {system_reason(error)}.") from error
+
+
+def _appended(path: Path) -> list[bpy.types.Object]:
+    with bpy.data.libraries.load(str(path), link=True) as (inside, wanted):
+        wanted.objects = list(inside.objects)
+    return [item for item in wanted.objects if item is not None]
+
+
+def _imported(operator: Callable[..., set[str]], **options: object) -> Callable[[Path], list[bpy.types.Object]]:
+    def read(path: Path) -> list[bpy.types.Object]:
+        before = set(bpy.data.objects)
+        operator(filepath=str(path), **options)
+        return [item for item in bpy.data.objects if item not in before]
+
+    return read
+
+
+_READERS: dict[str, Callable[[Path], list[bpy.types.Object]]] = {
+    ".blend": _appended,
+    ".glb": _imported(bpy.ops.import_scene.gltf, merge_vertices=False, disable_bone_shape=True),
+    ".fbx": _imported(bpy.ops.wm.fbx_import, use_anim=False),
+    ".obj": _imported(bpy.ops.wm.obj_import, forward_axis="Y", up_axis="Z"),
+}
+
+
+def _facts_of(meshes: Sequence[bpy.types.Object], rigs: Sequence[bpy.types.Object]) -> FileFacts:
+    parts = [read_cage(item) for item in meshes]
+    points = np.concatenate([part.positions for part in parts]) if parts else np.zeros((1, 3))
+    bones = sorted(bone.name for rig in rigs for bone in rig.data.bones)
+    groups = sorted({name for item in meshes for name in _moving_groups(item)} & set(bones))
+    return FileFacts(sum(int(np.count_nonzero(part.face_sizes == 4)) for part in parts), sum(part.face_count for part in parts),
+                     sum(_places(part) for part in parts), tuple(bones), tuple(groups), np.array([points.min(axis=0), points.max(axis=0)]),
+                     any(bool(item.data.uv_layers) for item in meshes))
+
+
+def _places(mesh: PolyMesh) -> int:
+    return len(np.unique(mesh.positions.astype(np.float32), axis=0))
+
+
+def _moving_groups(item: bpy.types.Object) -> set[str]:
+    used = {element.group for vertex in item.data.vertices for element in vertex.groups if element.weight > 0}
+    return {group.name for group in item.vertex_groups if group.index in used}
+
+
+def check_kept(found: FileFacts, expected: FileFacts, file: Path) -> None:
+    """Compare what was read back with what was written, as far as the file's kind keeps it.
+
+    Raises FileError that names the first thing that is missing.
+    """
+    kind = file.suffix
+    triangles = kind == ".glb"
+    wanted_faces = 2 * expected.quads + (expected.faces - expected.quads) if triangles else expected.faces
+    checks: list[tuple[str, object, object]] = [("faces", wanted_faces, found.faces), ("vertices", expected.vertices, found.vertices),
+                                                ("map", expected.mapped, found.mapped)]
+    if not triangles:
+        checks.append(("quads", expected.quads, found.quads))
+    if kind != ".obj":
+        checks += [("bones", expected.bones, found.bones), ("bones that move the cage", expected.groups, found.groups)]
+    for what, wanted, came in checks:
+        if wanted != came:
+            raise FileError(f"{file.name} was read back with other {what} than were written ({_shown(came)} instead of {_shown(wanted)}); "
+                            "no file was kept.")
+    size = float(np.linalg.norm(expected.bounds[1] - expected.bounds[0]))
+    if np.abs(found.bounds - expected.bounds).max() > SAME_PLACE * max(size, 1e-300):
+        raise FileError(f"{file.name} was read back in another place or size than it was written; no file was kept.")
+
+
+def _shown(value: object) -> str:
+    text = str(value)
+    return text if len(text) <= 80 else text[:80] + " ..."

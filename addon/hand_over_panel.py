@@ -1,0 +1,29 @@
+"""The sidebar's last panel: does it bend, and off it goes."""
+
+from __future__ import annotations
+
+import bpy
+
+from .panels import CATEGORY
+
+
+class RINGWRIGHT_PT_hand_over(bpy.types.Panel):
+    """Rig, flex test, export"""
+
+    bl_idname = "RINGWRIGHT_PT_hand_over"
+    bl_label = "Rig and Hand-Over"
+    bl_space_type = "VIEW_3D"
+    bl_region_type = "UI"
+    bl_category = CATEGORY
+    bl_options = {"DEFAULT_CLOSED"}
+    bl_order = 90
+
+    def draw(self, _: bpy.types.Context) -> None:
+        """Buttons in the order of the work."""
+        column = self.layout.column(align=True)
+        column.operator("ringwright.rig_cage", icon="ARMATURE_DATA")
+        column.operator("ringwright.flex_cage", icon="CON_ROTLIKE")
+        self.layout.operator("ringwright.export_set", icon="EXPORT")
+
+
+CLASSES = (RINGWRIGHT_PT_hand_over,)
