@@ -87,7 +87,8 @@ def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, see
     Points come in the triangles' order, so that neighbours in the list are neighbours in space.
     Raises MeshError where the triangles have no area or a position is not finite.
     """
-    cumulated = np.cumsum(_doubled_areas(positions, triangles))
+    cumulated = _doubled_areas(positions, triangles)
+    np.cumsum(cumulated, out=cumulated)
     total = float(cumulated[-1]) if len(cumulated) else 0.0
     if not np.isfinite(total):
         raise MeshError("The mesh has positions that are not finite numbers; mend them before measuring its deviation.")
