@@ -7,9 +7,8 @@ sources carry; what cannot be mixed comes from the heaviest source.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -21,15 +20,7 @@ import numpy.typing as npt
 from ..core.errors import MeshError
 from ..core.mesh_edit import MeshEdit
 from ..core.polymesh import FloatArray
-
-MIXED_LAYERS = ("float", "float_vector", "float_color", "color")
-"""Kinds of attribute whose values can be mixed."""
-
-COPIED_LAYERS = ("int", "bool", "string")
-"""Kinds of attribute whose values can only be taken over."""
-
-SAME_PLACE = 1e-5
-"""Texture coordinates nearer than this are one place."""
+from .edited_corners import MIXED_LAYERS, CornerValues, OldCorners, copy_layers, mix_corners, old_corners, write_corner
 
 Vertices = list[bmesh.types.BMVert]
 
@@ -42,23 +33,13 @@ FEW = 4
 """Sources of a vertex that lies between neighbours; one in the middle of a filled hole has more, all round it."""
 
 
-_Corners = dict[bmesh.types.BMVert, tuple[int, bmesh.types.BMLoop]]
-
-
 @dataclass(frozen=True)
 class _Old:
-    """The mesh before the edit.
-
-    touched : faces at vertices from which something is mixed
-    corner_layers : whether corners carry anything
-    near : corners that lie round an example face, with their distances, as far as they have been asked for
-    """
+    """The mesh before the edit."""
 
     vertices: Vertices
     faces: list[bmesh.types.BMFace]
-    touched: set[bmesh.types.BMFace]
-    corner_layers: bool
-    near: dict[bmesh.types.BMFace, _Corners] = field(default_factory=dict)
+    corners: OldCorners
 
 
 def carry_edit(host: bmesh.types.BMesh, edit: MeshEdit, positions: FloatArray, item: bpy.types.Object | None = None) -> None:
@@ -76,7 +57,7 @@ def carry_edit(host: bmesh.types.BMesh, edit: MeshEdit, positions: FloatArray, i
     doomed = _doomed_faces(edit, old)
     _refuse_doubles(host, edit, old, doomed)
     new = np.flatnonzero(~edit.kept_faces).tolist()
-    values = [_corner_values(host, edit, index, old) for index in new]
+    values = [_corner_values(edit, index, old) for index in new]
     placed = _place_vertices(host, edit, positions, old, item)
     _deselect(host)
     faces = [_lay_face(host, edit, index, placed, old, each) for index, each in zip(new, values, strict=True)]
@@ -96,8 +77,7 @@ def _before(host: bmesh.types.BMesh, edit: MeshEdit) -> _Old:
     sources = np.unique(edit.vertex_sources[corners])
     touched = {face for source in sources[sources >= 0].tolist() for face in vertices[source].link_faces}
     touched |= {faces[index] for index in edit.face_sources[~edit.kept_faces].tolist()}
-    carries = any(len(getattr(host.loops.layers, kind)) for kind in ("uv", *COPIED_LAYERS, *MIXED_LAYERS))
-    return _Old(vertices, faces, touched, carries)
+    return _Old(vertices, faces, old_corners(host, touched))
 
 
 def _doomed_faces(edit: MeshEdit, old: _Old) -> list[bmesh.types.BMFace]:
@@ -229,7 +209,7 @@ def _set_groups(own: Any, weights: dict[int, float]) -> None:
 
 
 def _lay_face(host: bmesh.types.BMesh, edit: MeshEdit, index: int, placed: Vertices, old: _Old,
-              values: list[list[tuple[Any, Any]]]) -> bmesh.types.BMFace:
+              values: list[CornerValues]) -> bmesh.types.BMFace:
     """A new face with its example's attributes, or the old one that spans these vertices already.
 
     values : layers and their values for every corner
@@ -246,95 +226,28 @@ def _lay_face(host: bmesh.types.BMesh, edit: MeshEdit, index: int, placed: Verti
         for loop, edge, ends in zip(face.loops, known, zip(corners, following, strict=True), strict=True):
             if edge is None:
                 _continue_edge(host, loop.edge, edit, ends, old)
-    for vertex, pairs in zip(vertices, values, strict=True):
-        loop = next(loop for loop in face.loops if loop.vert == vertex)
-        for layer, value in pairs:
-            if isinstance(loop[layer], bmesh.types.BMLoopUV):
-                loop[layer].uv = value
-            else:
-                loop[layer] = value
+    for vertex, carried in zip(vertices, values, strict=True):
+        write_corner(next(loop for loop in face.loops if loop.vert == vertex), carried)
     return face
 
 
-def _corner_values(host: bmesh.types.BMesh, edit: MeshEdit, index: int, old: _Old) -> list[list[tuple[Any, Any]]]:
-    """What every corner of a new face carries: layers with their values, read before anything changes."""
+def _corner_values(edit: MeshEdit, index: int, old: _Old) -> list[CornerValues]:
+    """What every corner of a new face carries, read before anything changes."""
     mix = _Mix.of(edit, edit.mesh.face(index).astype(np.int64))
-    if not old.corner_layers:
-        return [[] for _ in mix.shares]
-    example = old.faces[int(edit.face_sources[index])]
-    if example not in old.near:
-        old.near[example] = _corners_round(host, example, old.touched)
-    values = []
-    for shares in mix.shares:
-        parts = [(float(share), old.vertices[vertex]) for share, vertex in zip(shares, mix.vertices, strict=True) if share]
-        usable = [(share, corner) for share, vertex in parts if (corner := _corner(vertex, old.near[example], len(parts)))]
-        values.append(_mixed_corner(host, usable) if usable else [])
-    return values
-
-
-def _corner(vertex: bmesh.types.BMVert, near: _Corners, parts: int) -> bmesh.types.BMLoop | None:
-    """The corner that a mix takes from a vertex; none from across a seam that lies between neighbours."""
-    if vertex not in near:
-        return next((loop for loop in vertex.link_loops if loop.face.index >= 0), None)
-    distance, corner = near[vertex]
-    return corner if distance <= NEAR or parts > FEW else None
-
-
-def _copy_layers(layers: Any, element: Any, source: Any) -> None:
-    """Further attributes of one element onto another; copy_from() of the host would make Python lose the element itself."""
-    for kind in (*COPIED_LAYERS, *MIXED_LAYERS):
-        for layer in getattr(layers, kind).values():
-            element[layer] = source[layer]
-
-
-def _corners_round(host: bmesh.types.BMesh, example: bmesh.types.BMFace, among: set[bmesh.types.BMFace]) -> _Corners:
-    """The corner of every vertex that is met first on the way from a face over edges without a cut in the texture."""
-    corners: _Corners = {}
-    seen, waiting = {example}, deque([(example, 0)])
-    while waiting:
-        face, distance = waiting.popleft()
-        for loop in face.loops:
-            corners.setdefault(loop.vert, (distance, loop))
-        for loop in face.loops:
-            other = loop.link_loop_radial_next
-            if other.face in among and other.face not in seen and _runs_on(host, loop, other):
-                seen.add(other.face)
-                waiting.append((other.face, distance + 1))
-    return corners
-
-
-def _runs_on(host: bmesh.types.BMesh, one: bmesh.types.BMLoop, other: bmesh.types.BMLoop) -> bool:
-    """Whether texture coordinates agree on both sides of an edge."""
-    start, end = one, one.link_loop_next
-    same, opposite = (other, other.link_loop_next) if start.vert == other.vert else (other.link_loop_next, other)
-    return all((start[layer].uv - same[layer].uv).length < SAME_PLACE and (end[layer].uv - opposite[layer].uv).length < SAME_PLACE
-               for layer in host.loops.layers.uv.values())
-
-
-def _mixed_corner(host: bmesh.types.BMesh, parts: list[tuple[float, bmesh.types.BMLoop]]) -> list[tuple[Any, Any]]:
-    """Texture coordinates, colours and whatever else a corner carries, from the corners that it lies between."""
-    total = sum(share for share, _ in parts)
-    heaviest = max(parts, key=lambda part: part[0])[1]
-    layers = host.loops.layers
-    values: list[tuple[Any, Any]] = [(layer, heaviest[layer]) for kind in COPIED_LAYERS for layer in getattr(layers, kind).values()]
-    for layer in layers.uv.values():
-        values.append((layer, sum(share / total * np.array(near[layer].uv) for share, near in parts)))
-    for kind in MIXED_LAYERS:
-        for layer in getattr(layers, kind).values():
-            value = sum(share / total * np.array(_plain(near[layer])) for share, near in parts)
-            values.append((layer, float(value) if np.ndim(value) == 0 else value))
-    return values
+    return mix_corners(old.corners, old.faces[int(edit.face_sources[index])], [old.vertices[vertex] for vertex in mix.vertices], mix.shares)
 
 
 def _continue_edge(host: bmesh.types.BMesh, edge: bmesh.types.BMEdge, edit: MeshEdit, ends: tuple[int, int], old: _Old) -> None:
     """A new edge that lies along an old one is marked like that one."""
+    if max(np.count_nonzero(edit.vertex_weights[end]) for end in ends) > 2:
+        return
     sources = {int(source) for end in ends for source, share in zip(edit.vertex_sources[end], edit.vertex_weights[end], strict=True)
                if source >= 0 and share != 0}
     if len(sources) == 2:
         along = host.edges.get([old.vertices[source] for source in sources])
         if along is not None and along != edge:
             edge.seam, edge.smooth = along.seam, along.smooth
-            _copy_layers(host.edges.layers, edge, along)
+            copy_layers(host.edges.layers, edge, along)
 
 
 def _deselect(host: bmesh.types.BMesh) -> None:
