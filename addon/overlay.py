@@ -8,6 +8,7 @@ from typing import Any
 
 import bmesh
 import bpy
+import gpu
 import numpy as np
 from bpy.app.handlers import persistent
 
@@ -110,13 +111,9 @@ class Overlay:
         if settings is None:
             return
         data = self._cage_data(context.scene)
-        with blended("LESS_EQUAL"), lifted_drawing(context):
-            if data is not None and self._heat is not None:
-                self._draw_heat(self._heat)
-            if data is not None and settings.show_joints:
-                draw_line_batch(self._batches["joints"], with_alpha(PURPLE, 0.85), 2.0)
-            if data is not None and settings.show_faces:
-                draw_triangles(data.odd_triangles, with_alpha(VERMILION, 0.45))
+        if data is not None:
+            in_front = cage_of(context.scene).show_in_front
+            self._draw_on_faces(context, settings, data, in_front=in_front)
         with blended():
             if settings.show_limbs:
                 _draw_limb_lines(context)
@@ -124,10 +121,25 @@ class Overlay:
                 draw_line_batch(self._batches["rings"], GREEN, 2.5)
                 draw_lines(data.unlike_lines, VERMILION, 3.5)
 
+    def _draw_on_faces(self, context: bpy.types.Context, settings: Any, data: OverlayData, *, in_front: bool) -> None:
+        """What lies on the cage's faces; of a cage that the host draws in front of everything only what faces the viewer."""
+        with blended("NONE" if in_front else "LESS_EQUAL"), lifted_drawing(context):
+            if self._heat is not None:
+                self._draw_heat(self._heat)
+            if settings.show_joints and in_front:
+                seen = faces_viewer(context.region_data, data.joint_edges.mean(axis=1), data.joint_normals)
+                draw_lines(data.joint_edges[seen], with_alpha(PURPLE, 0.85), 2.0)
+            elif settings.show_joints:
+                draw_line_batch(self._batches["joints"], with_alpha(PURPLE, 0.85), 2.0)
+            if settings.show_faces:
+                draw_triangles(data.odd_triangles, with_alpha(VERMILION, 0.45))
+
     def _draw_heat(self, heat: Heat) -> None:
         if self._heat_batch is None:
             self._heat_batch = coloured_batch(heat.positions, heat.triangles, heat.colours)
+        gpu.state.face_culling_set("BACK")
         draw_coloured_batch(self._heat_batch)
+        gpu.state.face_culling_set("NONE")
 
     def _draw_pixels(self) -> None:
         context = bpy.context

@@ -27,6 +27,7 @@ class OverlayData:
     pole_positions, pole_normals : (p, 3) float64, poles inside the surface
     pole_valences : (p,) int32
     joint_edges : (j, 2, 3) float64, edges among the rings at which a limb bends
+    joint_normals : (j, 3) float64, where the surface looks there
     odd_triangles : (t, 3, 3) float64, triangles of all faces that are not quads
     """
 
@@ -39,6 +40,7 @@ class OverlayData:
     pole_normals: FloatArray
     pole_valences: IntArray
     joint_edges: FloatArray
+    joint_normals: FloatArray
     odd_triangles: FloatArray
 
 
@@ -49,11 +51,13 @@ def overlay_data(mesh: PolyMesh) -> OverlayData:
     unlike = [pair for pair in pair_rings(mesh, rings).pairs if pair.is_mismatch]
     ends = np.array([[pair.fuller, pair.sparser] for pair in unlike], dtype=np.int64).reshape(-1, 2)
     poles = np.flatnonzero((adjacency.valence > 0) & (adjacency.valence != 4) & ~adjacency.boundary_vertex)
+    normals = _vertex_normals(mesh)
+    joints = _joint_edges(mesh, adjacency)
     return OverlayData(
         rings.centres, rings.edge_counts.astype(np.int32), _ring_edges(mesh, rings),
         rings.centres[ends].reshape(-1, 2, 3), rings.edge_counts[ends].reshape(-1, 2).astype(np.int32),
-        mesh.positions[poles], _vertex_normals(mesh)[poles], adjacency.valence[poles],
-        _joint_edges(mesh, adjacency), mesh.positions[_odd_triangles(mesh)].reshape(-1, 3, 3))
+        mesh.positions[poles], normals[poles], adjacency.valence[poles],
+        mesh.positions[joints], normals[joints].mean(axis=1), mesh.positions[_odd_triangles(mesh)].reshape(-1, 3, 3))
 
 
 def _ring_edges(mesh: PolyMesh, rings: Rings) -> FloatArray:
@@ -68,13 +72,13 @@ def _vertex_normals(mesh: PolyMesh) -> FloatArray:
     return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300), dtype=np.float64)
 
 
-def _joint_edges(mesh: PolyMesh, adjacency: Adjacency) -> FloatArray:
-    """Edges whose two vertices both lie on rings at which a limb bends."""
+def _joint_edges(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
+    """Vertices, (j, 2) int32, of the edges whose two vertices both lie on rings at which a limb bends."""
     marks = mesh.attributes.get(JOINT_ATTRIBUTE)
     if marks is None:
-        return np.zeros((0, 2, 3))
+        return np.zeros((0, 2), dtype=np.int32)
     both = np.asarray(marks, dtype=np.bool_)[adjacency.edge_verts].all(axis=1)
-    return mesh.positions[adjacency.edge_verts[both]].reshape(-1, 2, 3)
+    return adjacency.edge_verts[both]
 
 
 def _odd_triangles(mesh: PolyMesh) -> IntArray:

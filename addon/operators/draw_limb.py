@@ -301,7 +301,7 @@ def _draw_status(header: Any, _: bpy.types.Context) -> None:
     row = header.layout.row(align=True)
     for icon, text in STATUS:
         row.label(text="", icon=icon)
-        row.separator(factor=0.8 if icon in WIDE_ICONS else 0.1)
+        row.separator(factor=2.0 if icon in WIDE_ICONS else 0.1)
         row.label(text=text)
         row.separator(factor=1.2)
 

@@ -69,3 +69,11 @@ def test_first_cage_by_hand(installed: None) -> None:
     assert facts["target untouched"] is True
     for name in ("little", "ring", "middle", "index"):
         assert facts[f"{name} sides"] == 8
+
+
+def test_switched_off_and_on_again(installed: None) -> None:
+    facts = play("comes_and_goes")
+    assert facts["keys"] and facts["colliding keys"] == []
+    assert facts["tool began"] == ["RUNNING_MODAL"] and facts["no limb came"] == 8
+    assert facts["left behind"] == []
+    assert len(facts["limbs again"]) == 8 and facts["ready again"] is True
