@@ -21,6 +21,7 @@ class RINGWRIGHT_PT_hand_over(bpy.types.Panel):
     def draw(self, _: bpy.types.Context) -> None:
         """Buttons in the order of the work."""
         column = self.layout.column(align=True)
+        column.operator("ringwright.plan_from_armature", icon="OUTLINER_OB_ARMATURE")
         column.operator("ringwright.rig_cage", icon="ARMATURE_DATA")
         column.operator("ringwright.flex_cage", icon="CON_ROTLIKE")
         self.layout.operator("ringwright.export_set", icon="EXPORT")

@@ -9,6 +9,8 @@ import bpy
 import numpy as np
 from mathutils import Matrix, Quaternion, Vector
 
+from ..core.plan_from_bones import RigBone
+from ..core.polymesh import FloatArray
 from ..core.poses import Pose, turn_quaternion
 from ..core.skeleton import Skeleton
 from ..core.skin_weights import SkinWeights
@@ -147,6 +149,27 @@ def _key(rig: bpy.types.Object, skeleton: Skeleton, bones: Sequence[int], pose: 
         pose_bone = rig.pose.bones[skeleton.bones[index].name]
         pose_bone.rotation_quaternion = Quaternion(turn_quaternion(pose.get(index, (0.0, 0.0, 0.0))))
         pose_bone.keyframe_insert("rotation_quaternion", frame=frame)
+
+
+def read_bones(rig: bpy.types.Object) -> list[RigBone]:
+    """Bones of an armature object at rest in the world: the selected ones in pose mode, else those that deform, else all."""
+    matrix = np.array(rig.matrix_world, dtype=np.float64)
+    if rig.mode == "POSE":
+        chosen = [bone.bone for bone in rig.pose.bones if getattr(bone, "select", False) or getattr(bone.bone, "select", False)]
+    else:
+        chosen = [bone for bone in rig.data.bones if bone.use_deform] or list(rig.data.bones)
+    names = {bone.name for bone in chosen}
+
+    def in_world(point: Vector) -> FloatArray:
+        return np.asarray(matrix[:3, :3] @ np.array(point, dtype=np.float64) + matrix[:3, 3])
+
+    def parent_of(bone: bpy.types.Bone) -> str:
+        above = bone.parent
+        while above is not None and above.name not in names:
+            above = above.parent
+        return above.name if above is not None else ""
+
+    return [RigBone(bone.name, parent_of(bone), in_world(bone.head_local), in_world(bone.tail_local)) for bone in chosen]
 
 
 def bone_matrix(rig: bpy.types.Object, name: str) -> Matrix:

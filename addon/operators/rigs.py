@@ -8,18 +8,19 @@ from pathlib import Path
 import bpy
 from bpy.props import BoolProperty, EnumProperty, StringProperty
 
-from ...core.errors import MeshError
+from ...core.errors import MeshError, PlanError
 from ...core.flex import Flex, flex_test, skinned
 from ...core.flex_report import animation_poses, grade, with_flex
 from ...core.inspection import inspect_mesh
+from ...core.plan_from_bones import plan_from_bones
 from ...core.skeleton import Skeleton, skeleton_of
 from ...core.skin_weights import bind
 from ..cage_object import read_cage
 from ..export_set import write_set
 from ..finding_rows import store_findings
-from ..plan_storage import cage_of, require_plan
-from ..rigging import animate_rig, bind_cage, create_rig, remove_rig, rig_of, unbound_vertices
-from .asking import NO_CAGE, Refusing, has_cage, in_object_mode
+from ..plan_storage import cage_of, require_plan, store_plan
+from ..rigging import animate_rig, bind_cage, create_rig, read_bones, remove_rig, rig_of, unbound_vertices
+from .asking import NO_CAGE, Refusing, has_cage, has_scene, in_object_mode, plan_or_empty, refuse
 
 WEIGHT_ITEMS = (
     ("LIMBS", "Along the Limbs", "Blend over every joint by distance along the limb; at most four bones a vertex"),
@@ -139,4 +140,30 @@ class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
 
-CLASSES = (RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage, RINGWRIGHT_OT_export_set)
+class RINGWRIGHT_OT_plan_from_armature(Refusing, bpy.types.Operator):
+    """Make the limb plan of the active armature's bones (in pose mode the selected ones): chains become limbs, branching joins"""
+
+    bl_idname = "ringwright.plan_from_armature"
+    bl_label = "Plan from Armature"
+    bl_options = {"REGISTER", "UNDO"}
+
+    replace_plan: BoolProperty(name="Replace Plan", description="Give up the limbs that the plan has already", default=False)
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        item = context.object
+        armature = item is not None and item.type == "ARMATURE" and item.mode != "EDIT"
+        return has_scene(cls, context) and (armature or refuse(cls, "Make an armature the active object, outside its edit mode"))
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        before = plan_or_empty(context)
+        if before.limbs and not self.replace_plan:
+            raise PlanError(f"The plan has {len(before.limbs)} limbs already; turn on Replace Plan to give them up.")
+        plan = plan_from_bones(read_bones(context.object), before.unit)
+        store_plan(context.scene, plan)
+        joins = len(plan.forks) + len(plan.sockets) + len(plan.splices)
+        self.report({"INFO"}, f"{len(plan.limbs)} limbs and {joins} joins made of bones")
+        return {"FINISHED"}
+
+
+CLASSES = (RINGWRIGHT_OT_plan_from_armature, RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage, RINGWRIGHT_OT_export_set)

@@ -11,7 +11,7 @@ import pytest
 import ringwright
 from ringwright.addon.cage_object import place_cage
 from ringwright.addon.mesh_bridge import read_positions
-from ringwright.addon.plan_storage import store_plan
+from ringwright.addon.plan_storage import load_plan, store_plan
 from ringwright.addon.rigging import RIG_NAME, bind_cage, bone_matrix, create_rig, pose_rig, remove_rig, rig_of, unbound_vertices
 from ringwright.core.flex import Skinned, posed, skinned
 from ringwright.core.plan import Limb, LimbPlan
@@ -156,3 +156,28 @@ def test_a_cage_of_another_plan_is_refused_in_one_sentence() -> None:
     with pytest.raises(RuntimeError, match="48 vertices of the mesh belong to limbs that the plan does not have"):
         bpy.ops.ringwright.rig_cage()
     assert not item.modifiers and not bpy.data.armatures
+
+
+def test_a_plan_comes_back_from_its_own_rig() -> None:
+    skeleton = skeleton_of(arm_plan())
+    rig = create_rig(bpy.context.scene, skeleton)
+    rig.location = (0, 5, 0)
+    bpy.context.view_layer.objects.active = rig
+    bpy.context.view_layer.update()
+    assert bpy.ops.ringwright.plan_from_armature() == {"FINISHED"}
+    plan = load_plan(bpy.context.scene)
+    assert [limb.name for limb in plan.limbs] == ["arm"]
+    assert np.allclose(plan.limbs[0].joints, arm_plan().limbs[0].joints + [0, 5, 0], atol=1e-6)
+    with pytest.raises(RuntimeError, match="has 1 limbs already"):
+        bpy.ops.ringwright.plan_from_armature()
+    assert bpy.ops.ringwright.plan_from_armature(replace_plan=True) == {"FINISHED"}
+
+
+def test_only_selected_bones_count_in_pose_mode() -> None:
+    rig = create_rig(bpy.context.scene, skeleton_of(arm_plan()))
+    bpy.context.view_layer.objects.active = rig
+    bpy.ops.object.mode_set(mode="POSE")
+    for bone in rig.pose.bones:
+        (bone if hasattr(bone, "select") else bone.bone).select = bone.name != "arm.3"
+    bpy.ops.ringwright.plan_from_armature()
+    assert len(load_plan(bpy.context.scene).limbs[0].joints) == 3
