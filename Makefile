@@ -47,11 +47,20 @@ test test-all: lint
 	$(foreach version,$(MISSING),echo "== host $(call host,$(version)) SKIPPED: no Python $(version) that runs was found";)
 
 window-test: EDITOR ?= blender
-window-test: package build/demo/forelimb.blend
+window-test: setup
 	if ! command -v $(firstword $(EDITOR)) >/dev/null; then
 	  echo "window test SKIPPED: no editor $(firstword $(EDITOR)) was found; name one with EDITOR=COMMAND"
 	  exit 0
 	fi
+	if [[ "$(EDITOR)" == blender && "$$(uname)" == Linux && -z "$${DISPLAY:-}$${WAYLAND_DISPLAY:-}" ]]; then
+	  echo "window test SKIPPED: there is no display to open a window on"
+	  exit 0
+	fi
+	if ! $(EDITOR) --version 2>/dev/null </dev/null | grep -q "^Blender"; then
+	  echo "window test SKIPPED: $(EDITOR) is no editor for 3D scenes; name one with EDITOR=COMMAND"
+	  exit 0
+	fi
+	$(MAKE) --no-print-directory package build/demo/forelimb.blend
 	RINGWRIGHT_EDITOR="$(EDITOR)" $(python) -m pytest -q tests/window $(ARGS)
 	echo "Photographs: build/window"
 

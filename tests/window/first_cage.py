@@ -26,13 +26,14 @@ def scenario(hand: Hand) -> Steps:
     size = np.linalg.norm(joints["middle"][-1] - joints["palm"][0])
     hand.look(_square_view(joints), focus, 1.5 * size)
     yield 0.5
-    yield from _cancelled_draw(hand, joints["index"])
+    for stage in range(4):
+        yield from _cancelled_draw(hand, joints["index"], stage)
     for number, name in enumerate(FINGERS):
         yield from _draw(hand, joints[name], closed=True, pictures=name == "index")
         row = settings.limbs[number]
         row.label = name
         hand.fact(f"{name} sides", row.sides)
-        hand.fact(f"{name} off", _off_line(_stored_joints(number), joints[name]))
+        hand.fact(f"{name} off centre", _off_centre(target, _stored_joints(number), joints[name]))
     yield from _draw(hand, joints["palm"], closed=False, pictures=False)
     settings.limbs[len(FINGERS)].label = "palm"
     yield from hand.photograph("limbs")
@@ -83,16 +84,28 @@ def _start(hand: Hand, place: tuple[float, float]) -> Steps:
     yield 0.3
 
 
-def _cancelled_draw(hand: Hand, joints: np.ndarray) -> Steps:
-    """Click twice and cancel: the scene is what it was."""
+def _cancelled_draw(hand: Hand, joints: np.ndarray, stage: int) -> Steps:
+    """Give up at the start, after clicks, with a joint inserted and the counts changed, in the middle of a drag: nothing has changed."""
     before = _blocks()
     yield from _start(hand, hand.pixel(joints[0]))
-    for joint in joints[:2]:
-        yield from hand.click(*hand.pixel(joint))
-    yield from hand.press("WHEELUPMOUSE")
+    if stage >= 1:
+        for joint in joints[:2]:
+            yield from hand.click(*hand.pixel(joint))
+    if stage == 2:
+        yield from hand.click(*hand.pixel(joints[:2].mean(axis=0)), ctrl=True)
+        yield from hand.press("WHEELUPMOUSE")
+        yield from hand.press("WHEELUPMOUSE", ctrl=True)
+        yield from hand.press("T")
+    if stage == 3:
+        yield from hand.move(*hand.pixel(joints[1]))
+        hand.send("LEFTMOUSE", "PRESS")
+        yield 0.1
+        yield from hand.move(*hand.pixel(joints[2]))
     yield from hand.press("ESC")
+    if stage == 3:
+        hand.send("LEFTMOUSE", "RELEASE")
     yield 0.2
-    hand.fact("cancel changes nothing", _blocks() == before)
+    hand.fact(f"cancel at stage {stage} changes nothing", _blocks() == before)
 
 
 def _blocks() -> list[str]:
@@ -127,14 +140,31 @@ def _stored_joints(number: int) -> np.ndarray:
     return np.array(tomllib.loads(bpy.context.scene["ringwright_plan"])["limb"][number]["joints"])
 
 
-def _off_line(drawn: np.ndarray, true: np.ndarray) -> float:
-    """Largest distance of the drawn inner joints from the sculpt's own centre line."""
+def _off_centre(target: bpy.types.Object, drawn: np.ndarray, true: np.ndarray) -> float:
+    """Largest distance of the drawn inner joints from the middle of the sculpt's slice there, as a share of its girth.
+
+    The slice stands square to the sculpt's own bones, which the tool does not know.
+    """
     worst = 0.0
-    for point in drawn[1:-1]:
-        starts, bones = true[:-1], np.diff(true, axis=0)
-        share = np.clip(np.einsum("ij,ij->i", point - starts, bones) / np.einsum("ij,ij->i", bones, bones), 0, 1)
-        worst = max(worst, float(np.linalg.norm(starts + share[:, None] * bones - point, axis=1).min()))
+    for index in range(1, len(drawn) - 1):
+        along = true[index + 1] - true[index - 1]
+        outline = _slice(target, drawn[index], along / np.linalg.norm(along))
+        steps = np.roll(outline, -1, axis=0) - outline
+        lengths = np.linalg.norm(steps, axis=1)
+        areas = np.linalg.norm(np.cross(outline - drawn[index], steps), axis=1) / 2
+        thirds = (drawn[index] + outline + np.roll(outline, -1, axis=0)) / 3
+        middle = (areas[:, None] * thirds).sum(axis=0) / areas.sum()
+        worst = max(worst, float(np.linalg.norm(middle - drawn[index]) / lengths.sum()))
     return worst
+
+
+def _slice(target: bpy.types.Object, point: np.ndarray, along: np.ndarray, rays: int = 96) -> np.ndarray:
+    """Where rays from an inner point square to a direction leave the target, (rays, 3)."""
+    side = np.cross(along, [0.3, 0.5, 0.8])
+    side /= np.linalg.norm(side)
+    angles = 2 * np.pi * np.arange(rays) / rays
+    ways = np.cos(angles)[:, None] * side + np.sin(angles)[:, None] * np.cross(along, side)
+    return np.array([target.ray_cast(point, way)[1][:] for way in ways])
 
 
 def _undo_all(hand: Hand, name: str) -> Steps:
