@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from ...core.adjacency import build_adjacency
-from ...core.build import BuildResult, build_cage
+from ...core.build import BuildResult, Progress, build_cage
 from ...core.errors import FileError
 from ...core.expected import expected_of
+from ...core.improve import improve
 from ...core.limit_fit import fit_limit, limit_mesh
-from ...core.plan import read_plan
+from ...core.plan import LimbPlan, format_plan, read_plan
+from ...core.profiles import Profile
 from ...core.surface import Surface
 from ..progress import TerminalProgress
 from . import arguments, batching
@@ -28,6 +30,8 @@ def add_commands(commands: Any) -> None:
     parser.add_argument("--out", metavar="FILE", type=Path, help="mesh file to write; its ending chooses the kind")
     parser.add_argument("--kind", metavar="ENDING", default=".blend", choices=batching.KINDS,
                         help="kind of the mesh files of a batch (default: %(default)s)")
+    parser.add_argument("--improve", action="store_true",
+                        help="try other joint loops within the budget and keep what measurably bends better")
     arguments.add_fit(parser)
     arguments.add_profile(parser)
     arguments.add_report(parser)
@@ -57,7 +61,10 @@ def run_build(options: argparse.Namespace) -> int:
         progress("Reading target", 0.0)
         target = read_mesh(options.target)
         with HostSurface(target) as surface:
-            built = build_cage(plan, surface, progress)
+            if options.improve:
+                built, text = improved(plan, surface, profile, progress)
+            else:
+                built = build_cage(plan, surface, progress)
             if options.fit == "limit":
                 progress("Fitting the subdivided surface", 1.0)
                 built = limit_fitted(built, surface)
@@ -69,6 +76,16 @@ def run_build(options: argparse.Namespace) -> int:
         write_mesh(options.out, built.mesh, plan_text=text)
     words = {"Cage": str(options.out), "Target": options.target, "Limb plan": str(options.plan)}
     return tell(inspected, options, title=f"Cage {options.out.name}", unit=plan.unit, sources=words)
+
+
+def improved(plan: LimbPlan, surface: Surface, profile: Profile, progress: Progress) -> tuple[BuildResult, str]:
+    """The cage that bends best within the budget, and its plan's text; tells what was changed."""
+    found = improve(plan, surface, ranges=profile.joints, progress=progress)
+    for change in found.changes:
+        print(change)
+    print(f"bends improved by {len(found.changes)} changes in {found.trials} trials" if found.changes else
+          f"no better bends in {found.trials} trials")
+    return found.result, format_plan(found.plan)
 
 
 def limit_fitted(built: BuildResult, surface: Surface) -> BuildResult:

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from ringwright.addon.command_line import main
-from ringwright.addon.files import write_mesh
-from ringwright.core.plan import Limb, LimbPlan, format_plan
+from ringwright.addon.files import read_mesh, read_plan_text, write_mesh
+from ringwright.core.plan import Limb, LimbPlan, format_plan, read_plan
+from ringwright.core.polymesh import PolyMesh
+from support.shapes import capsule
 from support.tubes import tube
 
 
@@ -45,3 +47,14 @@ def test_a_profile_bends_further(tube_and_plan: tuple[Path, Path], tmp_path: Pat
 def test_flex_without_a_plan_is_refused(tube_and_plan: tuple[Path, Path], capfd: pytest.CaptureFixture[str]) -> None:
     assert main(["inspect", str(tube_and_plan[0]), "--flex"]) == 2
     assert capfd.readouterr().err.strip() == "ringwright: --flex bends the joints of a limb plan; name one with --plan."
+
+
+def test_build_improves_and_says_what_it_changed(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    target, plan, out = tmp_path / "target.ply", tmp_path / "plan.toml", tmp_path / "cage.blend"
+    write_mesh(target, PolyMesh.from_quads(*capsule(radius=1.0, length=5.0, around=48, along=48)))
+    limb = Limb("finger", np.array([[0, 0, -0.8], [0, 0, 2.0], [0, 0, 4.5]]), joint_loops=1)
+    plan.write_text(format_plan(LimbPlan((limb,), quad_budget=160)))
+    assert main(["build", str(plan), "--target", str(target), "--out", str(out), "--improve"]) == 0
+    assert "bends improved by" in capfd.readouterr().out
+    kept = read_plan(read_plan_text(out) or "")
+    assert kept.limb("finger").joint_loops > 1 and read_mesh(out).face_count <= 160

@@ -1,0 +1,90 @@
+"""The search for better bends: nothing gets worse, the budget holds, what was changed is said."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+
+from ringwright.core.errors import PlanError
+from ringwright.core.improve import BendScore, Improvement, improve
+from ringwright.core.plan import Limb, LimbPlan
+from support.reference_surface import ReferenceSurface
+from support.shapes import capsule
+
+ABOVE = ("volume", "jacobian")
+BELOW = ("poor", "flipped", "weight")
+
+
+def stalk(budget: int | None = None, loops: int = 3) -> LimbPlan:
+    joints = np.array([[0, 0, -0.8], [0, 0, 2.0], [0, 0, 4.5]])
+    return LimbPlan((Limb("finger", joints, tip="open", joint_loops=loops),), quad_budget=budget)
+
+
+@pytest.fixture(scope="module")
+def surface() -> ReferenceSurface:
+    return ReferenceSurface(*capsule(radius=1.0, length=5.0, around=48, along=48))
+
+
+@pytest.fixture(scope="module", params=[(160, 1), (160, 3), (None, 1)], ids=str)
+def improved(request: pytest.FixtureRequest, surface: ReferenceSurface) -> Improvement:
+    budget, loops = request.param
+    return improve(stalk(budget, loops), surface)
+
+
+def test_no_figure_gets_worse(improved: Improvement) -> None:
+    for name in ABOVE:
+        assert getattr(improved.score, name) >= getattr(improved.start, name) - 1e-9
+    for name in BELOW:
+        assert getattr(improved.score, name) <= getattr(improved.start, name) + 1e-9
+    assert improved.score.poor + improved.score.fair <= improved.start.poor + improved.start.fair
+
+
+def test_the_budget_holds(improved: Improvement) -> None:
+    assert improved.result.mesh.face_count == improved.score.quads <= (improved.plan.quad_budget or improved.start.quads)
+
+
+def test_what_was_changed_is_said_and_is_in_the_plan(improved: Improvement) -> None:
+    assert improved.trials > 1
+    if improved.changes:
+        last = improved.changes[-1]
+        assert improved.plan.limb("finger").joint_loops == last.loops and last.after == improved.score
+        assert f"joint_loops = {last.loops} for finger" in str(last)
+    else:
+        assert improved.score == improved.start
+
+
+def test_a_joint_without_loops_is_helped(surface: ReferenceSurface) -> None:
+    """One ring at the joint alone, among few rows: gathering more bends measurably better."""
+    found = improve(stalk(160, 1), surface)
+    assert found.changes and found.score.better_than(found.start)
+
+
+def test_trials_are_bounded(surface: ReferenceSurface) -> None:
+    assert improve(stalk(160, 1), surface, most_trials=1).trials == 1
+
+
+def test_a_plan_that_cannot_be_built_is_refused(surface: ReferenceSurface) -> None:
+    with pytest.raises(PlanError):
+        improve(stalk(12), surface)
+
+
+def score(**changes: float) -> BendScore:
+    return replace(BendScore(1, 2, 0.8, 0.3, 0.1, 100, 0.6, 8), **changes)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("changes", "better"), [({}, False), ({"volume": 0.82}, True), ({"jacobian": 0.35}, True),
+                                                 ({"poor": 0, "fair": 3}, True), ({"flipped": 0.05}, True), ({"volume": 0.82, "jacobian": 0.29}, False),
+                                                 ({"volume": 0.82, "poor": 2, "fair": 1}, False), ({"volume": 0.82, "weight": 10}, False),
+                                                 ({"volume": 0.82, "resting_jacobian": 0.4}, False), ({"volume": 0.8001}, False),
+                                                 ({"volume": 0.82, "resting_jacobian": 0.55}, True)])
+def test_better_means_no_loss_and_a_gain(changes: dict[str, float], better: bool) -> None:
+    assert score(**changes).better_than(score()) == better
+
+
+def test_every_figure_of_the_score_counts() -> None:
+    told = {field.name for field in fields(BendScore)} - {"quads"}  # the budget is kept by the planner
+    worse = {"poor": 2, "fair": 3, "volume": 0.7, "jacobian": 0.1, "flipped": 0.2, "resting_jacobian": 0.2, "weight": 9}
+    assert set(worse) == told
+    assert not any(score(**{name: value}).no_worse_than(score()) for name, value in worse.items())
