@@ -111,9 +111,9 @@ class Overlay:
         if settings is None:
             return
         data = self._cage_data(context.scene)
-        if data is not None:
-            in_front = cage_of(context.scene).show_in_front
-            self._draw_on_faces(context, settings, data, in_front=in_front)
+        cage = cage_of(context.scene)
+        if cage is not None and data is not None:
+            self._draw_on_faces(context, settings, data, in_front=cage.show_in_front)
         with blended():
             if settings.show_limbs:
                 _draw_limb_lines(context)

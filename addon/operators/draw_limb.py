@@ -105,6 +105,14 @@ class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
         return self._history[-1]
 
     def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        try:
+            return self._take(context, event)
+        except Exception:
+            self._end(context, {"CANCELLED"})  # a fault must not leave callbacks behind that draw for ever
+            raise
+
+    def _take(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """One event of the running tool."""
         if event.type in NAVIGATION or (event.type in WHEEL and (event.shift or event.alt)):
             return {"PASS_THROUGH"}
         if event.type in CANCEL and event.value == "PRESS":
