@@ -75,7 +75,8 @@ def score(**changes: float) -> BendScore:
 
 
 @pytest.mark.parametrize(("changes", "better"), [({}, False), ({"volume": 0.82}, True), ({"jacobian": 0.35}, True),
-                                                 ({"poor": 0, "fair": 3}, True), ({"flipped": 0.05}, True), ({"volume": 0.82, "jacobian": 0.29}, False),
+                                                 ({"poor": 0, "fair": 3}, True), ({"flipped": 0.05}, True),
+                                                 ({"volume": 0.82, "jacobian": 0.29}, False),
                                                  ({"volume": 0.82, "poor": 2, "fair": 1}, False), ({"volume": 0.82, "weight": 10}, False),
                                                  ({"volume": 0.82, "resting_jacobian": 0.4}, False), ({"volume": 0.8001}, False),
                                                  ({"volume": 0.82, "resting_jacobian": 0.55}, True)])
