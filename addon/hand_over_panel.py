@@ -11,12 +11,11 @@ class RINGWRIGHT_PT_hand_over(bpy.types.Panel):
     """Rig, flex test, export"""
 
     bl_idname = "RINGWRIGHT_PT_hand_over"
-    bl_label = "Rig and Hand-Over"
+    bl_label = "Rig and Export"
+    bl_parent_id = "RINGWRIGHT_PT_hand_on"
     bl_space_type = "VIEW_3D"
     bl_region_type = "UI"
     bl_category = CATEGORY
-    bl_options = {"DEFAULT_CLOSED"}
-    bl_order = 90
 
     def draw(self, _: bpy.types.Context) -> None:
         """Buttons in the order of the work."""

@@ -330,9 +330,6 @@ class RINGWRIGHT_PT_hand_on(SidebarPanel, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.layout
-        column = layout.column(align=True)
-        column.operator("ringwright.rig_cage", icon="ARMATURE_DATA")
-        column.operator("ringwright.flex_cage", icon="MOD_SIMPLEDEFORM")
         column = layout.column()
         column.use_property_split = True
         column.use_property_decorate = False
