@@ -23,6 +23,7 @@ class RINGWRIGHT_PT_hand_over(bpy.types.Panel):
         column.operator("ringwright.plan_from_armature", icon="OUTLINER_OB_ARMATURE")
         column.operator("ringwright.rig_cage", icon="ARMATURE_DATA")
         column.operator("ringwright.flex_cage", icon="CON_ROTLIKE")
+        self.layout.operator("ringwright.make_symmetric", icon="MOD_MIRROR")
         self.layout.operator("ringwright.export_set", icon="EXPORT")
 
 

@@ -1,0 +1,64 @@
+"""Symmetry of the cage: match its halves by topology and make them mirror images."""
+# mypy: disable-error-code="valid-type"
+
+from __future__ import annotations
+
+import bpy
+import numpy as np
+from bpy.props import EnumProperty
+
+from ...core.symmetry import MirrorPlane, asymmetry, find_mirror_plane, mirror_match, one_sided, symmetrised
+from ..cage_object import read_cage, transformed
+from ..host_surface import HostSurface, read_evaluated
+from ..mesh_bridge import write_positions
+from ..plan_storage import target_of
+from .asking import Refusing, has_cage, in_object_mode
+from .rigs import require_cage
+
+PLANE_ITEMS = (
+    ("X", "X", "Across the plane X = 0 of the world"), ("Y", "Y", "Across the plane Y = 0 of the world"),
+    ("Z", "Z", "Across the plane Z = 0 of the world"), ("TARGET", "Target's Own", "Across the plane that mirrors the target best"))
+SIDE_ITEMS = (
+    ("BOTH", "Both", "Every vertex goes to the mean of its place and its partner's image"),
+    ("POSITIVE", "Positive", "The positive side stays and the other follows it"),
+    ("NEGATIVE", "Negative", "The negative side stays and the other follows it"))
+
+
+class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
+    """Make the cage's halves mirror images; partners are found by topology, however far a side was moved"""
+
+    bl_idname = "ringwright.make_symmetric"
+    bl_label = "Make Symmetric"
+    bl_options = {"REGISTER", "UNDO"}
+
+    plane: EnumProperty(name="Plane", items=PLANE_ITEMS, description="Across which plane")
+    keep: EnumProperty(name="Keep", items=SIDE_ITEMS, description="Which side tells where vertices lie")
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_cage(cls, context) and in_object_mode(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        cage = require_cage(context.scene)
+        mesh, plane = read_cage(cage), self._plane(context)
+        partner = mirror_match(mesh, plane)
+        worst = float(asymmetry(mesh, plane, partner).max())
+        sign = -1.0 if self.keep == "NEGATIVE" else 1.0
+        turned = MirrorPlane(plane.point, sign * plane.normal, plane.error)
+        even = symmetrised(mesh, plane, partner) if self.keep == "BOTH" else one_sided(mesh, turned, partner)
+        inverse = np.linalg.inv(np.array(cage.matrix_world, dtype=np.float64))
+        write_positions(cage.data, transformed(even.positions, inverse))
+        cage.data.update()
+        self.report({"INFO"}, f"{mesh.vertex_count} vertices matched; the farthest was {worst:.3g} off its partner's image")
+        return {"FINISHED"}
+
+    def _plane(self, context: bpy.types.Context) -> MirrorPlane:
+        target = target_of(context.scene)
+        if self.plane != "TARGET" or target is None:
+            return MirrorPlane(np.zeros(3), np.eye(3)["XYZ".index(self.plane) if self.plane != "TARGET" else 0], 0.0)
+        dense = read_evaluated(target, context.evaluated_depsgraph_get())
+        with HostSurface(dense) as surface:
+            return find_mirror_plane(surface, dense.positions)
+
+
+CLASSES = (RINGWRIGHT_OT_make_symmetric,)

@@ -1,0 +1,64 @@
+"""The operator that makes a cage symmetric equals the core; halves that differ are refused in one sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import bpy
+import numpy as np
+import pytest
+
+import ringwright
+from ringwright.addon.cage_object import place_cage, read_cage
+from ringwright.core.polymesh import PolyMesh
+from support.tubes import tube
+
+
+@pytest.fixture(scope="module", autouse=True)
+def registered() -> Iterator[None]:
+    ringwright.register()
+    yield
+    ringwright.unregister()
+
+
+def cage(mesh: PolyMesh) -> bpy.types.Object:
+    item = place_cage(bpy.context.scene, mesh)
+    bpy.context.scene.ringwright.cage = item
+    return item
+
+
+@pytest.mark.parametrize("place", [(0, 0, 0), (0, 3, 1)])
+def test_both_halves_become_images(place: tuple[float, float, float]) -> None:
+    mesh = tube(12, 7, turn=np.pi / 2)
+    moved = mesh.positions + 0.03 * np.random.default_rng(1).standard_normal(mesh.positions.shape)
+    item = cage(mesh.with_positions(moved - place))
+    item.location = place
+    bpy.context.view_layer.update()
+    assert bpy.ops.ringwright.make_symmetric(plane="X") == {"FINISHED"}
+    after = read_cage(item).positions
+    images = after * [-1, 1, 1]
+    assert np.linalg.norm(after[:, None] - images, axis=2).min(axis=1).max() < 1e-6
+    assert np.abs(after - moved).max() < 0.2
+
+
+@pytest.mark.parametrize(("keep", "sign"), [("POSITIVE", 1), ("NEGATIVE", -1)])
+def test_one_side_stays(keep: str, sign: int) -> None:
+    mesh = tube(12, 7, turn=np.pi / 2)
+    edited = mesh.positions.copy()
+    edited[sign * edited[:, 0] > 0.1] += [sign * 0.3, 0.1, 0]
+    item = cage(mesh.with_positions(edited))
+    bpy.ops.ringwright.make_symmetric(plane="X", keep=keep)
+    after = read_cage(item).positions
+    kept = sign * mesh.positions[:, 0] > 0.1
+    assert np.allclose(after[kept], edited[kept], atol=1e-6) and np.abs(after[:, 0]).max() > 1.2
+    assert np.linalg.norm(after[:, None] - after * [-1, 1, 1], axis=2).min(axis=1).max() < 1e-6
+
+
+def test_unlike_halves_are_refused_and_stay() -> None:
+    mesh = tube(12, 7, turn=np.pi / 2)
+    cut = PolyMesh.from_faces(mesh.positions, [face.tolist() for face in mesh.quads()[1:]])
+    item = cage(cut)
+    before = read_cage(item).positions
+    with pytest.raises(RuntimeError, match="not built alike"):
+        bpy.ops.ringwright.make_symmetric(plane="X")
+    assert np.array_equal(read_cage(item).positions, before)
