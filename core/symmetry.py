@@ -1,181 +1,78 @@
-"""Mirror symmetry: find the plane of a target, match the two halves of a cage by its topology, repair small asymmetry.
-
-A match by topology does not mind where vertices lie, so it still holds on a cage that an artist has moved on one side.
-"""
+"""How much of a mesh has its mirror image in the mesh."""
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
+import numpy.typing as npt
 
-from .adjacency import build_adjacency
-from .defects import face_area_vectors, face_centres
-from .errors import MeshError
-from .frames import unit
-from .polymesh import FloatArray, IntArray, PolyMesh
-from .surface import Surface
+from .mirror import AXES
+from .polymesh import BoolArray, FloatArray, IntArray
 
-SAMPLES = 4000
-"""Points of a target that a plane is fitted to."""
-FIT_STEPS = 12
-"""Rounds of reflecting, asking for the closest points and fitting anew."""
-SEEDS = 12
-"""Pairs of faces that a match is tried from, those nearest to mirror images first."""
+MEANT = 0.9
+"""A mesh of which at least this share of the vertices has its mirror image is meant to be symmetric."""
 
 
 @dataclass(frozen=True)
-class MirrorPlane:
-    """A plane of symmetry.
+class Symmetry:
+    """Symmetry across a plane through the origin.
 
-    point : (3,) float64 on the plane
-    normal : (3,) float64 unit vector
-    error : mean distance of reflected points from the surface, its diagonals
+    plane : x, y or z, the axis that the plane is square to
+    share : share of the vertices that have their mirror image, 0 to 1
+    lone : (k,) int32, vertices without
     """
 
-    point: FloatArray
-    normal: FloatArray
-    error: float
-
-    def reflect(self, points: FloatArray) -> FloatArray:
-        """Mirror images of (n, 3) points."""
-        heights = (points - self.point) @ self.normal
-        return np.asarray(points - 2.0 * heights[:, None] * self.normal, dtype=np.float64)
+    plane: str
+    share: float
+    lone: IntArray
 
 
-def find_mirror_plane(surface: Surface, points: FloatArray, seed: int = 0) -> MirrorPlane:
-    """The plane across which a target is most like its own image.
+def measure_symmetry(positions: FloatArray, used: BoolArray, distance: float, plane: str | None = None) -> Symmetry | None:
+    """The symmetry across a plane, or across the one for which most vertices have their mirror image.
 
-    points : (n, 3) float64 on the target, such as its vertices
-    seed : of the choice among them
-    Started from the axes of the points' spread and from the world's; each start is refined by fitting the plane that best
-    halves the way from every reflected point to the surface.
+    positions : (V, 3) float64
+    used : (V,) bool, vertices that count
+    distance : how far a vertex may lie from its mirror image, the mesh's units
+    plane : x, y or z; None: the best, if there is one that the mesh is meant to be symmetric across
     """
-    chosen = points[np.random.default_rng(seed).choice(len(points), min(len(points), SAMPLES), replace=False)]
-    centre = 0.5 * (points.min(axis=0) + points.max(axis=0))
-    spread = np.linalg.eigh(np.cov((chosen - chosen.mean(axis=0)).T))[1].T
-    starts = [MirrorPlane(point, normal, np.inf) for normal in (*spread, *np.eye(3)) for point in (centre, chosen.mean(axis=0))]
-    return min((_refined(start, surface, chosen) for start in starts), key=lambda plane: plane.error)
+    chosen = np.flatnonzero(used & np.isfinite(positions).all(axis=1))
+    if not len(chosen) or distance <= 0:
+        return None
+    found = []
+    for name in AXES if plane is None else (plane,):
+        image = has_image(positions[chosen], AXES[name], distance)
+        found.append(Symmetry(name, float(image.mean()), chosen[~image].astype(np.int32)))
+    best = max(found, key=lambda symmetry: symmetry.share)
+    return best if plane is not None or best.share >= MEANT else None
 
 
-def _refined(plane: MirrorPlane, surface: Surface, points: FloatArray) -> MirrorPlane:
-    best = _judged(plane, surface, points)
-    for _ in range(FIT_STEPS):
-        images = plane.reflect(points)
-        nearest = surface.closest(images)
-        near = nearest.distances <= np.percentile(nearest.distances, 80.0)  # what has no counterpart must not pull
-        away = points[near] - nearest.positions[near]
-        middles = 0.5 * (points[near] + nearest.positions[near])
-        normal = np.linalg.eigh(away.T @ away)[1][:, -1]
-        plane = _judged(MirrorPlane(middles.mean(axis=0), unit(normal), np.inf), surface, points)
-        if plane.error < best.error:
-            best = plane
-    return best
+def has_image(positions: FloatArray, axis: int, distance: float) -> BoolArray:
+    """Whether a vertex lies within a distance of every vertex's mirror image, (n,) bool.
 
-
-def _judged(plane: MirrorPlane, surface: Surface, points: FloatArray) -> MirrorPlane:
-    distances = surface.closest(plane.reflect(points)).distances
-    return MirrorPlane(plane.point, plane.normal, float(np.mean(distances)) / surface.diagonal)
-
-
-def mirror_match(mesh: PolyMesh, plane: MirrorPlane) -> IntArray:
-    """The mirror partner of every vertex by topology alone, (V,) int32; a vertex on the plane is its own partner.
-
-    plane : tells which faces to begin with
-    Raises MeshError where the two halves are not built alike.
+    positions : (n, 3) float64
+    axis : 0, 1 or 2; its coordinate changes sign
     """
-    reached = 0
-    edges = _edges_by_ends(mesh)
-    for first, second in _seed_pairs(mesh, plane):
-        for turn in range(len(mesh.face(first))):
-            partner, matched = _grown(mesh, edges, first, second, turn)
-            if matched == mesh.face_count:
-                return partner
-            reached = max(reached, matched)
-    raise MeshError(f"The two halves of the cage are not built alike: at most {reached} of {mesh.face_count} faces have a partner; "
-                    "mirror one half instead.")
+    images = positions.copy()
+    images[:, axis] *= -1.0
+    low = positions.min(axis=0) - 2.0 * distance
+    cells = np.floor((positions - low) / distance).astype(np.int64)
+    wanted = np.floor((images - low) / distance).astype(np.int64)
+    order = np.lexsort(cells.T[::-1])
+    rows = _as_rows(cells[order])
+    found = np.zeros(len(positions), dtype=np.bool_)
+    for step in product((-1, 0, 1), repeat=3):
+        keys = _as_rows(wanted + np.array(step))
+        start, stop = np.searchsorted(rows, keys, side="left"), np.searchsorted(rows, keys, side="right")
+        for turn in range(int((stop - start).max(initial=0))):
+            here = np.flatnonzero(~found & (start + turn < stop))
+            offset = positions[order[start[here] + turn]] - images[here]
+            found[here] = np.einsum("ij,ij->i", offset, offset) <= distance * distance
+    return found
 
 
-def _seed_pairs(mesh: PolyMesh, plane: MirrorPlane) -> list[tuple[int, int]]:
-    """Pairs of faces whose middles and normals are most nearly mirror images."""
-    centres, normals = face_centres(mesh), unit(face_area_vectors(mesh))
-    images, looks = plane.reflect(centres), normals - 2.0 * (normals @ plane.normal)[:, None] * plane.normal
-    pairs = []
-    for first in np.argsort(np.abs((centres - plane.point) @ plane.normal), kind="stable")[: 8 * SEEDS]:
-        distance = np.linalg.norm(centres - images[first], axis=1) * (2.0 - normals @ looks[first])
-        second = int(np.argmin(distance))
-        pairs.append((float(distance[second]), int(first), second))
-    return [(first, second) for _, first, second in sorted(pairs)[:SEEDS]]
-
-
-def _edges_by_ends(mesh: PolyMesh) -> dict[tuple[int, int], tuple[int, int]]:
-    """Face and corner of every edge as its face runs it, by its two vertices."""
-    return {(int(a), int(b)): (face, place) for face in range(mesh.face_count)
-            for place, (a, b) in enumerate(zip(mesh.face(face), np.roll(mesh.face(face), -1), strict=True))}
-
-
-def _grown(mesh: PolyMesh, edges: dict[tuple[int, int], tuple[int, int]], first: int, second: int, turn: int) -> tuple[IntArray, int]:
-    """Match two faces corner by corner, the second the other way round, and grow the match over shared edges.
-
-    Returns partners (V,) int32, -1 where none was found, and the number of faces that were matched without a contradiction.
-    """
-    partner = np.full(mesh.vertex_count, -1, dtype=np.int32)
-    matched = np.full(mesh.face_count, -1, dtype=np.int32)
-    waiting = deque([(first, second, turn)])
-    while waiting:
-        own, other, shift = waiting.popleft()
-        if matched[own] >= 0:
-            if matched[own] != other:
-                return partner, int(np.count_nonzero(matched >= 0))
-            continue
-        mine, theirs = mesh.face(own), mesh.face(other)
-        if len(mine) != len(theirs):
-            return partner, int(np.count_nonzero(matched >= 0))
-        images = theirs[(shift - np.arange(len(mine))) % len(mine)]
-        known = partner[mine]
-        if ((known >= 0) & (known != images)).any():
-            return partner, int(np.count_nonzero(matched >= 0))
-        matched[own] = other
-        partner[mine] = images
-        for place in range(len(mine)):
-            a, b = int(mine[place]), int(mine[(place + 1) % len(mine)])
-            following, image = edges.get((b, a)), edges.get((int(images[place]), int(images[(place + 1) % len(mine)])))
-            if (following is None) != (image is None):
-                return partner, int(np.count_nonzero(matched >= 0))
-            if following is not None and image is not None:
-                # our next face runs b to a from its own corner on; the image's runs from a's partner to b's
-                size = len(mesh.face(image[0]))
-                waiting.append((following[0], image[0], (image[1] + 1 + following[1]) % size))
-    return partner, int(np.count_nonzero(matched >= 0))
-
-
-def symmetrised(mesh: PolyMesh, plane: MirrorPlane, partner: IntArray) -> PolyMesh:
-    """The mesh with every vertex at the mean of its own place and its partner's image; partners on the plane lie exactly on it.
-
-    partner : (V,) int32, as ``mirror_match`` tells
-    """
-    return mesh.with_positions(0.5 * (mesh.positions + plane.reflect(mesh.positions[partner])))
-
-
-def asymmetry(mesh: PolyMesh, plane: MirrorPlane, partner: IntArray) -> FloatArray:
-    """Distance of every vertex from its partner's mirror image, (V,) float64."""
-    return np.asarray(np.linalg.norm(mesh.positions - plane.reflect(mesh.positions[partner]), axis=1), dtype=np.float64)
-
-
-def one_sided(mesh: PolyMesh, plane: MirrorPlane, partner: IntArray) -> PolyMesh:
-    """The mesh with the half behind the plane moved to the image of the half before it; for a cage that was edited on one side."""
-    heights = (mesh.positions - plane.point) @ plane.normal
-    images = plane.reflect(mesh.positions[partner])
-    flat = 0.5 * (mesh.positions + plane.reflect(mesh.positions))
-    behind = heights < heights[partner]
-    moved = np.where(behind[:, None], images, mesh.positions)
-    return mesh.with_positions(np.where((partner == np.arange(mesh.vertex_count))[:, None], flat, moved))
-
-
-def neighbours_agree(mesh: PolyMesh, partner: IntArray) -> bool:
-    """Whether a match takes edges to edges and is its own inverse."""
-    edges = build_adjacency(mesh).edge_verts
-    images = np.sort(partner[edges], axis=1)
-    keys = {(int(a), int(b)) for a, b in edges}
-    return bool((partner[partner] == np.arange(mesh.vertex_count)).all()) and all((int(a), int(b)) in keys for a, b in images)
+def _as_rows(cells: npt.NDArray[np.int64]) -> npt.NDArray[np.void]:
+    """Cells as one sortable number each, in the order of their columns."""
+    biased = (cells + (1 << 62)).astype(">u8")
+    return np.ascontiguousarray(biased).view([("row", "V24")])["row"].ravel()

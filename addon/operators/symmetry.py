@@ -7,7 +7,7 @@ import bpy
 import numpy as np
 from bpy.props import EnumProperty
 
-from ...core.symmetry import MirrorPlane, asymmetry, find_mirror_plane, mirror_match, one_sided, symmetrised
+from ...core.mirror_halves import MirrorPlane, asymmetry, find_mirror_plane, mirror_match, one_sided, symmetrised
 from ..cage_object import read_cage, transformed
 from ..host_surface import HostSurface, read_evaluated
 from ..mesh_bridge import write_positions

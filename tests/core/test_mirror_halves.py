@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from ringwright.core.errors import MeshError
+from ringwright.core.mirror_halves import MirrorPlane, asymmetry, find_mirror_plane, mirror_match, neighbours_agree, one_sided, symmetrised
 from ringwright.core.polymesh import PolyMesh
-from ringwright.core.symmetry import MirrorPlane, asymmetry, find_mirror_plane, mirror_match, neighbours_agree, one_sided, symmetrised
 from support.reference_surface import ReferenceSurface
 from support.shapes import fork
 from support.tubes import tube
