@@ -78,3 +78,9 @@ def test_switched_off_and_on_again(installed: None) -> None:
     assert facts["tool began"] == ["RUNNING_MODAL"] and facts["no limb came"] == 8
     assert facts["left behind"] == []
     assert len(facts["limbs again"]) == 8 and facts["ready again"] is True
+
+
+def test_live_build(installed: None) -> None:
+    facts = play("live")
+    assert facts["kept within"] < 1e-4
+    assert facts["after"] > facts["before"] and facts["undone"] == facts["before"]
