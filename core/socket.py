@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from .polymesh import BoolArray, FloatArray, IntArray
 
-LONG_BLOCK_COST = 0.25
+LONG_BLOCK_COST = 0.03
 """Cost of a hole e times as long as wide in quads: its ends would be drawn far round the branch."""
 JOINT_RING_COST = 0.5
 """Cost of a hole that touches a ring of a joint; a hole one branch radius off its best place costs 1."""
