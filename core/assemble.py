@@ -51,7 +51,7 @@ PHASE_STATION = 0.85
 class Assembly:
     """A cage before it settles.
 
-    mesh : all quads, rough positions; attributes vertex.limb, vertex.joint_ring, face.limb
+    mesh : all quads, rough positions; attributes vertex.limb, vertex.joint_ring, face.face_limb
     held : (V,) bool, vertices of open ends, which stay on the plan's end planes
     freedom : (V,) float64, 1 where branches and step-downs leave no grid of rectangles, falling to 0 away from them;
         tips keep the shape they were laid in
@@ -312,7 +312,7 @@ def _finished(build: _Build) -> Assembly:
     for vertices, way in build.barred:
         barred[vertices] = way
     attributes = {"vertex.limb": np.concatenate(build.vertex_limb)[used], "vertex.joint_ring": np.concatenate(build.joint_ring)[used],
-                  "face.limb": np.concatenate(build.face_limb)}
+                  "face.face_limb": np.concatenate(build.face_limb)}
     tip = np.zeros(build.vertex_count, dtype=np.bool_)
     for vertices in build.tips:
         tip[vertices] = True

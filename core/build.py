@@ -35,7 +35,7 @@ WELD_SHARE = 0.5
 class BuildResult:
     """A finished cage and what the inspection needs to judge it.
 
-    mesh : all quads, on the target; attributes vertex.limb, vertex.joint_ring, face.limb
+    mesh : all quads, on the target; attributes vertex.limb, vertex.joint_ring, face.face_limb
     plan : the plan as built
     counts : every ring's count
     tally : tips, branches and step-downs of the whole cage, both sides of a mirrored one

@@ -58,7 +58,7 @@ def area_jumps(adjacency: Adjacency, area_vectors: FloatArray) -> AreaJumps:
 def joint_spacings(mesh: PolyMesh, zones: Sequence[JointZone]) -> Mapping[str, JointSpacing]:
     """Compare the rows between the rings of every joint that has at least two rows, joint name to figures."""
     faces, quads = mesh.faces_of_size(4)
-    face_limb = mesh.attributes.get("face.limb")
+    face_limb = mesh.attributes.get("face.face_limb")
     limbs = None if face_limb is None else np.asarray(face_limb)[faces]
     found = {}
     for zone in zones:

@@ -23,7 +23,7 @@ class PolyMesh:
     corner_verts : (C,) int32, vertex of every face corner, faces one after the other
     face_offsets : (F + 1,) int32, face f owns the corners face_offsets[f] to face_offsets[f + 1]
     attributes : named arrays whose first axis runs over vertices or faces; the name says which
-        (``vertex.limb``, ``face.limb``)
+        (``vertex.limb``, ``face.face_limb``)
     """
 
     positions: FloatArray

@@ -122,7 +122,7 @@ def test_attributes_tell_limbs_and_joint_rings() -> None:
     limb, heights = cage.mesh.attributes["vertex.limb"], cage.mesh.positions[:, 2]
     assert cage.limb_names == ("lower", "upper")
     assert set(limb[heights < 5.9]) == {0} and set(limb[heights > 6.1]) == {1}
-    assert cage.mesh.attributes["face.limb"].shape == (cage.mesh.face_count,)
+    assert cage.mesh.attributes["face.face_limb"].shape == (cage.mesh.face_count,)
     joint = cage.mesh.attributes["vertex.joint_ring"]
     assert joint.shape == (cage.mesh.vertex_count,) and joint.sum() % 8 == 0
     near = np.minimum(np.abs(heights - 6), np.abs(heights - 9))

@@ -65,12 +65,12 @@ def test_large_hole_filled_by_one_face_becomes_quads(inner_vertices):
     hole = [7, 8, 9, 13, 14, 15, 19, 20, 21]
     rest = [face for index, face in enumerate(faces) if index not in hole]
     ring = [8, 9, 10, 11, 18, 25, 32, 31, 30, 29, 22, 15]
-    mesh = sheet(6, 6, [*rest, ring]).with_attributes(face__limb=np.arange(28), vertex__height=np.arange(49.0))
+    mesh = sheet(6, 6, [*rest, ring]).with_attributes(face__face_limb=np.arange(28), vertex__height=np.arange(49.0))
     result = mend_faces(mesh, inner_vertices=inner_vertices)
     assert result.split == 1 and np.all(result.edit.mesh.face_sizes == 4)
     assert_oriented_manifold(result.edit.mesh)
     assert_rest_untouched(mesh, result.edit)
-    assert result.edit.mesh.attributes["face.limb"][27:].tolist() == [27] * (result.edit.mesh.face_count - 27)
+    assert result.edit.mesh.attributes["face.face_limb"][27:].tolist() == [27] * (result.edit.mesh.face_count - 27)
     assert np.array_equal(result.edit.mesh.attributes["vertex.height"][:49], np.arange(49.0))
 
 

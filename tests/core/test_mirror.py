@@ -56,10 +56,10 @@ def test_without_a_weld_the_image_is_a_piece_of_its_own() -> None:
 
 def test_attributes_are_copied_to_the_image() -> None:
     mesh = tube_along("x")
-    named = mesh.with_attributes(vertex__limb=np.arange(mesh.vertex_count), face__limb=np.arange(mesh.face_count))
+    named = mesh.with_attributes(vertex__limb=np.arange(mesh.vertex_count), face__face_limb=np.arange(mesh.face_count))
     on_plane = np.abs(mesh.positions[:, 0]) < 0.1
     both = mirror_mesh(named, "x", on_plane)
-    limb, face = both.attributes["vertex.limb"], both.attributes["face.limb"]
+    limb, face = both.attributes["vertex.limb"], both.attributes["face.face_limb"]
     assert limb.shape == (both.vertex_count,) and face.shape == (both.face_count,)
     np.testing.assert_array_equal(face, np.tile(np.arange(mesh.face_count), 2))
     np.testing.assert_array_equal(limb[mesh.vertex_count :], np.flatnonzero(~on_plane))

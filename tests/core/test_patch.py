@@ -246,10 +246,10 @@ def test_a_tube_is_closed_with_the_fewest_poles_at_both_ends() -> None:
 
 def test_attributes_grow_with_the_mesh() -> None:
     mesh, loop = holed_grid()
-    limbs = {"face__limb": np.ones(mesh.face_count, dtype=np.int32), "vertex__limb": np.ones(mesh.vertex_count, dtype=np.int32)}
+    limbs = {"face__face_limb": np.ones(mesh.face_count, dtype=np.int32), "vertex__limb": np.ones(mesh.vertex_count, dtype=np.int32)}
     mesh = mesh.with_attributes(**limbs)
     filled = fill_mesh_loop(mesh, loop)
-    assert len(filled.attributes["face.limb"]) == filled.face_count
+    assert len(filled.attributes["face.face_limb"]) == filled.face_count
     assert len(filled.attributes["vertex.limb"]) == filled.vertex_count
 
 

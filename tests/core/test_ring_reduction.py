@@ -198,12 +198,12 @@ def test_bending_area_is_avoided():
 def test_attributes_follow_their_elements():
     mesh = tube(12, 8)
     mesh = mesh.with_attributes(vertex__limb=np.repeat(np.arange(8), 12), vertex__height=mesh.positions[:, 2],
-                                face__limb=np.repeat(np.arange(7), 12))
+                                face__face_limb=np.repeat(np.arange(7), 12))
     change = check_step(mesh, 8)
     new = change.edit.mesh
     # Height is a straight function of place, so whatever slides along the tube must carry its new height.
     assert new.attributes["vertex.height"] == pytest.approx(new.positions[:, 2])
-    level = new.attributes["face.limb"]
+    level = new.attributes["face.face_limb"]
     middles = new.positions[new.quads()].mean(axis=1)[:, 2]
     assert np.all(np.abs(middles / mesh.positions[12, 2] - 0.5 - level) <= 1.0)
 

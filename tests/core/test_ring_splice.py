@@ -91,9 +91,9 @@ def test_hidden_side_is_used():
 
 def test_attributes_of_both_sides_meet():
     mesh = join(tube(10, 3), tube(16, 3, base=(0, 0, 4.0)))
-    mesh = mesh.with_attributes(face__limb=np.repeat([1, 2], [20, 32]), vertex__side=np.repeat([0.0, 1.0], [30, 48]))
+    mesh = mesh.with_attributes(face__face_limb=np.repeat([1, 2], [20, 32]), vertex__side=np.repeat([0.0, 1.0], [30, 48]))
     new = check_splice(mesh).edit.mesh
-    limb, middle = new.attributes["face.limb"], new.positions[new.quads()].mean(axis=1)[:, 2]
+    limb, middle = new.attributes["face.face_limb"], new.positions[new.quads()].mean(axis=1)[:, 2]
     assert set(limb.tolist()) == {1, 2} and middle[limb == 1].mean() < middle[limb == 2].mean()
     assert np.all((new.attributes["vertex.side"] >= 0) & (new.attributes["vertex.side"] <= 1))
 
