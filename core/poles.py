@@ -150,7 +150,8 @@ def topological_bound(mesh: PolyMesh, adjacency: Adjacency) -> int:
     return int(bounds.sum())
 
 
-def poles_in_zones(positions: FloatArray, poles: IntArray, zones: Sequence[JointZone], vertex_limb: IntArray | None = None) -> dict[str, IntArray]:
+def poles_in_zones(positions: FloatArray, poles: IntArray, zones: Sequence[JointZone],
+                   vertex_limb: IntArray | None = None) -> dict[str, IntArray]:
     """Poles that lie in each joint zone.
 
     positions : (V, 3) float64
