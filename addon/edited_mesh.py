@@ -273,7 +273,8 @@ def _remove(faces: list[bmesh.types.BMFace], host: bmesh.types.BMesh) -> None:
 
 def _keep_order(host: bmesh.types.BMesh, vertices: Vertices, faces: list[bmesh.types.BMFace]) -> None:
     """Old elements first, in their old order, then new ones: the host fills gaps that earlier removals left."""
-    for sequence, wanted in ((host.verts, vertices), (host.faces, faces)):
+    pairs: tuple[tuple[Any, Any], ...] = ((host.verts, vertices), (host.faces, faces))
+    for sequence, wanted in pairs:
         sequence.index_update()
         rank = {element: place for place, element in enumerate(wanted)}
         found = [rank.get(element, len(wanted)) for element in sequence]

@@ -5,6 +5,8 @@ from __future__ import annotations
 import bmesh
 import bpy
 
+Element = bmesh.types.BMVert | bmesh.types.BMEdge | bmesh.types.BMFace
+
 SELECT_MODES = {"vertex": {"VERT"}, "edge": {"EDGE"}, "face": {"FACE"}}
 
 
@@ -54,13 +56,13 @@ def enter_edit_mode(context: bpy.types.Context, item: bpy.types.Object) -> None:
     bpy.ops.object.mode_set(mode="EDIT")
 
 
-def _element(mesh: bmesh.types.BMesh, domain: str, indices: tuple[int, ...]) -> bmesh.types.BMVert | None:
-    sequence = mesh.faces if domain == "face" else mesh.verts
+def _element(mesh: bmesh.types.BMesh, domain: str, indices: tuple[int, ...]) -> Element | None:
+    sequence: bmesh.types.BMFaceSeq | bmesh.types.BMVertSeq = mesh.faces if domain == "face" else mesh.verts
     if any(not 0 <= index < len(sequence) for index in indices):
         return None
     if domain != "edge":
         return sequence[indices[0]]
-    return mesh.edges.get([sequence[index] for index in indices])
+    return mesh.edges.get([mesh.verts[index] for index in indices])
 
 
 def frame_selection(context: bpy.types.Context) -> None:
