@@ -7,9 +7,9 @@ from typing import Any
 import bpy
 
 from . import hand_over_panel, keys, live_build, overlay, panels, preferences, properties
-from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, mending, plans, rigs, rings, symmetry
+from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, mending, plans, rigs, rings, symmetry, unwraps
 
-OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, mending, rings, faces, draw_limb, rigs, symmetry)
+OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, mending, rings, faces, draw_limb, rigs, symmetry, unwraps)
 
 CLASSES: tuple[Any, ...] = (*properties.CLASSES, *preferences.CLASSES, *(each for family in OPERATORS for each in family.CLASSES),
                             *panels.CLASSES, *hand_over_panel.CLASSES)

@@ -24,6 +24,7 @@ class RINGWRIGHT_PT_hand_over(bpy.types.Panel):
         column.operator("ringwright.rig_cage", icon="ARMATURE_DATA")
         column.operator("ringwright.flex_cage", icon="CON_ROTLIKE")
         self.layout.operator("ringwright.make_symmetric", icon="MOD_MIRROR")
+        self.layout.operator("ringwright.unwrap_cage", icon="UV")
         self.layout.operator("ringwright.export_set", icon="EXPORT")
 
 

@@ -1,0 +1,67 @@
+"""Seams of the core marked on a host mesh, its unwrap by the host, and the figures of the map that comes out."""
+
+from __future__ import annotations
+
+import bpy
+import numpy as np
+
+from ..core.adjacency import build_adjacency
+from ..core.polymesh import IntArray, PolyMesh
+from ..core.uv_quality import UnwrapFigures, measure_unwrap
+from .export_set import MAP_NAME, read_uvs
+
+MARGIN = 0.01
+"""Space that is asked for between islands, share of the map (ten pixels at 1024; the host counts it in its own way)."""
+
+
+def mark_seams(host_mesh: bpy.types.Mesh, mesh: PolyMesh, seams: IntArray) -> None:
+    """Mark edges as seams and all others as none.
+
+    mesh : the host mesh's faces
+    seams : (k,) int32 into ``build_adjacency(mesh).edge_verts``
+    """
+    ends = np.empty(2 * len(host_mesh.edges), dtype=np.int32)
+    host_mesh.edges.foreach_get("vertices", ends)
+    count = max(mesh.vertex_count, 1)
+    own = np.sort(ends.reshape(-1, 2), axis=1).astype(np.int64) @ [count, 1]
+    cut = build_adjacency(mesh).edge_verts[seams].astype(np.int64) @ [count, 1]
+    host_mesh.edges.foreach_set("use_seam", np.isin(own, cut))
+    host_mesh.update()
+
+
+def unwrap(item: bpy.types.Object) -> None:
+    """Unwrap all faces along the seams, even the islands' texel density and pack them into the unit square.
+
+    item : in object mode, of the context's scene
+    """
+    if not item.data.uv_layers:
+        item.data.uv_layers.new(name=MAP_NAME)
+    layer = bpy.context.view_layer
+    before, selected = layer.objects.active, list(layer.objects.selected)
+    for other in selected:
+        other.select_set(False)
+    item.select_set(True)
+    layer.objects.active = item
+    bpy.ops.object.mode_set(mode="EDIT")
+    try:
+        bpy.ops.mesh.reveal(select=False)
+        bpy.ops.mesh.select_all(action="SELECT")
+        bpy.ops.uv.unwrap(method="ANGLE_BASED", margin=0.0)
+        bpy.ops.uv.select_all(action="SELECT")
+        bpy.ops.uv.average_islands_scale()
+        bpy.ops.uv.pack_islands(margin=MARGIN, rotate=True)
+    finally:
+        bpy.ops.object.mode_set(mode="OBJECT")
+        item.select_set(False)
+        for other in selected:
+            other.select_set(True)
+        layer.objects.active = before
+
+
+def map_figures(item: bpy.types.Object, mesh: PolyMesh) -> UnwrapFigures | None:
+    """The figures of an object's map, None without one.
+
+    mesh : the object's faces, in the world
+    """
+    uvs = read_uvs(item.data)
+    return None if uvs is None else measure_unwrap(mesh, uvs)

@@ -1,0 +1,178 @@
+"""How good an unwrap is: stretch, flips, overlap, texel density, islands and the margin between them.
+
+Stretch is the L2 texture stretch of Sander, Snyder, Gortler, Hoppe, "Texture Mapping Progressive Meshes", 2001: the
+root mean square of how much a unit step on the map is stretched on the surface, scaled by the areas so that 1 is the
+least there can be.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .adjacency import components
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+
+SAME_POINT = 1e-6
+"""Map coordinates this near are one: the host stores single precision."""
+PIXELS = 1024
+"""Side of the raster on which overlap and margin are measured."""
+MOST_MARGIN = 32
+"""Margins wider than this many pixels are told as this many."""
+
+
+@dataclass(frozen=True)
+class UnwrapFigures:
+    """What an unwrap is like.
+
+    stretch : L2 stretch of the whole map, at least 1
+    worst_stretch : L2 stretch of the worst face
+    flipped : faces whose map runs the other way than most, or that have no area on it, (k,) int32
+    overlap : share of the covered map that is covered more than once
+    density_spread : largest over smallest texel density of the islands
+    islands : number of islands
+    margin : pixels between two islands at the raster's size, at most ``MOST_MARGIN``; that for a single island
+    used : share of the unit square that is covered
+    outside : share of the corners that lie outside the unit square
+    """
+
+    stretch: float
+    worst_stretch: float
+    flipped: IntArray
+    overlap: float
+    density_spread: float
+    islands: int
+    margin: int
+    used: float
+    outside: float
+
+
+def measure_unwrap(mesh: PolyMesh, uvs: FloatArray, pixels: int = PIXELS) -> UnwrapFigures:
+    """Measure an unwrap.
+
+    uvs : (C, 2) float64, map coordinates of every corner
+    pixels : side of the raster for overlap and margin
+    """
+    corners, faces = corner_triangles(mesh)
+    squares, map_areas, areas = _triangle_stretch(mesh.positions[mesh.corner_verts[corners]], uvs[corners])
+    sign = np.sign(map_areas.sum()) or 1.0
+    bad = sign * map_areas <= 1e-12 * max(float(np.abs(map_areas).sum()), 1e-300)
+    islands = face_islands(mesh, uvs)
+    scale = np.sqrt(np.abs(map_areas).sum() / max(float(areas.sum()), 1e-300))
+    of_faces = np.sqrt(_by_face(squares * areas, faces, mesh.face_count) / np.maximum(_by_face(areas, faces, mesh.face_count), 1e-300))
+    covered, owner = _raster(uvs[corners], islands[faces], pixels)
+    outside = ((uvs < -SAME_POINT) | (uvs > 1 + SAME_POINT)).any(axis=1)
+    return UnwrapFigures(
+        float(np.sqrt((squares * areas).sum() / max(float(areas.sum()), 1e-300)) * scale), float(of_faces.max(initial=0.0) * scale),
+        np.unique(faces[bad]).astype(np.int32), float(np.count_nonzero(covered > 1) / max(np.count_nonzero(covered), 1)),
+        _density_spread(np.abs(map_areas), areas, islands[faces]), int(islands.max(initial=-1)) + 1, _margin(owner),
+        float(np.count_nonzero(covered) / covered.size), float(outside.mean()) if len(outside) else 0.0)
+
+
+def corner_triangles(mesh: PolyMesh) -> tuple[IntArray, IntArray]:
+    """Every face as a fan of triangles: corners (T, 3) int32 and face (T,) int32."""
+    fans = np.maximum(mesh.face_sizes.astype(np.int64) - 2, 0)
+    faces = np.repeat(np.arange(mesh.face_count, dtype=np.int32), fans)
+    step = np.arange(int(fans.sum())) - np.repeat(np.cumsum(fans) - fans, fans)
+    first = mesh.face_offsets[faces].astype(np.int64)
+    return np.column_stack([first, first + step + 1, first + step + 2]).astype(np.int32), faces
+
+
+def face_islands(mesh: PolyMesh, uvs: FloatArray) -> IntArray:
+    """Island of every face, (F,) int32: faces that share an edge on the map as well as on the mesh.
+
+    uvs : (C, 2) float64
+    """
+    following = np.arange(1, len(mesh.corner_verts) + 1)
+    following[mesh.face_offsets[1:] - 1] = mesh.face_offsets[:-1]
+    start, end = mesh.corner_verts, mesh.corner_verts[following]
+    forward = start < end
+    low = np.where(forward[:, None], uvs, uvs[following])
+    high = np.where(forward[:, None], uvs[following], uvs)
+    key = np.minimum(start, end).astype(np.int64) * max(mesh.vertex_count, 1) + np.maximum(start, end)
+    order = np.argsort(key, kind="stable")
+    same = (np.diff(key[order]) == 0) & (np.abs(low[order[1:]] - low[order[:-1]]) <= SAME_POINT).all(axis=1)
+    same &= (np.abs(high[order[1:]] - high[order[:-1]]) <= SAME_POINT).all(axis=1)
+    face_of = np.repeat(np.arange(mesh.face_count, dtype=np.int32), mesh.face_sizes)
+    pairs = np.column_stack([face_of[order[:-1][same]], face_of[order[1:][same]]])
+    return components(mesh.face_count, pairs)
+
+
+def _triangle_stretch(points: FloatArray, flat: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Squared L2 stretch, signed area on the map and area on the surface of every triangle, each (T,) float64.
+
+    points : (T, 3, 3), flat : (T, 3, 2)
+    """
+    first, second = flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]
+    map_areas = 0.5 * (first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0])
+    areas = 0.5 * np.linalg.norm(np.cross(points[:, 1] - points[:, 0], points[:, 2] - points[:, 0]), axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        after, before = np.roll(flat, -1, axis=1), np.roll(flat, 1, axis=1)
+        along = np.einsum("tki,tk->ti", points, after[..., 1] - before[..., 1]) / (2 * map_areas)[:, None]
+        across = np.einsum("tki,tk->ti", points, before[..., 0] - after[..., 0]) / (2 * map_areas)[:, None]
+        squares = 0.5 * (np.einsum("ij,ij->i", along, along) + np.einsum("ij,ij->i", across, across))
+    return np.where(np.isfinite(squares), squares, np.inf), map_areas, areas
+
+
+def _by_face(values: FloatArray, faces: IntArray, count: int) -> FloatArray:
+    return np.asarray(np.bincount(faces, weights=values, minlength=count), dtype=np.float64)
+
+
+def _density_spread(map_areas: FloatArray, areas: FloatArray, islands: IntArray) -> float:
+    if not len(areas):
+        return 1.0
+    density = np.sqrt(np.bincount(islands, map_areas) / np.maximum(np.bincount(islands, areas), 1e-300))
+    return float(density.max() / max(float(density.min()), 1e-300))
+
+
+def _raster(flat: FloatArray, islands: IntArray, pixels: int) -> tuple[IntArray, IntArray]:
+    """How many triangles cover every pixel's middle, and the last island that does (-1: none), both (pixels, pixels) int32."""
+    covered = np.zeros((pixels, pixels), dtype=np.int32)
+    owner = np.full((pixels, pixels), -1, dtype=np.int32)
+    for corners, island in zip(flat * pixels - 0.5, islands, strict=True):
+        low = np.maximum(np.ceil(corners.min(axis=0)), 0).astype(int)
+        high = np.minimum(np.floor(corners.max(axis=0)), pixels - 1).astype(int)
+        if (high < low).any():
+            continue
+        inside = _inside(corners, np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
+        window = np.s_[low[1] : high[1] + 1, low[0] : high[0] + 1]
+        covered[window] += inside
+        owner[window][inside] = island
+    return covered, owner
+
+
+def _inside(corners: FloatArray, columns: IntArray, rows: IntArray) -> BoolArray:
+    """Which pixel middles lie in a triangle, (rows, columns) bool; one on an edge belongs to one of its two triangles: both
+    compute the same number, from the edge's lower end on."""
+    a, b, c = corners if _turn(corners) >= 0 else corners[::-1]
+    inside = np.ones((len(rows), len(columns)), dtype=np.bool_)
+    for start, end in ((a, b), (b, c), (c, a)):
+        forward = tuple(start) < tuple(end)
+        low, high = (start, end) if forward else (end, start)
+        side = (high[0] - low[0]) * (rows[:, None] - low[1]) - (high[1] - low[1]) * (columns[None, :] - low[0])
+        inside &= side >= 0 if forward else side < 0
+    return inside
+
+
+def _turn(corners: FloatArray) -> float:
+    first, second = corners[1] - corners[0], corners[2] - corners[0]
+    return float(first[0] * second[1] - first[1] * second[0])
+
+
+def _margin(owner: IntArray) -> int:
+    """Pixels between the nearest two islands."""
+    grown = owner
+    for step in range(MOST_MARGIN // 2):
+        for axis in (0, 1):
+            first, second = np.take(grown, range(grown.shape[axis] - 1), axis), np.take(grown, range(1, grown.shape[axis]), axis)
+            if ((first >= 0) & (second >= 0) & (first != second)).any():
+                return 2 * step
+        wider = grown.copy()
+        for axis in (0, 1):
+            for shift in (-1, 1):
+                moved = np.roll(grown, shift, axis)
+                moved[(slice(None),) * axis + (0 if shift == 1 else -1,)] = -1  # nothing comes round the border
+                wider = np.where((wider < 0) & (moved >= 0), moved, wider)
+        grown = wider
+    return MOST_MARGIN

@@ -1,0 +1,85 @@
+"""Seams open every part of a cage into one disc, on the hidden side."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ringwright.core.adjacency import build_adjacency, components
+from ringwright.core.build import build_cage
+from ringwright.core.errors import MeshError
+from ringwright.core.plan import Fork, Limb, LimbPlan
+from ringwright.core.polymesh import IntArray, PolyMesh
+from ringwright.core.skeleton import skeleton_of
+from ringwright.core.uv_seams import find_seams
+from support.reference_surface import ReferenceSurface
+from support.shapes import fork, fork_chains
+from support.tubes import tube
+
+
+def cut_open(mesh: PolyMesh, seams: IntArray) -> tuple[list[int], list[int]]:
+    """Euler number and number of boundary loops of every part after cutting, by corners that hang together."""
+    adjacency = build_adjacency(mesh)
+    kept = np.ones(adjacency.edge_count, dtype=bool)
+    kept[seams] = False
+    order = np.argsort(adjacency.corner_edges, kind="stable")
+    edges, corners = adjacency.corner_edges[order], order
+    inner = (edges[1:] == edges[:-1]) & kept[edges[1:]]
+    first, second = corners[:-1][inner], corners[1:][inner]
+    same = np.column_stack([np.concatenate([first, adjacency.corner_next[first]]),
+                            np.concatenate([adjacency.corner_next[second], second])])
+    vertices = components(len(mesh.corner_verts), same.astype(np.int32))
+    faces = components(mesh.face_count, np.column_stack([adjacency.corner_faces[first], adjacency.corner_faces[second]]))
+    ends = np.sort(np.column_stack([vertices, vertices[adjacency.corner_next]]), axis=1)
+    own, uses = np.unique(ends, axis=0, return_counts=True)
+    part_of_vertex = np.zeros(int(vertices.max()) + 1, dtype=int)
+    part_of_vertex[vertices] = faces[adjacency.corner_faces]
+    eulers, loops = [], []
+    for part in range(int(faces.max()) + 1):
+        rim = own[(uses == 1) & (part_of_vertex[own[:, 0]] == part)]
+        eulers.append(int((part_of_vertex == part).sum() - (part_of_vertex[own[:, 0]] == part).sum() + (faces == part).sum()))
+        labels = components(int(vertices.max()) + 1, rim.astype(np.int32))
+        loops.append(len(np.unique(labels[rim])) if len(rim) else 0)
+    return eulers, loops
+
+
+def forked() -> tuple[PolyMesh, LimbPlan]:
+    chains = fork_chains()
+    names = list(chains)
+    limbs = tuple(Limb(name, chain.joints, tip="closed" if name != names[0] else "open") for name, chain in chains.items())
+    plan = LimbPlan(limbs, (Fork(names[0], tuple(names[1:])),))
+    return build_cage(plan, ReferenceSurface(*fork(64))).mesh, plan
+
+
+def test_an_open_tube_is_cut_once_along_its_inner_side() -> None:
+    mesh = tube(12, 9, spacing=0.5)
+    mesh = mesh.with_attributes(vertex__limb=np.zeros(mesh.vertex_count, dtype=np.int32),
+                                face__face_limb=np.zeros(mesh.face_count, dtype=np.int32))
+    plan = LimbPlan((Limb("arm", np.array([[0, 0, 0], [0, -0.2, 2], [0, 0, 4.0]])),))  # flexes toward +y
+    seams = find_seams(mesh, plan, skeleton_of(plan))
+    ends = build_adjacency(mesh).edge_verts[seams]
+    assert len(seams) == 8 and (mesh.positions[ends][..., 1] > 0.8).all()
+    assert cut_open(mesh, seams) == ([1], [1])
+
+
+def test_every_part_of_a_fork_is_a_disc() -> None:
+    mesh, plan = forked()
+    seams = find_seams(mesh, plan, skeleton_of(plan))
+    eulers, loops = cut_open(mesh, seams)
+    assert len(eulers) == len(plan.limbs) and set(eulers) == {1} and set(loops) == {1}
+
+
+def test_branches_are_parted_from_their_trunk() -> None:
+    mesh, plan = forked()
+    adjacency = build_adjacency(mesh)
+    seams = set(find_seams(mesh, plan, skeleton_of(plan)).tolist())
+    limbs = mesh.attributes["face.face_limb"][adjacency.corner_faces]
+    for edge in range(adjacency.edge_count):
+        if len(np.unique(limbs[adjacency.corner_edges == edge])) > 1:
+            assert edge in seams
+
+
+def test_a_cage_without_limbs_is_refused() -> None:
+    plan = LimbPlan((Limb("arm", np.array([[0, 0, 0], [0, 0, 4.0]])),))
+    with pytest.raises(MeshError, match="does not tell which limb"):
+        find_seams(tube(8, 4), plan, skeleton_of(plan))

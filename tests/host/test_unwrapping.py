@@ -1,0 +1,75 @@
+"""Unwrap by the host along the core's seams: nothing overlaps, nothing is turned over, texel density is even."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import bpy
+import numpy as np
+import pytest
+
+import ringwright
+from ringwright.addon.cage_object import place_cage, read_cage
+from ringwright.addon.operators.unwraps import map_faults
+from ringwright.addon.plan_storage import store_plan
+from ringwright.addon.unwrapping import map_figures
+from ringwright.core.build import build_cage
+from ringwright.core.plan import Fork, Limb, LimbPlan
+from support.reference_surface import ReferenceSurface
+from support.shapes import fork, fork_chains
+from support.tubes import tube
+
+
+@pytest.fixture(scope="module", autouse=True)
+def registered() -> Iterator[None]:
+    ringwright.register()
+    yield
+    ringwright.unregister()
+
+
+def forked() -> bpy.types.Object:
+    chains = fork_chains()
+    names = list(chains)
+    limbs = tuple(Limb(name, chain.joints, tip="closed" if name != names[0] else "open") for name, chain in chains.items())
+    plan = LimbPlan(limbs, (Fork(names[0], tuple(names[1:])),))
+    item = place_cage(bpy.context.scene, build_cage(plan, ReferenceSurface(*fork(64))).mesh)
+    bpy.context.scene.ringwright.cage = item
+    store_plan(bpy.context.scene, plan)
+    return item
+
+
+def test_a_fork_is_unwrapped_without_a_fault() -> None:
+    item = forked()
+    assert bpy.ops.ringwright.unwrap_cage() == {"FINISHED"}
+    figures = map_figures(item, read_cage(item))
+    assert figures is not None and map_faults(figures) == []
+    assert figures.islands == 1 + len(fork_chains()) - 1 and figures.stretch < 1.1
+    assert figures.density_spread < 1.05 and figures.overlap == 0 and figures.margin >= 2
+
+
+def test_the_scene_comes_back_as_it_was() -> None:
+    item = forked()
+    other = bpy.data.objects.new("Other", None)
+    bpy.context.scene.collection.objects.link(other)
+    other.select_set(True)
+    bpy.context.view_layer.objects.active = other
+    before = read_cage(item)
+    bpy.ops.ringwright.unwrap_cage()
+    assert bpy.context.view_layer.objects.active == other and other.select_get() and not item.select_get() and item.mode == "OBJECT"
+    assert np.array_equal(read_cage(item).positions, before.positions)
+    assert np.array_equal(read_cage(item).corner_verts, before.corner_verts)
+
+
+def test_seams_alone_leave_no_map() -> None:
+    item = forked()
+    bpy.ops.ringwright.unwrap_cage(seams_only=True)
+    assert not item.data.uv_layers and any(edge.use_seam for edge in item.data.edges)
+
+
+def test_a_mesh_that_was_not_built_is_refused() -> None:
+    item = place_cage(bpy.context.scene, tube(8, 5))
+    bpy.context.scene.ringwright.cage = item
+    store_plan(bpy.context.scene, LimbPlan((Limb("arm", np.array([[0, 0, 0], [0, 0, 4.0]])),)))
+    with pytest.raises(RuntimeError, match="does not tell which limb"):
+        bpy.ops.ringwright.unwrap_cage()
+    assert not item.data.uv_layers
