@@ -165,7 +165,6 @@ class _Study:
     below: BoolArray
     normals: FloatArray
     edge_lengths: FloatArray
-    jacobians: FloatArray
     poles: BoolArray
 
     @classmethod
@@ -173,7 +172,7 @@ class _Study:
         mesh, parents = cage.mesh, cage.skeleton.parents
         adjacency = build_adjacency(mesh)
         return cls(cage, adjacency, cage.weights.dense(len(parents)), ancestry(parents), face_area_vectors(mesh),
-                   _lengths(mesh.positions, adjacency), _jacobians(mesh), (adjacency.valence != 4) & ~adjacency.boundary_vertex)
+                   _lengths(mesh.positions, adjacency), (adjacency.valence != 4) & ~adjacency.boundary_vertex)
 
 
 def _lengths(positions: FloatArray, adjacency: Adjacency) -> FloatArray:
@@ -181,11 +180,12 @@ def _lengths(positions: FloatArray, adjacency: Adjacency) -> FloatArray:
     return np.asarray(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1), dtype=np.float64)
 
 
-def _jacobians(mesh: PolyMesh) -> FloatArray:
-    """Scaled Jacobian of every quad and 1 for all other faces, (F,) float64."""
-    values = np.ones(mesh.face_count)
-    faces, corners = mesh.faces_of_size(4)
-    values[faces] = scaled_jacobian(mesh.positions[corners])
+def _jacobians(mesh: PolyMesh, region: IntArray) -> FloatArray:
+    """Scaled Jacobian of some faces, 1 for those that are no quads, (k,) float64."""
+    values = np.ones(len(region))
+    quads = np.flatnonzero(mesh.face_sizes[region] == 4)
+    corners = mesh.face_offsets[region[quads]][:, None] + np.arange(4)
+    values[quads] = scaled_jacobian(mesh.positions[mesh.corner_verts[corners]])
     return values
 
 
@@ -198,7 +198,7 @@ def _flex_joint(study: _Study, index: int, ranges: Mapping[str, JointRange]) -> 
         figures, jacobians = _motion_figures(study, index, region, motion)
         motions.append(figures)
         if figures.smallest_jacobian < lowest:
-            lowest, worst_faces = figures.smallest_jacobian, region[np.argsort(jacobians[region], kind="stable")]
+            lowest, worst_faces = figures.smallest_jacobian, region[np.argsort(jacobians, kind="stable")]
     return JointFlex(index, bone.name, role, bone.head, tuple(motions), _crease_poles(study, index), worst_faces.astype(np.int32))
 
 
@@ -213,26 +213,26 @@ def _bending_faces(study: _Study, index: int) -> IntArray:
 
 
 def _motion_figures(study: _Study, index: int, region: IntArray, motion: Motion) -> tuple[MotionFigures, FloatArray]:
-    """The worst figures over a motion, and every face's scaled Jacobian at its full angle."""
+    """The worst figures over a motion, and the region's scaled Jacobians at its full angle."""
     cage = study.cage
     near = _near_faces(study, index)
     at_rest = faces_in_contact(_faces_alone(cage.mesh, near))
     volume, edge, jacobian, flipped, contact, contact_from, drift = 1.0, 1.0, np.inf, 0, 0, np.inf, 0.0
-    jacobians = study.jacobians
+    jacobians = at_start = _jacobians(cage.mesh, region)
     for share in np.arange(1, STEPS + 1) / STEPS:
         turn = motion.part(share)
         turns, shifts = bone_motions(cage.skeleton, {index: turn})
         bent = cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
-        jacobians = _jacobians(bent)
+        jacobians = _jacobians(bent, region)
         volume = min(volume, _volume_kept(study, index, bent))
         edge = min(edge, float(_edge_shares(study, bent, region).min(initial=1.0)))
-        jacobian = min(jacobian, float(jacobians[region].min(initial=1.0)))
-        flipped = max(flipped, int(np.count_nonzero(_flipped(study, bent, turns)[region])))
+        jacobian = min(jacobian, float(jacobians.min(initial=1.0)))
+        flipped = max(flipped, _flipped(study, bent, turns, region))
         touching = np.setdiff1d(faces_in_contact(_faces_alone(bent, near)), at_rest)
         contact = max(contact, len(touching))
         contact_from = min(contact_from, share if len(touching) else np.inf)
         drift = max(drift, _loop_drift(study, index, bent, turn))
-    resting = float(study.jacobians[region].min(initial=1.0))
+    resting = float(at_start.min(initial=1.0))
     return MotionFigures(motion, volume, edge, float(jacobian), resting, flipped, contact, float(contact_from), drift), jacobians
 
 
@@ -260,13 +260,15 @@ def _edge_shares(study: _Study, bent: PolyMesh, region: IntArray) -> FloatArray:
     return _lengths(bent.positions, study.adjacency)[edges] / np.maximum(study.edge_lengths[edges], 1e-300)
 
 
-def _flipped(study: _Study, bent: PolyMesh, turns: FloatArray) -> BoolArray:
-    """Faces that look against the skin as their bones carry it, (F,) bool."""
-    mesh = study.cage.mesh
-    sums = np.add.reduceat(study.table[mesh.corner_verts], mesh.face_offsets[:-1], axis=0)
-    mean = np.einsum("fb,bij->fij", sums / mesh.face_sizes[:, None], turns)
-    expected = np.einsum("fij,fj->fi", mean, study.normals)
-    return np.asarray(np.einsum("fi,fi->f", face_area_vectors(bent), expected) < 0.0)
+def _flipped(study: _Study, bent: PolyMesh, turns: FloatArray, region: IntArray) -> int:
+    """Number of some faces that look against the skin as their bones carry it."""
+    if not len(region):
+        return 0
+    part = _faces_alone(bent, region)
+    sums = np.add.reduceat(study.table[part.corner_verts], part.face_offsets[:-1], axis=0)
+    mean = ((sums / part.face_sizes[:, None]) @ turns.reshape(len(turns), 9)).reshape(-1, 3, 3)
+    expected = np.einsum("fij,fj->fi", mean, study.normals[region])
+    return int(np.count_nonzero(np.einsum("fi,fi->f", face_area_vectors(part), expected) < 0.0))
 
 
 def _near_faces(study: _Study, index: int) -> IntArray:
@@ -329,6 +331,6 @@ def _pose_figures(study: _Study, name: str, pose: Pose) -> PoseFigures:
     bent = cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
     faces = np.unique(np.concatenate([_bending_faces(study, index) for index in pose])).astype(np.int32)
     contact = np.setdiff1d(faces_in_contact(bent), faces_in_contact(cage.mesh))
-    return PoseFigures(name, float(_edge_shares(study, bent, faces).min(initial=1.0)), float(_jacobians(bent)[faces].min(initial=1.0)),
-                       int(np.count_nonzero(_flipped(study, bent, turns)[faces])), len(contact))
+    return PoseFigures(name, float(_edge_shares(study, bent, faces).min(initial=1.0)), float(_jacobians(bent, faces).min(initial=1.0)),
+                       _flipped(study, bent, turns, faces), len(contact))
 

@@ -51,13 +51,14 @@ JOINT_RANGES: Mapping[str, JointRange] = MappingProxyType({
     "toe root": JointRange(35, 60, 0, 0, "from memory: 30-45 down, 60-70 up"),
     "toe": JointRange(40, 0, 0, 0, "from memory: 35-60"),
     "neck": JointRange(40, 40, 35, 45, "common practice"),
-    "spine": JointRange(30, 20, 20, 20, "common practice"),
+    "spine": JointRange(15, 10, 10, 15, "common practice, for each of some five joints"),
+    "girdle": JointRange(15, 15, 15, 0, "common practice, for a clavicle or a shoulder blade"),
     "chain": JointRange(30, 30, 30, 0, "common practice, for tails, tentacles and the like"),
     "other": JointRange(45, 45, 30, 0, "common practice"),
 })
 """Ranges by kind of joint, with where they come from."""
 
-TRIED_FROM_REST = frozenset({"shoulder", "hip", "ankle", "toe root", "thumb root", "neck", "spine"})
+TRIED_FROM_REST = frozenset({"shoulder", "girdle", "hip", "ankle", "toe root", "thumb root", "neck", "spine"})
 """Kinds whose range is tried from the pose at rest: their bones make no straight line at zero. All other kinds are counted
 from a straight limb, as clinicians do: a finger that rests half bent has half the way left."""
 
@@ -82,11 +83,17 @@ def joint_role(skeleton: Skeleton, index: int) -> str:
         return ("finger root", "finger middle", "finger end")[min(bone.place, 2)]
     for role, words in _WORDS:
         if any(word in name for word in words):
-            return role
+            return "girdle" if role == "shoulder" and not _is_last(skeleton, index) else role
     for word, roles in _IN_ORDER.items():
         if word in name.split() or name == word:
             return roles[min(bone.place, 2)]
     return "other"
+
+
+def _is_last(skeleton: Skeleton, index: int) -> bool:
+    """Whether a bone is its limb's last one: bones before an upper arm's own lie inside the trunk."""
+    bone = skeleton.bones[index]
+    return not any(each.number == bone.number and each.side == bone.side and each.place > bone.place for each in skeleton.bones)
 
 
 def _is_finger(skeleton: Skeleton, index: int) -> bool:

@@ -14,7 +14,7 @@ from scipy.integrate import quad
 from ringwright.core.errors import ProfileError
 from ringwright.core.flex import Skinned, faces_in_contact, flex_test, posed, skinned
 from ringwright.core.joint_motion import JOINT_RANGES, JointRange, joint_role, read_joint_ranges
-from ringwright.core.plan import Limb, LimbPlan
+from ringwright.core.plan import Limb, LimbPlan, Socket
 from ringwright.core.poses import blend, bone_motions, motions_of, resting_flexion, rotation, set_poses
 from ringwright.core.skeleton import skeleton_of
 from ringwright.core.skin_weights import SkinWeights, bind, smooth_step
@@ -183,3 +183,10 @@ def test_a_profile_changes_only_what_it_names() -> None:
 def test_bind_is_what_skinned_uses() -> None:
     cage = bent_tube()
     assert np.array_equal(bind(cage.mesh, cage.skeleton).weights, cage.weights.weights)
+
+
+def test_bones_before_an_upper_arm_are_its_girdle() -> None:
+    joints = np.array([[0, 0, 0], [1, 0, 0.2], [2, 0, 0], [4, 0, -2.0]])
+    trunk = Limb("torso", np.array([[0, 0, -3.0], [0, 0, 1]]))
+    skeleton = skeleton_of(LimbPlan((trunk, Limb("upper arm", joints)), sockets=(Socket("torso", "upper arm"),)))
+    assert [joint_role(skeleton, index) for index in skeleton.joints()] == ["girdle", "girdle", "shoulder"]
