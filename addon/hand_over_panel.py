@@ -23,7 +23,9 @@ class RINGWRIGHT_PT_hand_over(bpy.types.Panel):
         column.operator("ringwright.plan_from_armature", icon="OUTLINER_OB_ARMATURE")
         column.operator("ringwright.rig_cage", icon="ARMATURE_DATA")
         column.operator("ringwright.flex_cage", icon="CON_ROTLIKE")
-        self.layout.operator("ringwright.make_symmetric", icon="MOD_MIRROR")
+        row = self.layout.row(align=True)
+        row.operator("ringwright.make_symmetric", icon="MOD_MIRROR")
+        row.operator("ringwright.mirror_half")
         self.layout.operator("ringwright.unwrap_cage", icon="UV")
         self.layout.operator("ringwright.export_set", icon="EXPORT")
 

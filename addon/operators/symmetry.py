@@ -7,12 +7,13 @@ import bpy
 import numpy as np
 from bpy.props import EnumProperty
 
+from ...core.mirror_cut import image_limbs, mirror_by_cut
 from ...core.mirror_halves import MirrorPlane, asymmetry, find_mirror_plane, mirror_match, one_sided, symmetrised
-from ..cage_object import read_cage, transformed
+from ..cage_object import place_cage, read_cage, transformed
 from ..host_surface import HostSurface, read_evaluated
 from ..mesh_bridge import write_positions
 from ..plan_storage import target_of
-from .asking import Refusing, has_cage, in_object_mode
+from .asking import Refusing, has_cage, in_object_mode, plan_or_empty
 from .rigs import require_cage
 
 PLANE_ITEMS = (
@@ -61,4 +62,27 @@ class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
             return find_mirror_plane(surface, dense.positions)
 
 
-CLASSES = (RINGWRIGHT_OT_make_symmetric,)
+class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
+    """Keep one half of the cage, cut in the middle of the strip of quads along the plane, and mirror it to the other side"""
+
+    bl_idname = "ringwright.mirror_half"
+    bl_label = "Mirror Half"
+    bl_options = {"REGISTER", "UNDO"}
+
+    plane: EnumProperty(name="Plane", items=PLANE_ITEMS[:3], description="Across which plane")
+    keep: EnumProperty(name="Keep", items=SIDE_ITEMS[1:], description="Which half is kept")
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_cage(cls, context) and in_object_mode(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        mesh = read_cage(require_cage(context.scene))
+        images = image_limbs([limb.name for limb in plan_or_empty(context).limbs])
+        found = mirror_by_cut(mesh, self.plane.lower(), positive=self.keep == "POSITIVE", limb_images=images)
+        place_cage(context.scene, found.mesh)
+        self.report({"INFO"}, f"{mesh.face_count} faces became {found.mesh.face_count}, both halves alike")
+        return {"FINISHED"}
+
+
+CLASSES = (RINGWRIGHT_OT_make_symmetric, RINGWRIGHT_OT_mirror_half)

@@ -62,3 +62,16 @@ def test_unlike_halves_are_refused_and_stay() -> None:
     with pytest.raises(RuntimeError, match="not built alike"):
         bpy.ops.ringwright.make_symmetric(plane="X")
     assert np.array_equal(read_cage(item).positions, before)
+
+
+def test_one_half_is_mirrored() -> None:
+    mesh = tube(12, 7, turn=np.pi / 2 + np.pi / 12)
+    edited = mesh.positions.copy()
+    edited[edited[:, 0] > 0] *= [1.3, 1, 1]
+    item = cage(mesh.with_positions(edited))
+    assert bpy.ops.ringwright.mirror_half(plane="X", keep="POSITIVE") == {"FINISHED"}
+    after = read_cage(item)
+    assert after.face_count == mesh.face_count + 12 and (after.face_sizes == 4).all()
+    assert after.positions[:, 0].min() == -after.positions[:, 0].max() == pytest.approx(-edited[:, 0].max())
+    with pytest.raises(RuntimeError, match="No strip of quads"):
+        bpy.ops.ringwright.mirror_half(plane="Z")
