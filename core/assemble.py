@@ -80,6 +80,7 @@ class _Build:
     quads: list[IntArray] = field(default_factory=list)
     face_limb: list[IntArray] = field(default_factory=list)
     rings: dict[str, list[IntArray]] = field(default_factory=dict)
+    root_rings: dict[str, IntArray] = field(default_factory=dict)
     held: list[IntArray] = field(default_factory=list)
     barred: list[tuple[IntArray, FloatArray]] = field(default_factory=list)
     tips: list[IntArray] = field(default_factory=list)
@@ -163,8 +164,15 @@ def _lay_limb(build: _Build, walls: dict[str, list[IntArray]], name: str, socket
     ids = [build.add_vertices(rings.positions[ring], number, bool(counts.joint_rings[ring])) for ring in range(counts.rows)]
     ids.append(tip_ring if tip_ring is not None else build.add_vertices(rings.positions[-1], number, bool(counts.joint_rings[-1])))
     build.rings[name] = ids
+    build.root_rings[name] = ids[0] if root_phase is None else np.roll(ids[0], -_edges_between(phases[0], root_phase, len(ids[0])))
     walls[name] = _wall(build, name)
     _close_ends(build, name, rings)
+
+
+def _edges_between(phase: float, wanted: float, count: int) -> int:
+    """Whole edges from a ring's vertex 0 to the vertex at the angle that its join asks for: a limb whose tip is joined, too,
+    keeps its columns straight and gives its root join another vertex to begin at."""
+    return round((wanted - phase) * count / (2 * np.pi)) % count
 
 
 def _tip_ring(build: _Build, name: str) -> IntArray | None:
@@ -175,7 +183,7 @@ def _tip_ring(build: _Build, name: str) -> IntArray | None:
     if join is None:
         return None
     edges = _fork_edges(build, join)
-    first_rings = [build.rings[branch][0] for branch in join.branches]
+    first_rings = [build.root_rings[branch] for branch in join.branches]
     _sink_webs(build, join, first_rings, edges)
     build.add_quads(web_quads(first_rings, edges), _number(build.plan, name))
     return fork_ring(first_rings, edges)
@@ -278,7 +286,7 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
                         f'{root.count} edges; give "{trunk}" more spans or sides, or "{branch}" fewer sides.')
     _take_out(build, walls, trunk, block)
     _lay_limb(build, walls, branch, block.phase)
-    bridge = step_down_row(build.rings[branch][0], hole_ring(rings, block), np.zeros(0, dtype=np.int32))
+    bridge = step_down_row(build.root_rings[branch], hole_ring(rings, block), np.zeros(0, dtype=np.int32))
     build.add_quads(bridge, _number(build.plan, branch))
 
 
