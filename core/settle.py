@@ -374,7 +374,7 @@ def rectangle_targets(corners: FloatArray, normals: FloatArray, squareness: Floa
 
     corners : (F, 4, 3) float64
     normals : (F, 3) float64, the side from which the quad must be seen counter-clockwise
-    squareness : (F,) float64, 0 keeps the sides' proportion, 1 makes them equal
+    squareness : (F,) float64, 0 keeps the sides' proportion, 1 brings them halfway to equal lengths
     Returns (F, 4, 3) float64.
     """
     middle = corners.mean(axis=1)
