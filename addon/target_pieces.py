@@ -34,7 +34,7 @@ def skin_surface(target: PolyMesh) -> Iterator[tuple[PolyMesh, HostSurface]]:
 
 
 def piece_labels(target: bpy.types.Object, scene: bpy.types.Scene) -> IntArray:
-    """The connected piece of every vertex of an object without modifiers, (V,) int32, by the host's own search (0.1 s a million vertices)."""
+    """The connected piece of every vertex of a bare object, (V,) int32, by the host's own search (0.1 s a million vertices)."""
     tree = bpy.data.node_groups.new("Ringwright pieces", "GeometryNodeTree")
     for way in ("INPUT", "OUTPUT"):
         tree.interface.new_socket("Geometry", in_out=way, socket_type="NodeSocketGeometry")

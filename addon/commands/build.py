@@ -43,7 +43,7 @@ def add_commands(commands: Any) -> None:
 def run_build(options: argparse.Namespace) -> int:
     """Build, write, inspect and tell; returns the exit code."""
     from ..files import parse_source, read_mesh, write_mesh
-    from ..host_surface import HostSurface
+    from ..target_pieces import skin_surface
 
     profile = arguments.read_profile_named(options.profile)
     if batching.is_batch(options.plan, options):
@@ -60,7 +60,7 @@ def run_build(options: argparse.Namespace) -> int:
     with TerminalProgress() as progress:
         progress("Reading target", 0.0)
         target = read_mesh(options.target)
-        with HostSurface(target) as surface:
+        with skin_surface(target) as (target, surface):
             if options.improve:
                 built, text = improved(plan, surface, profile, progress)
             else:

@@ -56,13 +56,13 @@ def run_inspect(options: argparse.Namespace) -> int:
 
 def _inspect(options: argparse.Namespace, plan: LimbPlan | None, asked: Asked) -> Inspected:
     from ..files import read_mesh
-    from ..host_surface import HostSurface
+    from ..target_pieces import skin_surface
 
     mesh = read_mesh(options.mesh)
     if not options.target:
         return inspect_alone(mesh, replace(asked, expectation=expected_of(plan)) if plan else asked)
     target = read_mesh(options.target)
-    with HostSurface(target) as surface:
+    with skin_surface(target) as (target, surface):
         # what a plan asks depends on the girths in the target, so the plan is built once more
         asked = replace(asked_of(build_cage(plan, surface)), profile=asked.profile, objects=asked.objects) if plan else asked
         inspected = inspect_fit(mesh, target, surface, asked)

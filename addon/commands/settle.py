@@ -30,12 +30,12 @@ def add_commands(commands: Any) -> None:
 def run_settle(options: argparse.Namespace) -> int:
     """Settle and write the mesh; returns the exit code."""
     from ..files import parse_source, read_mesh, write_mesh
-    from ..host_surface import HostSurface
+    from ..target_pieces import skin_surface
 
     arguments.check_mesh_output(options.out, parse_source(options.mesh).path)
     mesh, target = read_mesh(options.mesh), read_mesh(options.target)
     held = build_adjacency(mesh).boundary_vertex if options.pin else np.zeros(mesh.vertex_count, dtype=np.bool_)
-    with HostSurface(target) as surface:
+    with skin_surface(target) as (_, surface):
         facing = _facing(surface, mesh)
         settled = settle(mesh, facing, held)
         check_settled(settled)

@@ -18,8 +18,9 @@ from ..commands.build import asked_of
 from ..commands.inspecting import Inspected, inspect_fit
 from ..editor_progress import EditorProgress
 from ..finding_rows import store_findings
-from ..host_surface import HostSurface, read_evaluated
+from ..host_surface import read_evaluated
 from ..plan_storage import cage_of, require_plan, store_plan, target_of
+from ..target_pieces import skin_surface
 from .asking import Refusing, has_limbs_and_target, has_scene, has_target, in_object_mode, refuse
 
 
@@ -60,9 +61,9 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
 
 
 def _build(context: bpy.types.Context, plan: LimbPlan, target: PolyMesh, *, inspect: bool) -> tuple[BuildResult, Inspected | None]:
-    with EditorProgress(context) as progress, HostSurface(target) as surface:
+    with EditorProgress(context) as progress, skin_surface(target) as (skin, surface):
         built = build_cage(plan, surface, progress)
-        return built, inspect_fit(built.mesh, target, surface, asked_of(built)) if inspect else None
+        return built, inspect_fit(built.mesh, skin, surface, asked_of(built)) if inspect else None
 
 
 def _with_moves(cage: bpy.types.Object | None, built: PolyMesh) -> tuple[PolyMesh, int]:

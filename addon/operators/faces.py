@@ -20,8 +20,9 @@ from ...core.rings import boundary_rings
 from ...core.settle_region import facing, settle_region
 from ...core.surface import Surface
 from ..edit_mesh import Selection, kept_apart_edges, read_edit_mesh, write_edit, write_positions
-from ..host_surface import HostSurface, read_evaluated
+from ..host_surface import read_evaluated
 from ..plan_storage import target_of
+from ..target_pieces import skin_surface
 from .asking import Refusing, has_target, in_edit_mode
 from .onto_target import differs_from_target
 
@@ -58,7 +59,7 @@ class RINGWRIGHT_OT_fill_patch(Refusing, bpy.types.Operator):
         if target is None:
             edit = self._edit(mesh, selection, None)
         else:
-            with HostSurface(read_evaluated(target, context.evaluated_depsgraph_get())) as surface:
+            with skin_surface(read_evaluated(target, context.evaluated_depsgraph_get())) as (_, surface):
                 edit = self._edit(mesh, selection, facing(surface, mesh))
         write_edit(item, edit)
         added = int(np.count_nonzero(~edit.kept_faces))
@@ -139,7 +140,7 @@ class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
         if not len(mesh.faces_of_size(4)[0]):
             raise MeshError("The mesh has no quad, and only quads settle; make quads first.")
         chosen = selection.vertices if selection.vertices.any() else np.ones(mesh.vertex_count, dtype=np.bool_)
-        with HostSurface(read_evaluated(target_of(context.scene), context.evaluated_depsgraph_get())) as surface:
+        with skin_surface(read_evaluated(target_of(context.scene), context.evaluated_depsgraph_get())) as (_, surface):
             settled = settle_region(mesh, surface, chosen, soft_edge=self.soft_edge, pin_boundary=self.pin_boundary)
         moved = np.any(settled.positions != mesh.positions, axis=1) & chosen
         write_positions(item, settled.positions, moved)

@@ -19,9 +19,10 @@ from ..commands.inspecting import Asked, Inspected, inspect_alone, inspect_fit
 from ..editor_progress import EditorProgress
 from ..element_selection import frame_selection, has_elements, show_elements
 from ..finding_rows import store_findings, store_rings, unpack
-from ..host_surface import HostSurface, read_evaluated
+from ..host_surface import read_evaluated
 from ..overlay import has_heat, show_heat
 from ..plan_storage import cage_of, load_plan, target_of
+from ..target_pieces import skin_surface
 from ..viewports import redraw_viewports
 from .asking import Refusing, has_cage, has_scene, has_target, refuse
 
@@ -66,9 +67,9 @@ class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
         if target is None:
             return inspect_alone(mesh, Asked(expectation=expected_of(plan)) if plan.limbs else Asked())
         dense = read_evaluated(target, context.evaluated_depsgraph_get())
-        with EditorProgress(context) as progress, HostSurface(dense) as surface:
+        with EditorProgress(context) as progress, skin_surface(dense) as (skin, surface):
             asked = asked_of(build_cage(plan, surface, progress)) if plan.limbs else Asked()
-            return inspect_fit(mesh, dense, surface, asked)
+            return inspect_fit(mesh, skin, surface, asked)
 
 
 class RINGWRIGHT_OT_show_finding(Refusing, bpy.types.Operator):
@@ -176,7 +177,7 @@ class RINGWRIGHT_OT_show_deviation(Refusing, bpy.types.Operator):
         mesh = read_cage(cage_of(context.scene))
         if not mesh.face_count:
             raise PlanError("The cage has no face; build it first.")
-        with HostSurface(read_evaluated(target_of(context.scene), context.evaluated_depsgraph_get())) as surface:
+        with skin_surface(read_evaluated(target_of(context.scene), context.evaluated_depsgraph_get())) as (_, surface):
             heat = heat_of(map_deviation(mesh, surface), surface.diagonal)
         show_heat(heat)
         redraw_viewports(context)

@@ -10,8 +10,9 @@ import numpy as np
 from ...core.mesh_edit import MeshEdit
 from ...core.polymesh import PolyMesh
 from ...core.settle_region import settle_region
-from ..host_surface import HostSurface, read_evaluated
+from ..host_surface import read_evaluated
 from ..plan_storage import target_of
+from ..target_pieces import skin_surface
 from .asking import refuse
 
 
@@ -34,7 +35,7 @@ def laid_on_target(context: bpy.types.Context, mesh: PolyMesh, edit: MeshEdit, *
     free = np.ones(edit.mesh.vertex_count, dtype=np.bool_)
     same = np.all(edit.mesh.positions[numbers[kept]] == mesh.positions[kept], axis=1)
     free[numbers[kept[same]]] = False
-    with HostSurface(read_evaluated(target, context.evaluated_depsgraph_get())) as surface:
+    with skin_surface(read_evaluated(target, context.evaluated_depsgraph_get())) as (_, surface):
         settled = settle_region(edit.mesh, surface, free, pin_boundary=True)
     positions = np.where(free[:, None], settled.positions, edit.mesh.positions)
     return replace(edit, mesh=edit.mesh.with_positions(positions))

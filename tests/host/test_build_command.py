@@ -114,7 +114,20 @@ def with_a_pebble(shape: Shape) -> Shape:
     return Shape(positions, np.concatenate([shape.triangles, pebble.triangles + len(shape.positions)]))
 
 
-@pytest.mark.parametrize("spoil", [flipped, opened, with_a_fin, with_a_pebble])
+def with_a_bone(shape: Shape) -> Shape:
+    """A second piece inside the first, round its axis."""
+    bone = capsule(radius=0.4, length=4.5, around=24, along=24)
+    positions = np.concatenate([bone.positions + [0.0, 0.0, 0.7], shape.positions])
+    return Shape(positions, np.concatenate([bone.triangles, shape.triangles + len(bone.positions)]))
+
+
+def hollow(shape: Shape) -> Shape:
+    """A wall of one tenth: the inner shell looks into the hollow."""
+    inner = shape.positions * [0.9, 0.9, 1.0 - 0.2 / LENGTH] + [0.0, 0.0, 0.1]
+    return Shape(np.concatenate([shape.positions, inner]), np.concatenate([shape.triangles, shape.triangles[:, ::-1] + len(inner)]))
+
+
+@pytest.mark.parametrize("spoil", [flipped, opened, with_a_fin, with_a_pebble, with_a_bone, hollow])
 def test_build_on_odd_targets(spoil, plan: Path, target: Path, tmp_path: Path) -> None:
     out, figures = tmp_path / "cage.obj", tmp_path / "cage.json"
     write_mesh(target, PolyMesh.from_quads(*spoil(target_shape())))
