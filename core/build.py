@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import pickle
+from collections.abc import Callable, MutableMapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -12,7 +14,7 @@ from .counts import CountPlan, limb_size, solve_counts
 from .errors import MeshError, PlanError
 from .frames import unit
 from .joined import continuation, join_ends
-from .measure import Measure, measure_limb
+from .measure import LEAST_SIDES_WITH_INNER, Measure, measure_limb
 from .mirror import AXES, mirror_mesh
 from .outward import outward_surface
 from .plan import Fork, Limb, LimbPlan, Splice, check_plan
@@ -24,6 +26,10 @@ from .zones import joint_zones
 
 Progress = Callable[[str, float], None]
 """Told the stage that begins and the share of the work done before it, 0 to 1."""
+Draft = Callable[[PolyMesh], None]
+"""Shown the cage before it settles: its topology is final, its vertices lie on the target roughly."""
+Measures = MutableMapping[bytes, Measure]
+"""Measures on one target by all that they depend on: a limb of which only counts have changed is not measured again."""
 
 JOINT_SLACK = 0.25
 """A joint at a limb's end may lie this share of its bone off the skin: a rig's fingertips and the middle of an open end do."""
@@ -51,11 +57,14 @@ class BuildResult:
     steps: int
 
 
-def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda stage, share: None) -> BuildResult:
+def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda stage, share: None,
+               draft: Draft = lambda mesh: None, known: Measures | None = None) -> BuildResult:
     """Build the finished cage of a plan on a target.
 
     surface : the target; its faces may be wound either way
     progress : told of every stage
+    draft : shown the cage before it settles
+    known : measures of earlier builds on the same target, to which this one adds its own
     Raises PlanError where the plan does not fit the target or no all-quad cage has its counts.
     """
     check_plan(plan)
@@ -63,11 +72,12 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     joined = join_ends(plan)
     outward = outward_surface(surface, np.concatenate([limb.joints for limb in joined.limbs]))
     check_joints(joined, outward)
-    measures = measure_limbs(joined, outward)
+    measures = measure_limbs(joined, outward, known)
     progress("Counting rings", 0.35)
     counts = solve_counts(joined, {limb.name: limb_size(measures[limb.name], limb) for limb in joined.limbs})
     progress("Assembling quads", 0.4)
     assembly = assemble(joined, counts, measures, outward)
+    draft(assembly.mesh if plan.symmetry is None else _with_image(plan.symmetry, assembly.mesh, assembly.held))
     progress("Settling", 0.5)
     settled = settle(assembly.mesh, outward, assembly.held, assembly.freedom, assembly.barred)
     mesh = assembly.mesh.with_positions(settled.positions)
@@ -79,20 +89,33 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     return BuildResult(mesh, plan, counts, tally, zones, settled.steps)
 
 
-def measure_limbs(plan: LimbPlan, surface: Surface) -> dict[str, Measure]:
+def measure_limbs(plan: LimbPlan, surface: Surface, known: Measures | None = None) -> dict[str, Measure]:
     """Measure every limb of a plan, branches before their trunks.
 
     surface : normals point outward
+    known : earlier measures on this surface, which are taken where they still hold and added to
     """
+    kept: Measures = {} if known is None else known
     measures: dict[str, Measure] = {}
     for name in tips_first(plan):
         limb, join = plan.limb(name), plan.tip_join(name)
         root = plan.root_join(name)
         end = np.mean([measures[branch].centres[0] for branch in join.branches], axis=0) if isinstance(join, Fork) else None
         obstacles = [measures[socket.branch].tube() for socket in plan.sockets_of(name)]
-        measures[name] = measure_limb(limb, surface, leaves_trunk=root is not None and not isinstance(root, Splice), open_root=root is None,
-                                      continuation=continuation(plan, name), end=end, up=_up(plan, limb), obstacles=obstacles)
+        asked: dict[str, Any] = {
+            "leaves_trunk": root is not None and not isinstance(root, Splice), "open_root": root is None,
+            "continuation": continuation(plan, name), "end": end, "up": _up(plan, limb), "obstacles": obstacles}
+        key = _measure_key(limb, asked)
+        if key not in kept:
+            kept[key] = measure_limb(limb, surface, **asked)
+        measures[name] = kept[key]
     return measures
+
+
+def _measure_key(limb: Limb, asked: dict[str, Any]) -> bytes:
+    """All that a limb's measure depends on, as bytes; of its counts only whether its cap has a vertex at the apex."""
+    flat_cap = limb.sides is not None and limb.sides < LEAST_SIDES_WITH_INNER
+    return pickle.dumps((limb.joints, limb.tip, limb.up is not None, flat_cap, asked))
 
 
 def check_joints(plan: LimbPlan, surface: Surface) -> None:
@@ -155,12 +178,15 @@ def _up(plan: LimbPlan, limb: Limb) -> FloatArray | None:
 
 def _mirrored(plane: str, mesh: PolyMesh, held: BoolArray, tally: PlanTally,
               zones: tuple[JointZone, ...]) -> tuple[PolyMesh, PlanTally, tuple[JointZone, ...]]:
-    axis = AXES[plane]
-    quads = mesh.quads()
-    edge = float(np.mean(np.linalg.norm(mesh.positions[quads[:, 1]] - mesh.positions[quads[:, 0]], axis=1)))
-    welded = held & (np.abs(mesh.positions[:, axis]) < WELD_SHARE * edge)
     sign = np.ones(3)
-    sign[axis] = -1
+    sign[AXES[plane]] = -1
     images = tuple(replace(zone, name=f"{zone.name}, mirrored", centre=zone.centre * sign, axis=zone.axis * sign) for zone in zones)
     both = PlanTally(2 * tally.tips, 2 * tally.branches, 2 * tally.step_downs)
-    return mirror_mesh(mesh, plane, welded), both, zones + images
+    return _with_image(plane, mesh, held), both, zones + images
+
+
+def _with_image(plane: str, mesh: PolyMesh, held: BoolArray) -> PolyMesh:
+    """The cage with its mirror image, welded where an open end lies on the plane."""
+    quads = mesh.quads()
+    edge = float(np.mean(np.linalg.norm(mesh.positions[quads[:, 1]] - mesh.positions[quads[:, 0]], axis=1)))
+    return mirror_mesh(mesh, plane, held & (np.abs(mesh.positions[:, AXES[plane]]) < WELD_SHARE * edge))

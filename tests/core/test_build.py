@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 
-from ringwright.core.build import BuildResult, build_cage
+from ringwright.core.build import BuildResult, build_cage, measure_limbs
 from ringwright.core.errors import PlanError
 from ringwright.core.expected import expected_of
 from ringwright.core.inspection import Inspection, Target, inspect_mesh
+from ringwright.core.joined import join_ends
+from ringwright.core.measure import Measure
 from ringwright.core.outward import outward_surface
 from ringwright.core.plan import Fork, Limb, LimbPlan, Splice
 from ringwright.core.polymesh import PolyMesh
@@ -265,3 +267,42 @@ def test_a_build_leaves_its_input_alone_and_comes_out_the_same() -> None:
     np.testing.assert_array_equal(TAIL.joints, before)
     np.testing.assert_array_equal(first.mesh.positions, second.mesh.positions)
     np.testing.assert_array_equal(first.mesh.corner_verts, second.mesh.corner_verts)
+
+
+def test_measures_that_are_kept_give_the_cage_of_a_fresh_build(hand_shape: Shape) -> None:
+    class Counting(ReferenceSurface):
+        rays = 0
+
+        def cast(self, origins: np.ndarray, directions: np.ndarray) -> object:
+            Counting.rays += len(origins)
+            return super().cast(origins, directions)
+
+    surface, known = Counting(*hand_shape), {}
+    measure_limbs(join_ends(hand_plan()), surface, known)
+    first = Counting.rays
+    changes = ({"index": {"sides": 10}}, {"palm": {"joint_loops": 1}}, {"ring": {"spans": (3, 3, 3)}}, {"thumb": {"sides": 6}},
+               {"forearm": {"up": np.array([0.0, 1.0, 0.0])}}, {"middle": {"tip": "open"}},
+               {"little": {"joints": hand_plan().limb("little").joints * 0.999}})
+    for change in changes:
+        plan = hand_plan()
+        (name, values), = change.items()
+        plan = replace(plan, limbs=tuple(replace(limb, **values) if limb.name == name else limb for limb in plan.limbs))
+        Counting.rays = 0
+        kept = measure_limbs(join_ends(plan), surface, known)
+        assert Counting.rays < first, name
+        assert (Counting.rays == 0) == (name in {"index", "palm", "ring"}), name
+        fresh = measure_limbs(join_ends(plan), surface)
+        for limb in plan.limbs:
+            for field in fields(Measure):
+                assert np.array_equal(getattr(kept[limb.name], field.name), getattr(fresh[limb.name], field.name)), (name, limb.name)
+
+
+@pytest.mark.parametrize("symmetry", [None, "x"])
+def test_the_draft_has_the_topology_of_the_finished_cage(symmetry: str | None) -> None:
+    drafts: list[PolyMesh] = []
+    result = build_cage(LimbPlan((TAIL,), symmetry=symmetry), ReferenceSurface(*ROUND), draft=drafts.append)
+    (draft,) = drafts
+    assert np.array_equal(draft.corner_verts, result.mesh.corner_verts)
+    assert not np.array_equal(draft.positions, result.mesh.positions)
+    off = ReferenceSurface(*ROUND).closest(draft.positions).distances
+    assert np.median(off) < 1e-6
