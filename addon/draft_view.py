@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -34,6 +35,7 @@ class DraftView:
 
     hover : (3,) the joint that the next click would set, or None
     rings : (m, n, 3) preview, hover included
+    reflect : gives points on the other side of the mirror plane, or None
     near_joint : joint under the pointer, or -1
     words : a line beside the pointer
     pointer : (2,) pixels in the region that holds it
@@ -43,6 +45,7 @@ class DraftView:
     draft: LimbDraft = field(default_factory=LimbDraft)
     hover: FloatArray | None = None
     rings: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 3)))
+    reflect: Callable[[FloatArray], FloatArray] | None = None
     near_joint: int = -1
     words: str = ""
     join_words: str = ""
@@ -66,18 +69,19 @@ class DraftView:
         return points if self.hover is None else np.concatenate([points, self.hover[None]])
 
     def _draw_space(self) -> None:
-        rings = self.rings
-        lines = np.stack([rings, np.roll(rings, -1, axis=1)], axis=2).reshape(-1, 2, 3) if rings.size else np.zeros((0, 2, 3))
-        columns = np.stack([rings[:-1], rings[1:]], axis=2).reshape(-1, 2, 3) if len(rings) > 1 else np.zeros((0, 2, 3))
+        lines, columns = _ring_lines(self.rings)
+        chain = self._chain()
+        bones = np.stack([chain[:-1], chain[1:]], axis=1) if len(chain) > 1 else np.zeros((0, 2, 3))
         with blended():
             draw_lines(columns, with_alpha(SKY, 0.22), 1.0)
             draw_lines(lines, with_alpha(SKY, 0.35), 1.5)
+            if self.reflect is not None:
+                draw_lines(self.reflect(lines), with_alpha(SKY, 0.35), 1.5)
+                draw_lines(self.reflect(bones), with_alpha(YELLOW, 0.5), 2.5)
         with blended("LESS_EQUAL"):
             draw_lines(lifted(bpy.context, lines), SKY, 2.5)
             draw_lines(lifted(bpy.context, columns), with_alpha(SKY, 0.8), 1.2)
-        chain = self._chain()
         with blended():
-            bones = np.stack([chain[:-1], chain[1:]], axis=1) if len(chain) > 1 else np.zeros((0, 2, 3))
             draw_lines(bones, INK, 5.0)
             draw_lines(bones, YELLOW, 2.5)
 
@@ -86,10 +90,9 @@ class DraftView:
         points = self.draft.points
         with blended():
             places, front = project(region, view, points)
-            colours = [GREEN, *[YELLOW] * max(len(points) - 1, 0)]
             for index in np.flatnonzero(front):
-                near = index == self.near_joint
-                draw_markers(places[index][None], 16, 7.5 if near else 5.5, ORANGE if near else colours[index])
+                near, colour = index == self.near_joint, GREEN if index == self.draft.root else YELLOW
+                draw_markers(places[index][None], 16, 7.5 if near else 5.5, ORANGE if near else colour)
             if self.hover is not None:
                 place, before = project(region, view, self.hover[None])
                 draw_markers(place[before], 16, 4.5, PAPER)
@@ -99,3 +102,9 @@ class DraftView:
                 if self.join_words:
                     draw_words(beside[None] + [0.0, 24.0 * interface_scale()], [self.join_words], ORANGE, 12.0, centred=False)
 
+
+def _ring_lines(rings: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Edges round every ring and edges from ring to ring, each (n, 2, 3)."""
+    lines = np.stack([rings, np.roll(rings, -1, axis=1)], axis=2).reshape(-1, 2, 3) if rings.size else np.zeros((0, 2, 3))
+    columns = np.stack([rings[:-1], rings[1:]], axis=2).reshape(-1, 2, 3) if len(rings) > 1 else np.zeros((0, 2, 3))
+    return lines, columns

@@ -19,6 +19,8 @@ CENTRING_STEPS = 3
 """Moves into the middle of the slice; each one starts from a better axis."""
 OPEN_REACH = 3.5
 """A slice that reaches this many of its median radius somewhere has opened into a trunk and has no middle of its own."""
+DEPTH_MARGIN = 0.25
+"""Shares of a part's depth by which a joint may lie before or behind it and still count as in it."""
 STEP_SHARE = 1e-5
 """How far a ray restarts behind a hit, target diagonals."""
 DEFAULT_PREVIEW_SIDES = 8
@@ -46,6 +48,12 @@ class ThickPlace:
     def depth(self) -> float:
         """How thick the part is along the ray, target units."""
         return float(np.linalg.norm(self.exit - self.entry))
+
+    def holds(self, point: FloatArray) -> bool:
+        """Whether a point near the ray lies in this part of the target, neither before nor behind it."""
+        through = self.exit - self.entry
+        share = float((point - self.entry) @ through) / max(float(through @ through), 1e-300)
+        return -DEPTH_MARGIN <= share <= 1 + DEPTH_MARGIN
 
 
 def pierce(surface: Surface, origin: FloatArray, direction: FloatArray) -> ThickPlace | None:
@@ -76,7 +84,7 @@ def limb_axis(surface: Surface, point: FloatArray) -> FloatArray | None:
     Round a tube every normal is square to its axis: the axis is the direction along which the normals seen from the
     point vary least. Near skin counts most.
     """
-    directions = _sphere(SPREAD_RAYS)
+    directions = even_directions(SPREAD_RAYS)
     hits = surface.cast(np.repeat(point[None], len(directions), axis=0), directions)
     if np.count_nonzero(hits.hit) < SPREAD_RAYS // 3:
         return None
@@ -154,7 +162,7 @@ def _girth_radius(surface: Surface, joints: FloatArray) -> float:
     return float(np.median(area_radii(profiles[whole]))) if whole.any() else 0.02 * surface.diagonal
 
 
-def _sphere(count: int) -> FloatArray:
+def even_directions(count: int) -> FloatArray:
     """Directions spread evenly over the sphere, (count, 3) float64 (a Fibonacci lattice; from memory)."""
     heights = 1 - (2 * np.arange(count) + 1) / count
     turns = np.arange(count) * np.pi * (3 - np.sqrt(5))

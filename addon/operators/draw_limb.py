@@ -4,57 +4,61 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import bpy
 import numpy as np
-from bpy.props import StringProperty
+from bpy.props import CollectionProperty, EnumProperty, StringProperty
 
 from ...core.errors import PlanError, RingwrightError
 from ...core.limb_draft import (
     LimbDraft,
     draft_of,
     drawn_plan,
-    place_on_limb,
+    fitting_part,
+    mirrored,
     with_inserted_joint,
-    with_joint,
+    with_joined_joint,
     with_more_sides,
     with_more_spans,
     with_moved_joint,
+    with_next_mirror,
     without_joint,
 )
-from ...core.limb_pointing import limb_middle, pierce, preview_rings
+from ...core.limb_pointing import ThickPlace, limb_middle, pierce, preview_rings
 from ...core.outward import FlippedSurface
 from ...core.polymesh import FloatArray
 from ...core.surface import Surface
 from ..draft_view import DraftView
 from ..gpu_shapes import interface_scale
+from ..phrases import phrase, told
 from ..plan_storage import load_plan, store_plan, target_of
+from ..pointed_limb import JOINT_REACH, limb_under, line_distances
 from ..preferences import preference
-from ..properties import even_sides
+from ..properties import MIRROR_ITEMS, even_sides
 from ..ray_tree import RayTree
 from ..viewports import Viewport, redraw_viewports, viewport_under
 from .asking import Refusing, has_target, in_object_mode, limb_choices
+from .limbs import LimbValues, RINGWRIGHT_PG_joint
 
-JOINT_REACH = 14.0
-"""Pixels within which the pointer takes hold of a joint."""
-LINE_REACH = 8.0
-"""Pixels within which the pointer touches a centre line."""
 NAVIGATION = {"MIDDLEMOUSE", "NDOF_MOTION", "TRACKPADPAN", "TRACKPADZOOM", "MOUSEROTATE", "MOUSESMARTZOOM", "NUMPAD_0", "NUMPAD_1",
               "NUMPAD_2", "NUMPAD_3", "NUMPAD_4", "NUMPAD_5", "NUMPAD_6", "NUMPAD_7", "NUMPAD_8", "NUMPAD_9", "NUMPAD_PERIOD",
               "NUMPAD_PLUS", "NUMPAD_MINUS"}
 WHEEL = {"WHEELUPMOUSE": 1, "WHEELDOWNMOUSE": -1}
+STEPS = {**WHEEL, "PAGE_UP": 1, "PAGE_DOWN": -1}
+"""A pen has no wheel: the page keys do the same."""
 CONFIRM = {"RET", "NUMPAD_ENTER"}
 CANCEL = {"ESC", "RIGHTMOUSE"}
 STATUS = (("MOUSE_LMB", "Add or Drag Joint"), ("EVENT_CTRL", "Insert"), ("EVENT_X", "Delete"), ("MOUSE_MMB_SCROLL", "Sides"),
-          ("EVENT_CTRL", "Wheel: Spans"), ("EVENT_T", "Closed Tip"), ("EVENT_C", "Centre"), ("EVENT_SHIFT", "No Join"),
-          ("EVENT_BACKSPACE", "Step Back"), ("EVENT_RETURN", "Confirm"), ("EVENT_ESC", "Cancel"))
+          ("EVENT_CTRL", "Wheel: Spans"), ("EVENT_T", "Closed Tip"), ("EVENT_C", "Centre"), ("EVENT_M", "Mirror"),
+          ("EVENT_SHIFT", "No Join"), ("EVENT_BACKSPACE", "Step Back"), ("EVENT_RETURN", "Confirm"), ("EVENT_ESC", "Cancel"))
 
 WIDE_ICONS = {"EVENT_CTRL", "EVENT_ESC", "EVENT_BACKSPACE"}
 """Their picture reaches past its square into the words beside it."""
 
 
-class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
     """Draw a limb on the target: each click puts a joint in the middle of what lies under the pointer"""
 
     bl_idname = "ringwright.draw_limb"
@@ -63,19 +67,59 @@ class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
 
     limb: StringProperty(name="Limb", description="Limb of the plan whose joints are changed; empty draws a new one",
                          search=limb_choices, options={"SKIP_SAVE"})
+    joints: CollectionProperty(type=RINGWRIGHT_PG_joint, name="Joints", description="Joints from the root to the tip",
+                               options={"SKIP_SAVE"})
+    mirror: EnumProperty(name="Mirror", items=MIRROR_ITEMS, description="Plane across which the cage is mirrored", options={"SKIP_SAVE"})
+    root_tip_of: StringProperty(name="Goes On From", search=limb_choices, options={"SKIP_SAVE"},
+                                description="Limb at whose tip the new one begins; a further one there makes a fork")
+    root_side_of: StringProperty(name="Leaves the Side Of", search=limb_choices, options={"SKIP_SAVE"},
+                                 description="Limb whose side the new one leaves, as a socket")
+    tip_root_of: StringProperty(name="Goes On Into", search=limb_choices, options={"SKIP_SAVE"},
+                                description="Limb at whose root the new one ends, as a splice")
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         return has_target(cls, context) and in_object_mode(cls, context)
 
+    def draw(self, _: bpy.types.Context) -> None:
+        """What can be changed afterwards, in the panel of the last operation."""
+        column = self.layout.column()
+        column.use_property_split = True
+        for name in (*(() if self.limb else ("limb_name",)), "sides", "spans", "joint_loops", "closed", "mirror"):
+            column.prop(self, name)
+
     def run(self, context: bpy.types.Context) -> set[str]:
-        raise PlanError("Draw Limb is used with the mouse in a 3D viewport; a script adds limbs with Add Limb.")
+        """Draw the limb that the properties describe: after drawing, from the panel of the last operation, from a script."""
+        if not len(self.joints):
+            raise PlanError("Draw Limb is used with the mouse in a 3D viewport; a script names the joints.")
+        plan = drawn_plan(load_plan(context.scene), self._described(), self.limb or self.limb_name, new=not self.limb)
+        store_plan(context.scene, plan)
+        name = self.limb or plan.limbs[-1].name
+        context.scene.ringwright.active_limb = [limb.name for limb in plan.limbs].index(name)
+        self.report({"INFO"}, told('Limb "{name}" with {count} joints', name=name, count=len(self.joints)))
+        return {"FINISHED"}
+
+    def _described(self) -> LimbDraft:
+        """The draft that the properties describe."""
+        joints = tuple((float(x), float(y), float(z)) for x, y, z in (joint.position for joint in self.joints))
+        return LimbDraft(joints, even_sides(self.sides), self.spans or None, self.joint_loops, self.closed,
+                         mirror=None if self.mirror == "NONE" else self.mirror.lower(), root_tip_of=self.root_tip_of,
+                         root_side_of=self.root_side_of, tip_root_of=self.tip_root_of)
+
+    def _describe(self, draft: LimbDraft) -> None:
+        """Let the properties describe a draft."""
+        self.joints.clear()
+        for joint in draft.joints[::-1] if draft.from_tip else draft.joints:
+            self.joints.add().position = joint
+        self.sides, self.spans, self.joint_loops, self.closed = draft.sides or 0, draft.spans or 0, draft.joint_loops, draft.closed
+        self.mirror = "NONE" if draft.mirror is None else draft.mirror.upper()
+        self.root_tip_of, self.root_side_of, self.tip_root_of = draft.root_tip_of, draft.root_side_of, draft.tip_root_of
 
     def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
         try:
             self._begin(context)
         except RingwrightError as error:
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, told(str(error)))
             return {"CANCELLED"}
         context.window_manager.modal_handler_add(self)
         context.workspace.status_text_set(_draw_status)
@@ -88,10 +132,12 @@ class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
         names = [limb.name for limb in self._plan.limbs]
         if self.limb and self.limb not in names:
             raise PlanError(f'There is no limb "{self.limb}"; choose one of the plan.')
+        self.limb_name = "limb"
         self._surface: Surface = RayTree(target_of(context.scene), context.evaluated_depsgraph_get())
         self._faces_known = False
-        first = draft_of(self._plan.limb(self.limb)) if self.limb else LimbDraft(
-            sides=even_sides(preference("sides")), joint_loops=preference("joint_loops"))
+        mirror = self._plan.symmetry
+        first = draft_of(self._plan.limb(self.limb), mirror) if self.limb else LimbDraft(
+            sides=even_sides(preference("sides")), joint_loops=preference("joint_loops"), mirror=mirror)
         self._history = [first]
         self._redone: list[LimbDraft] = []
         self._dragged = -1
@@ -139,24 +185,26 @@ class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
         return result
 
     def _confirm(self, context: bpy.types.Context) -> set[str]:
-        draft = self._draft
-        if len(draft.joints) < 2:
-            self.report({"WARNING"}, "A limb needs at least two joints; click once more, or press Esc to give up")
+        if len(self._draft.joints) < 2:
+            self.report({"WARNING"}, told("A limb needs at least two joints; click once more, or press Esc to give up"))
             return {"RUNNING_MODAL"}
-        try:
-            plan = drawn_plan(self._plan, draft, self.limb or "limb", new=not self.limb)
-        except RingwrightError as error:
-            self.report({"ERROR"}, str(error))
-            return {"RUNNING_MODAL"}
-        store_plan(context.scene, plan)
-        names = [limb.name for limb in plan.limbs]
-        context.scene.ringwright.active_limb = names.index(self.limb) if self.limb else len(names) - 1
-        self.report({"INFO"}, f'Limb "{self.limb or names[-1]}" with {len(draft.joints)} joints')
+        self._describe(self._draft)
+        if self.execute(context) == {"CANCELLED"}:
+            return {"RUNNING_MODAL"}  # the report says why; the artist can mend it and confirm again
         return self._end(context, {"FINISHED"})
 
     def _step(self, draft: LimbDraft) -> None:
         if draft != self._draft:
             self._history.append(draft)
+            self._redone.clear()
+
+    def _step_back(self) -> None:
+        if len(self._history) > 1:
+            self._redone.append(self._history.pop())
+
+    def _step_forth(self) -> None:
+        if self._redone:
+            self._history.append(self._redone.pop())
 
     def _handle(self, event: bpy.types.Event) -> None:
         """One event on the draft."""
@@ -167,15 +215,18 @@ class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
                 self._press(event)
             elif event.value == "RELEASE":
                 self._dragged = -1
-        elif event.value == "PRESS" and event.type in WHEEL:
-            self._wheel(WHEEL[event.type], spans=event.ctrl)
+        elif event.value == "PRESS" and event.type in STEPS:
+            self._wheel(STEPS[event.type], spans=event.ctrl)
         elif event.value == "PRESS":
             self._key(event)
 
     def _key(self, event: bpy.types.Event) -> None:
-        if event.type == "BACK_SPACE" or (event.type == "Z" and event.ctrl):
-            if len(self._history) > 1:
-                self._history.pop()
+        if event.type == "Z" and event.ctrl and event.shift:
+            self._step_forth()
+        elif event.type == "BACK_SPACE" or (event.type == "Z" and event.ctrl):
+            self._step_back()
+        elif event.type == "M":
+            self._step(with_next_mirror(self._draft))
         elif event.type == "T":
             self._step(replace(self._draft, closed=not self._draft.closed))
         elif event.type == "C":
@@ -197,6 +248,7 @@ class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
         if joint >= 0:
             self._dragged = joint
             self._history.append(self._draft)  # the drag is one step of its own
+            self._redone.clear()
             return
         point = self._point_under()
         if point is None:
@@ -209,11 +261,7 @@ class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
     def _joined_draft(self, point: FloatArray, *, joins: bool) -> LimbDraft:
         """The draft with one more joint, joined to the limb that lies under the pointer."""
         name, part, place = self._limb_under() if joins else ("", "", None)
-        point = point if place is None else place
-        draft = with_joint(self._draft, point)
-        if len(draft.joints) == 1:
-            return replace(draft, root_tip_of=name if part == "tip" else "", root_side_of=name if part == "side" else "")
-        return replace(draft, tip_root_of=name if part == "root" else "")
+        return with_joined_joint(self._draft, point if place is None else place, name, part)
 
     def _drag(self) -> None:
         if self._dragged < 0 or self._viewport is None:
@@ -233,34 +281,56 @@ class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
         lengths = np.linalg.norm(np.diff(chain, axis=0), axis=1)
         drawable = len(chain) > 1 and bool(np.all(lengths > 1e-6 * self._surface.diagonal))
         view.rings = preview_rings(self._surface, chain, draft.sides, draft.spans) if drawable else np.zeros((0, 0, 3))
+        view.reflect = None if draft.mirror is None else partial(mirrored, plane=draft.mirror)
         view.pointer, view.region = self._place, None if self._viewport is None else self._viewport.region
         view.words = self._words(draft)
         view.join_words = self._join_words(event)
 
     def _words(self, draft: LimbDraft) -> str:
-        sides = f"{draft.sides} sides" if draft.sides else "sides chosen"
-        spans = f"{draft.spans} spans" if draft.spans else "spans chosen"
-        return ", ".join([sides, spans, *(["closed tip"] if draft.closed else []), *([] if self._centred else ["not centred"])])
+        words = [phrase("{count} sides", count=draft.sides) if draft.sides else phrase("sides chosen"),
+                 phrase("{count} spans", count=draft.spans) if draft.spans else phrase("spans chosen")]
+        words += [phrase("closed tip")] if draft.closed else []
+        words += [] if self._centred else [phrase("not centred")]
+        words += [phrase("mirrored across {plane}", plane=draft.mirror.upper())] if draft.mirror else []
+        return ", ".join(words)
 
     def _join_words(self, event: bpy.types.Event) -> str:
+        """The joins that stand, and the one that a click would make."""
+        draft = self._draft
         name, part, _ = ("", "", None) if event.shift or self._view.near_joint >= 0 else self._limb_under()
-        if not self._draft.joints:
-            return {"tip": f"goes on from {name}", "side": f"leaves the side of {name}"}.get(part, "")
-        return f"goes on into {name}" if part == "root" else ""
+        pointed = self._joined_words(fitting_part(draft, part), name)
+        stands = [self._joined_words("tip", draft.root_tip_of), self._joined_words("side", draft.root_side_of),
+                  self._joined_words("root", draft.tip_root_of)]
+        return ", ".join(dict.fromkeys(words for words in (*stands, pointed) if words))
 
-    def _point_under(self) -> FloatArray | None:
-        """The joint that a click would set, (3,); None where the pointer is off the target."""
+    def _joined_words(self, part: str, name: str) -> str:
+        """What joining that part of a limb makes."""
+        if not name or not part:
+            return ""
+        if part == "side":
+            return phrase("socket in the side of {limb}", limb=name)
+        if part == "tip" and self._plan.tip_join(name) is not None:
+            return phrase("fork at the tip of {limb}", limb=name)
+        return phrase("splice with the tip of {limb}", limb=name) if part == "tip" else phrase("splice with the root of {limb}", limb=name)
+
+    def _thick_place(self) -> ThickPlace | None:
+        """The part of the target under the pointer; None where the pointer is off the target."""
         if self._viewport is None:
             return None
         origin, direction = self._viewport.ray(self._place)
         through = pierce(self._surface, origin, direction)
-        if through is None:
-            return None
-        if not self._faces_known:
+        if through is not None and not self._faces_known:
             first = self._surface.cast(origin[None], direction[None])
             if float(first.normals[0] @ direction) > 0:
                 self._surface = FlippedSurface(self._surface)
             self._faces_known = True
+        return through
+
+    def _point_under(self) -> FloatArray | None:
+        """The joint that a click would set, (3,); None where the pointer is off the target."""
+        through = self._thick_place()
+        if through is None:
+            return None
         return limb_middle(self._surface, through.middle) if self._centred else through.middle
 
     def _joint_under(self) -> int:
@@ -276,33 +346,14 @@ class RINGWRIGHT_OT_draw_limb(Refusing, bpy.types.Operator):
         """The draft's bone nearest to the pointer, counted from 0."""
         if self._viewport is None:
             return 0
-        return int(np.argmin(_line_distances(self._viewport.pixels(self._draft.points), self._place)[0]))
+        return int(np.argmin(line_distances(self._viewport.pixels(self._draft.points), self._place)[0]))
 
     def _limb_under(self) -> tuple[str, str, FloatArray | None]:
         """The plan's limb under the pointer, which part of it, and the joint to snap to where that is an end."""
         if self._viewport is None:
             return "", "", None
-        for limb in self._plan.limbs:
-            pixels = self._viewport.pixels(limb.joints)
-            for part, joint in (("tip", -1), ("root", 0)):
-                if limb.name != self.limb and np.linalg.norm(pixels[joint] - self._place) <= JOINT_REACH * interface_scale():
-                    return limb.name, part, limb.joints[joint]
-            distances, along = _line_distances(pixels, self._place)
-            if limb.name != self.limb and distances.min() <= LINE_REACH * interface_scale():
-                part = place_on_limb(limb, float(along[int(np.argmin(distances))]))
-                return limb.name, part, {"tip": limb.joints[-1], "root": limb.joints[0]}.get(part)
-        return "", "", None
-
-
-def _line_distances(pixels: FloatArray, place: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Distance of a place from every bone and where along the whole line its nearest point lies, 0 to 1; both (k - 1,)."""
-    bones = np.diff(pixels, axis=0)
-    squared = np.maximum(np.einsum("ij,ij->i", bones, bones), 1e-12)
-    share = np.clip(np.einsum("ij,ij->i", place - pixels[:-1], bones) / squared, 0, 1)
-    lengths = np.sqrt(squared)
-    before = np.concatenate([[0.0], np.cumsum(lengths)[:-1]])
-    distances = np.linalg.norm(pixels[:-1] + share[:, None] * bones - place, axis=1)
-    return distances, (before + share * lengths) / lengths.sum()
+        others = [limb for limb in self._plan.limbs if limb.name != self.limb]
+        return limb_under(others, self._viewport, self._place, self._thick_place())
 
 
 def _draw_status(header: Any, _: bpy.types.Context) -> None:

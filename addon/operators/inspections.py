@@ -17,7 +17,7 @@ from ..cage_object import read_cage
 from ..commands.build import asked_of
 from ..commands.inspecting import Asked, Inspected, inspect_alone, inspect_fit
 from ..editor_progress import EditorProgress
-from ..element_selection import frame_selection, has_elements, show_elements
+from ..element_selection import frame_selection, show_elements
 from ..finding_rows import store_findings, store_rings, unpack
 from ..host_surface import read_evaluated
 from ..overlay import has_heat, show_heat
@@ -25,6 +25,7 @@ from ..plan_storage import cage_of, load_plan, target_of
 from ..target_pieces import skin_surface
 from ..viewports import redraw_viewports
 from .asking import Refusing, has_cage, has_scene, has_target, refuse
+from .one_finding import OneFinding
 
 
 def _checked_mesh(context: bpy.types.Context) -> bpy.types.Object | None:
@@ -72,35 +73,19 @@ class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
             return inspect_fit(mesh, skin, surface, asked)
 
 
-class RINGWRIGHT_OT_show_finding(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_show_finding(Refusing, OneFinding, bpy.types.Operator):
     """Select what a finding is about and bring it into view"""
 
     bl_idname = "ringwright.show_finding"
     bl_label = "Show Finding"
     bl_options = {"REGISTER", "UNDO"}
 
-    index: IntProperty(name="Number", description="Which finding of the list, from 0; -1 for the active one", min=-1, default=-1,
-                       options={"SKIP_SAVE"})
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_cage(cls, context) and (len(context.scene.ringwright.findings) > 0 or refuse(cls, "There is no finding; inspect first"))
-
     def run(self, context: bpy.types.Context) -> set[str]:
-        settings = context.scene.ringwright
-        index = settings.active_finding if self.index < 0 else self.index
-        if not 0 <= index < len(settings.findings):
-            raise PlanError(f"There is no finding {index}; the list holds {len(settings.findings)}.")
-        settings.active_finding = index
-        row = settings.findings[index]
+        row, cage, elements = self.choose(context)
         if row.domain == "mesh":
-            self.report({"INFO"}, row.reason)
             frame_selection(context)
-            return {"FINISHED"}
-        cage, elements = cage_of(context.scene), unpack(row.elements)
-        if not has_elements(cage, row.domain, elements):
-            raise PlanError("The cage has changed since it was inspected; inspect it once more.")
-        show_elements(context, cage, row.domain, elements)
+        else:
+            show_elements(context, cage, row.domain, elements)
         self.report({"INFO"}, row.reason)
         return {"FINISHED"}
 

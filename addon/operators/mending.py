@@ -1,18 +1,16 @@
 """Mend what a finding names, with the operator that an artist would take."""
-# mypy: disable-error-code="valid-type"
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
 import bpy
-from bpy.props import IntProperty
 
 from ...core.errors import MeshError
-from ..element_selection import has_elements, show_elements
-from ..finding_rows import unpack
-from ..plan_storage import cage_of, target_of
-from .asking import Refusing, has_cage, refuse
+from ..element_selection import show_elements
+from ..plan_storage import target_of
+from .asking import Refusing
+from .one_finding import ChosenFinding, OneFinding
 
 
 def _make_quads() -> set[str]:
@@ -23,6 +21,15 @@ def _settle() -> set[str]:
     for _ in range(2):
         bpy.ops.mesh.select_more()
     return set(bpy.ops.ringwright.settle(soft_edge=2))
+
+
+def _settle_all() -> set[str]:
+    bpy.ops.mesh.select_all(action="SELECT")
+    return set(bpy.ops.ringwright.settle(soft_edge=0))
+
+
+def _fill_patch() -> set[str]:
+    return set(bpy.ops.ringwright.fill_patch())
 
 
 def _merge() -> set[str]:
@@ -43,66 +50,82 @@ def _turn_outside() -> set[str]:
     return set(bpy.ops.mesh.normals_make_consistent(inside=False))
 
 
+def _unwrap() -> set[str]:
+    bpy.ops.object.mode_set(mode="OBJECT")
+    return set(bpy.ops.ringwright.unwrap_cage())
+
+
 MENDS: dict[str, tuple[str, Callable[[], set[str]]]] = {
     "triangles": ("Make Quads", _make_quads),
     "n_gons": ("Make Quads", _make_quads),
     "folds": ("Settle", _settle),
     "folded_quads": ("Settle", _settle),
     "poor_quads": ("Settle", _settle),
+    "zero_area_faces": ("Settle", _settle),
+    "self_intersections": ("Settle", _settle),
     "vertices_off_target": ("Settle", _settle),
     "faces_against_target": ("Settle", _settle),
+    "quad_shape": ("Settle", _settle_all),
+    "boundary_loops": ("Fill Patch", _fill_patch),
+    "open_ends": ("Fill Patch", _fill_patch),
     "duplicate_vertices": ("Merge", _merge),
     "loose_vertices": ("Delete", _delete_vertices),
     "broken_positions": ("Delete", _delete_vertices),
+    "components": ("Delete", _delete_vertices),
     "duplicate_faces": ("Delete", _delete_faces),
     "degenerate_faces": ("Delete", _delete_faces),
     "flipped_faces": ("Turn Outside", _turn_outside),
+    "uv_overlap": ("Unwrap", _unwrap),
+    "uv_flipped": ("Unwrap", _unwrap),
+    "uv_margin": ("Unwrap", _unwrap),
+    "uv_outside": ("Unwrap", _unwrap),
 }
 """Kind of finding: what the button says, and what it does to the selected elements."""
+ON_THE_WHOLE = {"quad_shape", "uv_overlap", "uv_margin", "uv_outside"}
+"""Kinds that can be mended although they name no element."""
 
 
-class RINGWRIGHT_OT_mend_finding(Refusing, bpy.types.Operator):
+def mend_label(kind: str, elements: str) -> str:
+    """What the button beside a finding says; empty where the tool cannot mend it.
+
+    elements : as the finding's row keeps them
+    """
+    return MENDS[kind][0] if kind in MENDS and (elements or kind in ON_THE_WHOLE) else ""
+
+
+class RINGWRIGHT_OT_mend_finding(Refusing, OneFinding, bpy.types.Operator):
     """Mend what a finding names: triangles become quads, folds settle, doubles merge; inspect again to see the rest"""
 
     bl_idname = "ringwright.mend_finding"
     bl_label = "Mend Finding"
     bl_options = {"REGISTER", "UNDO"}
 
-    index: IntProperty(name="Number", description="Which finding of the list, from 0; -1 for the active one", min=-1, default=-1,
-                       options={"SKIP_SAVE"})
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_cage(cls, context) and (len(context.scene.ringwright.findings) > 0 or refuse(cls, "There is no finding; inspect first"))
-
     def run(self, context: bpy.types.Context) -> set[str]:
-        settings, cage = context.scene.ringwright, cage_of(context.scene)
-        index = settings.active_finding if self.index < 0 else self.index
-        if not 0 <= index < len(settings.findings):
-            raise MeshError(f"There is no finding {index}; the list holds {len(settings.findings)}.")
-        row = settings.findings[index]
-        label, mend = MENDS.get(row.kind, ("", None))
-        if mend is None:
-            raise MeshError(f"This finding has no mend of its own: {row.mend}")
-        if mend is _settle and target_of(context.scene) is None:
+        finding = self.choose(context)
+        label = mend_label(finding.row.kind, finding.row.elements)
+        if not label:
+            raise MeshError(f"This finding has no mend of its own: {finding.row.mend}")
+        mend = MENDS[finding.row.kind][1]
+        if label == "Settle" and target_of(context.scene) is None:
             raise MeshError("Settling needs a target; choose one first.")
-        if not has_elements(cage, row.domain, unpack(row.elements)):
-            raise MeshError("The cage has changed since it was inspected; inspect it once more.")
-        self._mend(context, cage, row, mend)
-        self.report({"INFO"}, f"{label}: {row.reason}")
+        _mend(context, finding, mend)
+        self.report({"INFO"}, f"{label}: {finding.row.reason}")
         return {"FINISHED"}
 
-    def _mend(self, context: bpy.types.Context, cage: bpy.types.Object, row: object, mend: Callable[[], set[str]]) -> None:
-        """Select, mend, and go back to object mode where that was the mode."""
-        from_object_mode = cage.mode != "EDIT"
-        try:
-            show_elements(context, cage, row.domain, unpack(row.elements))  # type: ignore[attr-defined]
-            mend()
-        except RuntimeError as error:
-            raise MeshError(str(error).removeprefix("Error: ").strip()) from error
-        finally:
-            if from_object_mode and cage.mode == "EDIT":
-                bpy.ops.object.mode_set(mode="OBJECT")
+
+def _mend(context: bpy.types.Context, finding: ChosenFinding, mend: Callable[[], set[str]]) -> None:
+    """Select, mend, and go back to object mode where that was the mode."""
+    cage = finding.cage
+    from_object_mode = cage.mode != "EDIT"
+    try:
+        domain = "face" if finding.row.domain == "mesh" else finding.row.domain
+        show_elements(context, cage, domain, finding.elements)
+        mend()
+    except RuntimeError as error:
+        raise MeshError(str(error).removeprefix("Error: ").strip()) from error
+    finally:
+        if from_object_mode and cage.mode == "EDIT":
+            bpy.ops.object.mode_set(mode="OBJECT")
 
 
 CLASSES = (RINGWRIGHT_OT_mend_finding,)

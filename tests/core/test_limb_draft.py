@@ -8,12 +8,15 @@ from ringwright.core.limb_draft import (
     LimbDraft,
     draft_of,
     drawn_plan,
+    mirrored,
     place_on_limb,
     with_inserted_joint,
+    with_joined_joint,
     with_joint,
     with_more_sides,
     with_more_spans,
     with_moved_joint,
+    with_next_mirror,
     without_joint,
 )
 from ringwright.core.plan import Limb, LimbPlan
@@ -66,6 +69,47 @@ def test_a_limb_of_the_plan_is_drawn_anew_in_its_place() -> None:
     assert (first.sides, first.spans) == (12, 2)
     again = drawn_plan(plan, with_moved_joint(first, 0, np.array([1, 0, 0])), "arm", new=False)
     assert len(again.limbs) == 1 and again.limb("arm").joints[0].tolist() == [1, 0, 0]
+
+
+def test_a_limb_drawn_towards_another_ones_tip_is_drawn_from_its_own_tip() -> None:
+    palm = add_limb(LimbPlan(()), Limb("palm", POINTS - [0, 0, 2], 12))
+    finger = with_joined_joint(with_joint(LimbDraft(), POINTS[1]), POINTS[0], "palm", "tip")
+    assert finger.from_tip and finger.root == 1
+    plan = drawn_plan(palm, finger, "finger", new=True)
+    assert plan.limb("finger").joints.tolist() == POINTS[:2].tolist()
+    assert (plan.splices[0].upper, plan.splices[0].lower) == ("finger", "palm")
+    forearm = with_joint(with_joined_joint(LimbDraft(closed=True), POINTS[0] - [0, 0, 2], "palm", "root"), POINTS[0] - [0, 0, 3])
+    plan = drawn_plan(plan, forearm, "forearm", new=True)
+    assert plan.limb("forearm").joints[:, 2].tolist() == [-3, -2]
+    assert (plan.splices[1].upper, plan.splices[1].lower) == ("palm", "forearm")
+
+
+def test_ends_that_do_not_fit_together_are_not_joined() -> None:
+    joined = with_joined_joint(LimbDraft(), POINTS[0], "palm", "side")
+    assert joined.root_side_of == "palm" and not joined.from_tip
+    both = with_joined_joint(joined, POINTS[1], "arm", "tip")
+    assert not both.root_tip_of and both.root_side_of == "palm"
+    passing = with_joined_joint(with_joint(LimbDraft(), POINTS[0]), POINTS[1], "arm", "side")
+    assert passing == with_joint(with_joint(LimbDraft(), POINTS[0]), POINTS[1])
+
+
+def test_an_end_that_is_deleted_takes_its_join_along() -> None:
+    turned = with_joined_joint(with_joint(LimbDraft(), POINTS[1]), POINTS[0], "palm", "tip")
+    assert without_joint(turned, 0).root_tip_of == "palm" and without_joint(turned, 1).root_tip_of == ""
+
+
+def test_the_mirror_plane_goes_round_and_comes_into_the_plan() -> None:
+    once = with_next_mirror(draft())
+    assert [once.mirror, with_next_mirror(with_next_mirror(with_next_mirror(once))).mirror] == ["x", None]
+    assert drawn_plan(LimbPlan(()), once, "limb", new=True).symmetry == "x"
+    assert mirrored(np.array([[1.0, 2, 3]]), "y").tolist() == [[1, -2, 3]]
+
+
+def test_spans_that_differ_from_bone_to_bone_stay_when_joints_are_moved() -> None:
+    plan = add_limb(LimbPlan(()), Limb("arm", POINTS, 12, (2, 3)))
+    moved = with_moved_joint(draft_of(plan.limb("arm")), 0, np.array([1, 0, 0]))
+    assert drawn_plan(plan, moved, "arm", new=False).limb("arm").spans == (2, 3)
+    assert drawn_plan(plan, with_more_spans(moved, 1, 2), "arm", new=False).limb("arm").spans == (3, 3)
 
 
 def test_places_on_a_limb() -> None:

@@ -43,6 +43,13 @@ def test_only_the_nearer_part_counts(straight: ReferenceSurface) -> None:
     assert through is not None and abs(through.middle[0]) < 0.01
 
 
+def test_what_lies_before_or_behind_a_part_is_not_in_it(straight: ReferenceSurface) -> None:
+    through = pierce(straight, np.array([5.0, 0.0, 3.0]), np.array([-1.0, 0.0, 0.0]))
+    assert through is not None
+    inside = [through.holds(np.array([x, 0.2, 3.0])) for x in (-2.0, -1.2, 0.0, 0.9, 2.0)]
+    assert inside == [False, True, True, True, False]
+
+
 def test_the_axis_is_found_from_any_inner_point(straight: ReferenceSurface) -> None:
     rng = np.random.default_rng(1)
     for _ in range(20):
