@@ -14,6 +14,58 @@ BUILT_ATTRIBUTE = "ringwright_built"
 """Vertex attribute: where the build put every vertex, in the cage's own coordinates."""
 
 
+class CageTrial:
+    """The scene's cage while another mesh is tried on it: the old mesh waits until the new one is kept or dropped."""
+
+    def __init__(self, scene: bpy.types.Scene, cage: bpy.types.Object | None) -> None:
+        """Change nothing yet; without a cage one is made."""
+        self._scene = scene
+        self.cage = cage
+        self.is_new = cage is None
+        self._old: bpy.types.Mesh | None = None if self.cage is None else self.cage.data
+        self._shown: bpy.types.Mesh | None = None
+
+    def show(self, mesh: PolyMesh) -> bpy.types.Object:
+        """Give the cage this mesh, in world coordinates, or make a cage; its place, materials and modifiers stay."""
+        before = self._shown
+        if self.cage is None:
+            self._shown = create_mesh(CAGE_NAME, mesh)
+            self.cage = bpy.data.objects.new(CAGE_NAME, self._shown)
+            self._scene.collection.objects.link(self.cage)
+            self.cage.show_wire = self.cage.show_in_front = True  # it lies in the target's very surface
+            return self.cage
+        inverse = np.linalg.inv(np.array(self.cage.matrix_world, dtype=np.float64))
+        self._shown = create_mesh(self.cage.data.name, _moved(mesh, inverse))
+        for material in self.cage.data.materials:
+            self._shown.materials.append(material)
+        self.cage.data = self._shown
+        _remove(before)
+        return self.cage
+
+    def keep(self, mesh: PolyMesh) -> bpy.types.Object:
+        """Show this mesh for good; the old one is gone where nothing else uses it."""
+        cage = self.show(mesh)
+        if self._old is not None:
+            name = self._old.name
+            if self._old.users == 0:
+                _remove(self._old)
+                cage.data.name = name
+        self._old = self._shown = None
+        return cage
+
+    def drop(self) -> None:
+        """Take back what was shown: the old mesh stands again, and without one there is no cage."""
+        shown, self._shown = self._shown, None
+        if shown is None or self.cage is None:
+            return
+        if self._old is None:
+            bpy.data.objects.remove(self.cage)
+            self.cage = None
+        else:
+            self.cage.data = self._old
+        _remove(shown)
+
+
 def place_cage(scene: bpy.types.Scene, mesh: PolyMesh) -> bpy.types.Object:
     """Give the scene's cage this mesh, or make a cage; its place, materials and modifiers stay.
 
@@ -21,22 +73,12 @@ def place_cage(scene: bpy.types.Scene, mesh: PolyMesh) -> bpy.types.Object:
     """
     from .plan_storage import cage_of
 
-    cage = cage_of(scene)
-    if cage is None:
-        cage = bpy.data.objects.new(CAGE_NAME, create_mesh(CAGE_NAME, mesh))
-        scene.collection.objects.link(cage)
-        cage.show_wire = cage.show_in_front = True  # it lies in the target's very surface
-        return cage
-    old = cage.data
-    inverse = np.linalg.inv(np.array(cage.matrix_world, dtype=np.float64))
-    new = create_mesh(old.name, _moved(mesh, inverse))
-    for material in old.materials:
-        new.materials.append(material)
-    cage.data, name = new, old.name
-    if old.users == 0:
-        bpy.data.meshes.remove(old)
-        new.name = name
-    return cage
+    return CageTrial(scene, cage_of(scene)).keep(mesh)
+
+
+def _remove(mesh: bpy.types.Mesh | None) -> None:
+    if mesh is not None and mesh.users == 0:
+        bpy.data.meshes.remove(mesh)
 
 
 def with_built_places(mesh: PolyMesh, positions: FloatArray) -> PolyMesh:

@@ -6,7 +6,7 @@ from typing import Any
 
 import bpy
 
-from . import hand_over_panel, keys, live_build, overlay, panels, preferences, properties
+from . import hand_over_panel, kept_target, keys, live_build, overlay, panels, preferences, properties
 from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, mending, plans, rigs, rings, symmetry, unwraps
 
 OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, mending, rings, faces, draw_limb, rigs, symmetry, unwraps)
@@ -20,6 +20,8 @@ def register() -> None:
     for each in CLASSES:
         bpy.utils.register_class(each)
     properties.register_pointer()
+    kept_target.register()
+    live_build.register()
     overlay.register()
     keys.register()
 
@@ -27,8 +29,9 @@ def register() -> None:
 def unregister() -> None:
     """Take everything back."""
     keys.unregister()
-    live_build.cancel()
     overlay.unregister()
+    live_build.unregister()
+    kept_target.unregister()
     properties.unregister_pointer()
     for each in reversed(CLASSES):
         bpy.utils.unregister_class(each)

@@ -1,33 +1,127 @@
-"""Build the cage anew a moment after a value was changed, so that a run of changes builds once."""
+"""Build the cage as soon as its plan changes, and tell the panels what is being built.
+
+An undo or redo never stops between a change of the plan and the cage that was built from it.
+"""
 
 from __future__ import annotations
 
+from typing import Any
+
 import bpy
+from bpy.app.handlers import persistent
 
-PAUSE = 0.3
-"""Seconds without a further change before the build begins."""
+from . import kept_target, plan_storage
+from .cage_build import CageBuild
+from .plan_storage import cage_of, is_built
+
+PAUSE = 0.02
+"""Seconds without a further change before the build begins: a slider sends several changes at once."""
+
+running: CageBuild | None = None
+"""The build that is under way."""
+_was_built = False
+"""Whether the cage fitted its plan before the undo or redo that is under way."""
 
 
-def ask() -> None:
-    """Have the cage built soon; asking again begins the pause anew."""
-    if bpy.app.background:
+def begin(build: CageBuild) -> None:
+    """A build is under way."""
+    global running
+    running = build
+
+
+def end() -> None:
+    """It is no longer; without Build Live the target is not needed any more."""
+    global running
+    if running is not None and not running.scene.ringwright.live:
+        kept_target.forget()
+    running = None
+
+
+def ask(scene: bpy.types.Scene) -> None:
+    """Have the cage built soon where it no longer is what its plan asks for."""
+    if bpy.app.background or not scene.ringwright.live or cage_of(scene) is None or is_built(scene):
         return
-    cancel()
-    bpy.app.timers.register(_build, first_interval=PAUSE)
+    if not bpy.app.timers.is_registered(_build):
+        bpy.app.timers.register(_build, first_interval=PAUSE)
 
 
 def cancel() -> None:
-    """Give up a build that was asked for and has not begun."""
-    if bpy.app.timers.is_registered(_build):
-        bpy.app.timers.unregister(_build)
+    """Give up what was asked for and what is being built."""
+    for timer in (_build, _undo_once_more, _redo_once_more):
+        if bpy.app.timers.is_registered(timer):
+            bpy.app.timers.unregister(timer)
+    if running is not None:
+        running.is_cancelled = True
 
 
 def _build() -> None:
-    window = bpy.context.window_manager.windows[0]
-    with bpy.context.temp_override(window=window):
+    scene = bpy.context.window_manager.windows[0].scene
+    if running is not None:
+        running.is_outdated = True
+        return
+    with bpy.context.temp_override(window=bpy.context.window_manager.windows[0]):
         operator = bpy.ops.ringwright.build_cage
-        if bpy.context.scene.ringwright.live and operator.poll():
-            try:
-                operator("EXEC_DEFAULT", True, inspect=False)
-            except RuntimeError as error:
-                bpy.context.scene.ringwright.notice = str(error).removeprefix("Error: ").strip()
+        if scene.ringwright.live and not is_built(scene) and operator.poll():
+            operator("INVOKE_DEFAULT", True, inspect=False, moved="ASK")
+
+
+@persistent  # type: ignore[untyped-decorator]
+def _before_step(scene: bpy.types.Scene, *_: Any) -> None:
+    global _was_built
+    _was_built = is_built(scene)
+
+
+@persistent  # type: ignore[untyped-decorator]
+def _after_undo(scene: bpy.types.Scene, *_: Any) -> None:
+    _go_on(scene, _undo_once_more)
+
+
+@persistent  # type: ignore[untyped-decorator]
+def _after_redo(scene: bpy.types.Scene, *_: Any) -> None:
+    _go_on(scene, _redo_once_more)
+
+
+def _go_on(scene: bpy.types.Scene, step: Any) -> None:
+    """Where the step came from a built cage and led to one that is not, it stopped in the middle of one change."""
+    if not bpy.app.background and _was_built and scene.ringwright.live and cage_of(scene) is not None and not is_built(scene):
+        bpy.app.timers.register(step, first_interval=0.0)
+
+
+def _undo_once_more() -> None:
+    _step(bpy.ops.ed.undo)
+
+
+def _redo_once_more() -> None:
+    _step(bpy.ops.ed.redo)
+
+
+def _step(operator: Any) -> None:
+    with bpy.context.temp_override(window=bpy.context.window_manager.windows[0]):
+        if operator.poll():
+            operator()
+
+
+@persistent  # type: ignore[untyped-decorator]
+def _before_saving(*_: Any) -> None:
+    if running is not None:
+        running.drop()  # a file keeps no half-built cage
+        running.is_cancelled = True
+
+
+HANDLERS = (("undo_pre", _before_step), ("redo_pre", _before_step), ("undo_post", _after_undo), ("redo_post", _after_redo),
+            ("save_pre", _before_saving))
+
+
+def register() -> None:
+    """Listen to changes of the plan."""
+    plan_storage.listeners.append(ask)
+    for name, handler in HANDLERS:
+        getattr(bpy.app.handlers, name).append(handler)
+
+
+def unregister() -> None:
+    """Stop listening."""
+    cancel()
+    plan_storage.listeners.remove(ask)
+    for name, handler in HANDLERS:
+        getattr(bpy.app.handlers, name).remove(handler)

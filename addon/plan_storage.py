@@ -5,6 +5,8 @@ Coordinates in the plan are world coordinates, as they are for the commands.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 
 import bpy
@@ -14,6 +16,10 @@ from ..core.plan import LimbPlan, format_plan, read_plan
 from .files import PLAN_PROPERTY
 
 EMPTY = LimbPlan(())
+BUILT_PROPERTY = "ringwright_built_plan"
+"""Object property: the plan that the cage was built from, as text."""
+listeners: list[Callable[[bpy.types.Scene], None]] = []
+"""Told whenever a scene's plan was stored."""
 
 
 def present(scene: bpy.types.Scene, item: bpy.types.Object | None) -> bpy.types.Object | None:
@@ -68,17 +74,48 @@ def require_plan(scene: bpy.types.Scene) -> LimbPlan:
 def store_plan(scene: bpy.types.Scene, plan: LimbPlan) -> None:
     """Keep the plan in its place and bring the rows that the panels show in line with it."""
     cage = cage_of(scene)
+    if cage is not None and BUILT_PROPERTY not in cage and PLAN_PROPERTY in cage:
+        cage[BUILT_PROPERTY] = cage[PLAN_PROPERTY]  # built by the commands, from the plan that it keeps
     _write(scene if cage is None else cage, format_plan(plan) if plan.limbs else "")
     if cage is not None:
         _write(scene, "")  # the plan has moved on to its cage
     sync_rows(scene)
+    for listener in listeners:
+        listener(scene)
 
 
-def _write(owner: bpy.types.ID, text: str) -> None:
+def note_built(cage: bpy.types.Object, plan: LimbPlan) -> None:
+    """Note on the cage which plan it was built from."""
+    _write(cage, format_plan(plan), BUILT_PROPERTY)
+
+
+def built_plan(cage: bpy.types.Object) -> LimbPlan:
+    """The plan that the cage was built from; one that the commands have built was built from the plan that it keeps."""
+    text = cage.get(BUILT_PROPERTY) or cage.get(PLAN_PROPERTY)
+    try:
+        return _parsed(text) if isinstance(text, str) and text else EMPTY
+    except PlanError:
+        return EMPTY
+
+
+def is_built(scene: bpy.types.Scene) -> bool:
+    """Whether the scene's cage is the one that its plan asks for; the unit is for reports and changes nothing."""
+    cage = cage_of(scene)
+    try:
+        return cage is not None and _shape_text(built_plan(cage)) == _shape_text(load_plan(scene))
+    except PlanError:
+        return False
+
+
+def _shape_text(plan: LimbPlan) -> str:
+    return format_plan(replace(plan, unit="m"))
+
+
+def _write(owner: bpy.types.ID, text: str, name: str = PLAN_PROPERTY) -> None:
     if text:
-        owner[PLAN_PROPERTY] = text
-    elif PLAN_PROPERTY in owner:
-        del owner[PLAN_PROPERTY]
+        owner[name] = text
+    elif name in owner:
+        del owner[name]
 
 
 def sync_rows(scene: bpy.types.Scene) -> None:

@@ -23,7 +23,7 @@ from bpy.props import (
 from ..core.errors import RingwrightError
 from ..core.plan import DEFAULT_JOINT_LOOPS, JOINT_LOOPS_RANGE, QUADS_RANGE, SIDES_RANGE, SPANS_RANGE, Limb, LimbPlan, check_plan
 from ..core.plan_edits import change_limb, rename_limb
-from . import live_build
+from . import kept_target, live_build
 from .plan_storage import load_plan, store_plan, sync_rows
 
 MOST_SPANS_SHOWN = min(64, SPANS_RANGE[1])
@@ -51,8 +51,6 @@ def _edit(scene: bpy.types.Scene, change: Callable[[LimbPlan], LimbPlan]) -> Non
     try:
         store_plan(scene, change(load_plan(scene)))
         scene.ringwright.notice = ""
-        if scene.ringwright.live:
-            live_build.ask()
     except RingwrightError as error:
         scene.ringwright.notice = str(error)
 
@@ -151,6 +149,13 @@ def _cage_changed(settings: Any, _: bpy.types.Context) -> None:
     sync_rows(settings.id_data)
 
 
+def _live_changed(settings: Any, _: bpy.types.Context) -> None:
+    if settings.live:
+        live_build.ask(settings.id_data)
+    else:
+        kept_target.forget()
+
+
 def _get_mirror(settings: Any) -> int:
     try:
         plane = load_plan(settings.id_data).symmetry
@@ -217,7 +222,9 @@ class RINGWRIGHT_PG_settings(bpy.types.PropertyGroup):
     ring_summary: StringProperty()
     counted: PointerProperty(type=bpy.types.Object, name="Counted Mesh", description="The mesh whose rings were counted")
     notice: StringProperty()
-    live: BoolProperty(name="Build Live", description="Build the cage anew as soon as a value of the plan changes in the panels")
+    loses_moves: BoolProperty(description="Whether the last build was refused because it would lose what was moved by hand")
+    live: BoolProperty(name="Build Live", default=True, update=_live_changed,
+                       description="Build the cage anew as soon as its plan changes; Esc gives a build up")
     overlay: BoolProperty(name="Overlay", default=True, description="Draw limbs, ring counts and poles over the viewport")
     show_limbs: BoolProperty(name="Limbs", default=True, description="Draw joints and centre lines of the limb plan")
     show_counts: BoolProperty(name="Ring Counts", default=True,

@@ -6,22 +6,35 @@ from __future__ import annotations
 from typing import Any
 
 import bpy
-from bpy.props import BoolProperty
+from bpy.props import BoolProperty, EnumProperty
 
 from ...core.build import BuildResult, build_cage
-from ...core.errors import MeshError
-from ...core.hand_moves import keep_moves
+from ...core.errors import MeshError, RingwrightError
+from ...core.hand_moves import KeptMoves
 from ...core.plan import LimbPlan
 from ...core.polymesh import PolyMesh
-from ..cage_object import built_places, place_cage, read_cage, with_built_places
+from .. import live_build
+from ..cage_build import (
+    MOVED_ITEMS,
+    CageBuild,
+    LostMoves,
+    hand_moves,
+    lost_sentence,
+    moved_cage,
+    place_finished,
+)
+from ..cage_object import CageTrial
 from ..commands.build import asked_of
 from ..commands.inspecting import Inspected, inspect_fit
 from ..editor_progress import EditorProgress
-from ..finding_rows import store_findings
 from ..host_surface import read_evaluated
-from ..plan_storage import cage_of, require_plan, store_plan, target_of
+from ..plan_storage import built_plan, cage_of, is_built, require_plan, store_plan, target_of
 from ..target_pieces import skin_surface
-from .asking import Refusing, has_limbs_and_target, has_scene, has_target, in_object_mode, refuse
+from ..viewports import redraw_viewports
+from .asking import Refusing, has_cage, has_limbs_and_target, has_scene, has_target, in_object_mode, refuse
+
+TICK = 0.01
+"""Seconds between two looks at a build that is under way."""
 
 
 class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
@@ -32,32 +45,101 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     inspect: BoolProperty(name="Inspect", description="Inspect the cage as soon as it stands", default=True)
-    keep_moved: BoolProperty(name="Keep Moved Vertices", default=True,
-                             description="Keep what was moved by hand since the last build, where the faces stay the same")
+    moved: EnumProperty(name="Moved Vertices", items=MOVED_ITEMS, default="KEEP", options={"SKIP_SAVE"},
+                        description="What becomes of vertices that were moved by hand since the last build")
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         return has_limbs_and_target(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
+        """Build at one go, as scripts and the redo panel want it."""
         scene = context.scene
-        plan = require_plan(scene)
+        plan, moves = require_plan(scene), hand_moves(cage_of(scene)) if self.moved != "DROP" else None
         target = read_evaluated(target_of(scene), context.evaluated_depsgraph_get())
         built, inspected = _build(context, plan, target, inspect=self.inspect)
-        mesh, lost = _with_moves(cage_of(scene), built.mesh) if self.keep_moved else (built.mesh, 0)
-        cage = place_cage(scene, with_built_places(mesh, built.mesh.positions))
-        scene.ringwright.cage = cage
-        store_plan(scene, plan)
-        _make_active(context, cage)
-        scene.ringwright.findings.clear()
-        scene.ringwright.summary = ""
-        if inspected is not None:
-            store_findings(scene.ringwright, inspected.inspection)
-        found = "" if inspected is None else f", {len(inspected.inspection.findings)} findings"
-        if lost:
-            self.report({"WARNING"}, f"{lost} vertices moved by hand have new neighbours and were laid anew; undo brings them back")
-        self.report({"INFO"}, f"{built.mesh.face_count} quads round {len(plan.limbs)} limbs{found}")
+        kept = moved_cage(moves, built.mesh, plan)
+        if kept.lost and self.moved == "ASK":
+            raise LostMoves(lost_sentence(kept))
+        inspection = None if inspected is None else inspected.inspection
+        place_finished(scene, CageTrial(scene, cage_of(scene)), plan, built.mesh, kept, inspection)
+        self._tell(built, kept, None if inspection is None else len(inspection.findings))
         return {"FINISHED"}
+
+    def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
+        """Build between the artist's events, with the progress shown; Esc gives up."""
+        if live_build.running is not None:
+            live_build.running.is_outdated = True
+            return {"CANCELLED"}
+        try:
+            self._work = CageBuild(context, inspect=self.inspect, moved=self.moved)
+        except RingwrightError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        live_build.begin(self._work)
+        self._told = ""
+        self._timer = context.window_manager.event_timer_add(TICK, window=context.window)
+        context.window_manager.modal_handler_add(self)
+        return {"RUNNING_MODAL"}
+
+    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """Look at the build every tick; all other events are the editor's."""
+        work = self._work
+        undoes = event.type == "Z" and event.value == "PRESS" and (event.ctrl or event.oskey)
+        if (event.type == "ESC" and event.value == "PRESS") or undoes or work.is_cancelled or work.is_disturbed:
+            return self._give_up(context, "The build was cancelled") | ({"PASS_THROUGH"} if event.type != "ESC" else set())
+        if event.type != "TIMER":
+            return {"PASS_THROUGH"}
+        try:
+            if work.is_outdated:
+                work.restart(context)
+            if not work.look():
+                self._show_progress(context)
+                return {"PASS_THROUGH"}
+            return self._finish(context)
+        except RingwrightError as error:
+            context.scene.ringwright.notice = str(error)
+            context.scene.ringwright.loses_moves = isinstance(error, LostMoves)
+            self._give_up(context, "")
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+
+    def cancel(self, context: bpy.types.Context) -> None:
+        """The editor ends the build: another file, or good night."""
+        self._give_up(context, "")
+
+    def _finish(self, context: bpy.types.Context) -> set[str]:
+        built, inspection, kept = self._work.finish()
+        self._clear(context)
+        self._tell(built, kept, None if inspection is None else len(inspection.findings))
+        return {"FINISHED"}
+
+    def _give_up(self, context: bpy.types.Context, words: str) -> set[str]:
+        if not self._work.is_disturbed:
+            self._work.drop()
+        self._clear(context)
+        if words:
+            self.report({"WARNING"}, words)
+        return {"CANCELLED"}
+
+    def _clear(self, context: bpy.types.Context) -> None:
+        live_build.end()
+        context.window_manager.event_timer_remove(self._timer)
+        context.workspace.status_text_set(None)
+        redraw_viewports(context)
+
+    def _show_progress(self, context: bpy.types.Context) -> None:
+        words = f"{self._work.stage}, {self._work.share:.0%}  |  Esc: Cancel"
+        if words != self._told:
+            self._told = words
+            context.workspace.status_text_set(words)
+            redraw_viewports(context)
+
+    def _tell(self, built: BuildResult, kept: KeptMoves, findings: int | None) -> None:
+        if kept.lost:
+            self.report({"WARNING"}, f"{kept.lost} vertices moved by hand have new neighbours and were laid anew; undo brings them back")
+        found = "" if findings is None else f", {findings} findings"
+        self.report({"INFO"}, f"{built.mesh.face_count} quads round {len(built.plan.limbs)} limbs{found}")
 
 
 def _build(context: bpy.types.Context, plan: LimbPlan, target: PolyMesh, *, inspect: bool) -> tuple[BuildResult, Inspected | None]:
@@ -66,25 +148,42 @@ def _build(context: bpy.types.Context, plan: LimbPlan, target: PolyMesh, *, insp
         return built, inspect_fit(built.mesh, skin, surface, asked_of(built)) if inspect else None
 
 
-def _with_moves(cage: bpy.types.Object | None, built: PolyMesh) -> tuple[PolyMesh, int]:
-    """The new cage with the moves that the old one keeps, and how many of them are lost."""
-    if cage is None:
-        return built, 0
-    old, places = read_cage(cage), built_places(cage)
-    if places is None:
-        return built, 0
-    moves = keep_moves(old, places, built)
-    return built.with_positions(moves.positions), moves.lost
+class RINGWRIGHT_OT_cancel_build(Refusing, bpy.types.Operator):
+    """Give up the build that is under way; the scene is as it was before"""
+
+    bl_idname = "ringwright.cancel_build"
+    bl_label = "Cancel Build"
+    bl_options = {"INTERNAL"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_scene(cls, context) and (live_build.running is not None or refuse(cls, "Nothing is being built"))
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        live_build.cancel()
+        return {"FINISHED"}
 
 
-def _make_active(context: bpy.types.Context, cage: bpy.types.Object) -> None:
-    context.view_layer.update()
-    if cage.name not in context.view_layer.objects:
-        return
-    for other in context.view_layer.objects.selected:
-        other.select_set(False)
-    cage.select_set(True)
-    context.view_layer.objects.active = cage
+class RINGWRIGHT_OT_revert_plan(Refusing, bpy.types.Operator):
+    """Set the limb plan back to the one that the cage was built from"""
+
+    bl_idname = "ringwright.revert_plan"
+    bl_label = "Take Change Back"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_cage(cls, context) and (not is_built(context.scene) or refuse(cls, "The cage is the one that its plan asks for"))
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        plan = built_plan(cage_of(context.scene))
+        if not plan.limbs:
+            raise MeshError("The cage does not say which plan it was built from; build it once more.")
+        settings = context.scene.ringwright
+        settings.notice, settings.loses_moves = "", False
+        store_plan(context.scene, plan)
+        self.report({"INFO"}, "The plan is the one that the cage was built from")
+        return {"FINISHED"}
 
 
 class RINGWRIGHT_OT_choose_target(Refusing, bpy.types.Operator):
@@ -152,4 +251,5 @@ def _has_active_mesh(operator: type, context: bpy.types.Context) -> bool:
                                              or refuse(operator, "Make a mesh the active object"))
 
 
-CLASSES = (RINGWRIGHT_OT_choose_target, RINGWRIGHT_OT_toggle_target, RINGWRIGHT_OT_choose_cage, RINGWRIGHT_OT_build_cage)
+CLASSES = (RINGWRIGHT_OT_choose_target, RINGWRIGHT_OT_toggle_target, RINGWRIGHT_OT_choose_cage, RINGWRIGHT_OT_build_cage,
+           RINGWRIGHT_OT_cancel_build, RINGWRIGHT_OT_revert_plan)
