@@ -19,6 +19,7 @@ from ..core.errors import FileError
 from ..core.polymesh import FloatArray, PolyMesh
 from .borrowed import private_scene
 from .cage_object import read_cage
+from .mesh_bridge import read_uvs
 from .quiet import quiet_host
 from .written_beside import scratch_folder, system_reason
 
@@ -136,15 +137,6 @@ def _write_obj(part: Path, _: bpy.types.Scene, cage: bpy.types.Object) -> None:
 
 _WRITERS: dict[str, Callable[[Path, bpy.types.Scene, bpy.types.Object], None]] = {
     ".blend": _write_blend, ".glb": _write_glb, ".fbx": _write_fbx, ".obj": _write_obj}
-
-
-def read_uvs(mesh: bpy.types.Mesh) -> FloatArray | None:
-    """Texture coordinates of every corner in the active map, (C, 2) float64, or None without a map."""
-    if not mesh.uv_layers:
-        return None
-    values = np.empty(2 * len(mesh.loops), dtype=np.float32)
-    mesh.uv_layers.active.uv.foreach_get("vector", values)
-    return values.reshape(-1, 2).astype(np.float64)
 
 
 def read_back(path: Path) -> FileFacts:

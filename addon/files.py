@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
@@ -18,10 +19,10 @@ import numpy as np
 
 from ..core.errors import FileError
 from ..core.object_findings import ObjectFacts
-from ..core.polymesh import PolyMesh
+from ..core.polymesh import FloatArray, PolyMesh
 from .borrowed import private_scene
 from .host_surface import read_evaluated
-from .mesh_bridge import create_mesh
+from .mesh_bridge import create_mesh, read_uvs
 from .quiet import quiet_host
 from .raw_positions import count_broken_positions
 from .written_beside import scratch_folder, system_reason, written_beside
@@ -62,9 +63,7 @@ def read_mesh(source: str | Path) -> PolyMesh:
         objects = _load(path, scene, object_name)
         depsgraph = scene.view_layers[0].depsgraph
         parts = [read_evaluated(item, depsgraph) for item in objects]
-    if path.suffix.lower() in _SPLIT_KINDS:
-        parts = [_welded(part) for part in parts]
-    return _checked(_join(parts), str(source))
+    return _whole(parts, path, source)
 
 
 def read_plan_text(source: str | Path) -> str | None:
@@ -78,15 +77,47 @@ def read_plan_text(source: str | Path) -> str | None:
     return next((text for text in texts if isinstance(text, str)), None)
 
 
-def read_object_facts(source: str | Path) -> tuple[ObjectFacts, ...]:
-    """Names, transforms and sizes of the mesh objects in a .blend file; other kinds keep none that mean something."""
+@dataclass(frozen=True)
+class MeshFile:
+    """A mesh and what its file says besides.
+
+    mesh : as ``read_mesh`` gives it
+    objects : names, transforms and sizes of the mesh objects in a .blend file; other kinds keep none that mean something
+    uvs : (C, 2) float64, map coordinates of every corner; None where there is no map, or several objects each with its own
+    """
+
+    mesh: PolyMesh
+    objects: tuple[ObjectFacts, ...]
+    uvs: FloatArray | None
+
+
+def read_mesh_file(source: str | Path) -> MeshFile:
+    """Read FILE[:OBJECT] once, with what an inspection wants to know of it.
+
+    Raises FileError as ``read_mesh`` does.
+    """
     path, object_name = parse_source(str(source))
     _check_input(path)
-    if path.suffix.lower() != ".blend":
-        return ()
     with private_scene() as scene:
-        return tuple(ObjectFacts(item.name, np.array(item.matrix_world, dtype=np.float64), _extent(item, scene))
-                     for item in _load(path, scene, object_name))
+        objects = _load(path, scene, object_name)
+        depsgraph = scene.view_layers[0].depsgraph
+        parts = [read_evaluated(item, depsgraph) for item in objects]
+        facts = tuple(ObjectFacts(item.name, np.array(item.matrix_world, dtype=np.float64), _extent(item, scene)) for item in objects)
+        uvs = _read_map(objects[0], depsgraph) if len(objects) == 1 else None
+    return MeshFile(_whole(parts, path, source), facts if path.suffix.lower() == ".blend" else (), uvs)
+
+
+def _whole(parts: list[PolyMesh], path: Path, source: str | Path) -> PolyMesh:
+    """The objects of a file as one sound mesh."""
+    return _checked(_join([_welded(part) for part in parts] if path.suffix.lower() in _SPLIT_KINDS else parts), str(source))
+
+
+def _read_map(item: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> FloatArray | None:
+    evaluated = item.evaluated_get(depsgraph)
+    try:
+        return read_uvs(evaluated.to_mesh())
+    finally:
+        evaluated.to_mesh_clear()
 
 
 def _extent(item: bpy.types.Object, scene: bpy.types.Scene) -> float:

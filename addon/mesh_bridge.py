@@ -68,6 +68,15 @@ def read_positions(host_mesh: bpy.types.Mesh) -> npt.NDArray[np.float32]:
     return positions
 
 
+def read_uvs(host_mesh: bpy.types.Mesh) -> FloatArray | None:
+    """Texture coordinates of every corner in the active map, (C, 2) float64, or None without a map."""
+    if not host_mesh.uv_layers:
+        return None
+    values = np.empty(2 * len(host_mesh.loops), dtype=np.float32)
+    host_mesh.uv_layers.active.uv.foreach_get("vector", values)
+    return values.reshape(-1, 2).astype(np.float64)
+
+
 def _read_corners(host_mesh: bpy.types.Mesh) -> IntArray:
     corners = np.empty(len(host_mesh.loops), dtype=np.int32)
     if len(corners):

@@ -8,7 +8,8 @@ import numpy as np
 from ..core.adjacency import build_adjacency
 from ..core.polymesh import IntArray, PolyMesh
 from ..core.uv_quality import UnwrapFigures, measure_unwrap
-from .export_set import MAP_NAME, read_uvs
+from .export_set import MAP_NAME
+from .mesh_bridge import read_uvs
 
 MARGIN = 0.01
 """Space that is asked for between islands, share of the map (ten pixels at 1024; the host counts it in its own way)."""

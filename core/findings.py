@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -39,7 +39,7 @@ CHECKS = (
     "long_quads", "self_intersections", "area_jumps", "unusual_valence", "poles_in_joint", "pole_excess", "joint_spacing", "components",
     "boundary_loops", "open_ends", "budget", "asymmetry", "faces_against_target", "vertices_off_target", "mean_deviation",
     "deviation_percentile_99", "poor_bend", "pole_in_crease", "object_name", "mirrored_object", "uneven_scale", "unapplied_scale",
-    "unapplied_rotation", "object_size",
+    "unapplied_rotation", "object_size", "uv_overlap", "uv_flipped", "uv_stretch", "texel_density", "uv_margin", "uv_outside",
 )
 """Names of all findings that there can be, in the order in which a list of checks shows them."""
 
@@ -79,8 +79,12 @@ class Limits:
     largest_area_jump : of the larger of two neighbouring faces over the smaller
     largest_joint_spacing : longest over shortest row between the rings of a joint
     symmetry_distance : of a vertex from its mirror image, per cent of the mesh's diagonal
-    most_open_ends : number of open ends
+    most_open_ends, most_faces : number of open ends, of faces
     smallest_extent, largest_extent : longest side of an object's box, metres
+    largest_uv_overlap : per cent of the covered map that is covered more than once
+    largest_uv_stretch : L2 stretch of the whole map; 1 is the least there can be
+    largest_texel_density : largest over smallest texel density of the islands
+    smallest_uv_margin : pixels between two islands, on a map of 1024
     """
 
     smallest_scaled_jacobian: float = 0.2
@@ -96,8 +100,13 @@ class Limits:
     largest_joint_spacing: float | None = None
     symmetry_distance: float = 0.01
     most_open_ends: int | None = None
+    most_faces: int | None = None
     smallest_extent: float | None = None
     largest_extent: float | None = None
+    largest_uv_overlap: float | None = 0.1
+    largest_uv_stretch: float | None = None
+    largest_texel_density: float | None = None
+    smallest_uv_margin: int | None = None
 
 
 @dataclass(frozen=True)
@@ -179,20 +188,30 @@ def pole_findings(mesh: PolyMesh, census: PoleCensus, in_zones: Mapping[str, Int
     return [finding for finding in found if finding is not None]
 
 
-def expectation_findings(face_count: int, components: int, loops: int, expectation: Expectation, limits: Limits) -> list[Finding]:
-    """Findings where the mesh has other pieces, open ends or more quads than the plan, or more open ends than the profile says."""
+def expectation_findings(mesh: PolyMesh, pieces: Sequence[IntArray], loops: Sequence[IntArray], expectation: Expectation,
+                         limits: Limits) -> list[Finding]:
+    """Findings where the mesh has other pieces, open ends or more faces than the plan or the profile says.
+
+    pieces : vertices of every piece, the smallest piece first
+    loops : vertices of every open end, the shortest first
+    """
     found = []
-    if limits.most_open_ends is not None and loops > limits.most_open_ends:
-        found.append(_of_mesh("open_ends", f"The mesh has {loops} open ends, over {limits.most_open_ends}.", "Patch the holes."))
-    if expectation.components is not None and components != expectation.components:
-        found.append(_of_mesh("components", f"The mesh has {components} pieces instead of {expectation.components}.",
-                              "Join or delete the pieces that do not belong."))
-    if expectation.boundary_loops is not None and loops != expectation.boundary_loops:
-        found.append(_of_mesh("boundary_loops", f"The mesh has {loops} open ends instead of {expectation.boundary_loops}.",
-                              "Patch the holes, or open the ends that the plan leaves open."))
-    if expectation.quads is not None and face_count > expectation.quads:
-        found.append(_of_mesh("budget", f"The mesh has {face_count} faces, {face_count - expectation.quads} over the budget.",
-                              "Take fewer sides or spans."))
+    if limits.most_open_ends is not None and len(loops) > limits.most_open_ends:
+        over = loops[: len(loops) - limits.most_open_ends]
+        found.append(_too_many(mesh, "open_ends", over, f"The mesh has {len(loops)} open ends, over {limits.most_open_ends}.",
+                               "Patch the holes."))
+    if expectation.components is not None and len(pieces) != expectation.components:
+        found.append(_too_many(mesh, "components", pieces[: max(len(pieces) - expectation.components, 0)],
+                               f"The mesh has {len(pieces)} pieces instead of {expectation.components}.",
+                               "Join or delete the pieces that do not belong."))
+    if expectation.boundary_loops is not None and len(loops) != expectation.boundary_loops:
+        found.append(_too_many(mesh, "boundary_loops", loops[: max(len(loops) - expectation.boundary_loops, 0)],
+                               f"The mesh has {len(loops)} open ends instead of {expectation.boundary_loops}.",
+                               "Patch the holes, or open the ends that the plan leaves open."))
+    budgets = [most for most in (expectation.quads, limits.most_faces) if most is not None]
+    if budgets and mesh.face_count > min(budgets):
+        found.append(_too_many(mesh, "budget", (), f"The mesh has {mesh.face_count} faces, {mesh.face_count - min(budgets)} over the "
+                               f"budget of {min(budgets)}.", "Take fewer sides or spans."))
     return found
 
 
@@ -327,5 +346,9 @@ def _of_edges(mesh: PolyMesh, name: str, severity: Severity, edges: IntArray, wh
     return Finding(name, severity, "edge", edges, mesh.positions[edges[0]].mean(axis=0), _sentence(what, len(edges)), mend)
 
 
-def _of_mesh(name: str, reason: str, mend: str) -> Finding:
-    return Finding(name, "error", "mesh", _NONE, None, reason, mend)
+def _too_many(mesh: PolyMesh, name: str, groups: Sequence[IntArray], reason: str, mend: str) -> Finding:
+    """An error about the whole mesh, or about the vertices of what is too much."""
+    if not groups:
+        return Finding(name, "error", "mesh", _NONE, None, reason, mend)
+    vertices = np.concatenate(groups).astype(np.int32)
+    return Finding(name, "error", "vertex", vertices, _place(mesh, vertices), reason, mend)

@@ -8,7 +8,7 @@ from typing import cast
 
 import numpy as np
 
-from .adjacency import build_adjacency, components
+from .adjacency import Adjacency, build_adjacency, components
 from .defects import face_area_vectors
 from .deviation import Deviation, measure_deviation
 from .evenness import JointSpacing, area_jumps, joint_spacings
@@ -36,10 +36,15 @@ from .rings import boundary_loops
 from .self_intersections import self_intersections
 from .surface import Surface
 from .symmetry import Symmetry, measure_symmetry
+from .unwrap_findings import unwrap_findings
+from .uv_quality import UnwrapFigures, measure_unwrap
 
 REPORTED_METRICS = ("scaled_jacobian", "aspect_ratio", "edge_ratio", "skew", "taper", "warpage", "stretch", "minimum_angle",
                     "maximum_angle", "shape")
 """Quad metrics that an inspection measures, in the order of its tables."""
+
+ROUNDING = 1e-9
+"""A figure this near the end of a range lies in it: what a square's edges leave."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +90,10 @@ class Inspection:
     area_jumps : spread of the larger over the smaller of two neighbouring faces; None without neighbours
     joint_spacings : joint to the rows between its rings
     symmetry : None where the mesh is not meant to be symmetric
+    outside : metric name to the number of quads outside the range that the VERDICT manual calls acceptable
+    unwrap : figures of the mesh's map; None where it has none
+    objects : number of objects that the host told about
+    profile : what the findings were judged by
     """
 
     findings: tuple[Finding, ...]
@@ -102,6 +111,10 @@ class Inspection:
     area_jumps: Spread | None = None
     joint_spacings: Mapping[str, JointSpacing] = field(default_factory=dict)
     symmetry: Symmetry | None = None
+    outside: Mapping[str, int] = field(default_factory=dict)
+    unwrap: UnwrapFigures | None = None
+    objects: int = 0
+    profile: Profile = field(default_factory=Profile)
 
     def count(self, severity: str) -> int:
         """Number of findings of one severity."""
@@ -136,20 +149,22 @@ class Target:
 
 def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTally | None = None, joint_zones: Sequence[JointZone] = (),
                  expectation: Expectation | None = None, profile: Profile | None = None, objects: Sequence[ObjectFacts] = (),
-                 seed: int = 0) -> Inspection:
+                 uvs: FloatArray | None = None, seed: int = 0) -> Inspection:
     """Inspect a mesh.
 
     target : what it must fit; without one nothing is said about fit
     tally, joint_zones, expectation : what the limb plan says, where there is one
     profile : where figures turn into findings, and how severe these are
     objects : what the host says about the objects that carry the mesh
+    uvs : (C, 2) float64, map coordinates of every corner, where the mesh is unwrapped
     seed : of the deviation's samples
     Raises MeshError where a target is given and one of the two meshes has no area.
     """
     profile, expectation = profile or Profile(), expectation or Expectation()
     limits = profile.limits
     adjacency = build_adjacency(mesh)
-    counts = _count(mesh, adjacency.edge_verts, adjacency.valence, [len(loop) for loop in boundary_loops(mesh, adjacency)])
+    loops, pieces = boundary_loops(mesh, adjacency), _pieces(mesh, adjacency)
+    counts = _count(mesh, adjacency, len(pieces), [len(loop) for loop in loops])
     census = count_poles(mesh, adjacency, tally)
     limbs = mesh.attributes.get("vertex.limb")
     in_zones = poles_in_zones(mesh.positions, census.vertices, joint_zones, None if limbs is None else limbs.astype(np.int32))
@@ -157,12 +172,13 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
     diagonal = _diagonal(mesh)
     jumps, spacings = area_jumps(adjacency, area_vectors), joint_spacings(mesh, joint_zones)
     symmetry = measure_symmetry(mesh.positions, adjacency.valence > 0, limits.symmetry_distance / 100.0 * diagonal, expectation.symmetry)
+    unwrap = None if uvs is None or not mesh.face_count else measure_unwrap(mesh, uvs)
     findings = [*topology_findings(mesh, adjacency), *shape_findings(mesh, adjacency, area_vectors, metrics, diagonal, limits),
                 *pole_findings(mesh, census, in_zones),
                 *evenness_findings(mesh, jumps, spacings, metrics["aspect_ratio"], limits),
                 *crossing_findings(mesh, self_intersections(mesh)), *symmetry_findings(mesh, symmetry, expectation.symmetry),
-                *expectation_findings(counts.faces, counts.components, len(counts.boundary_loops), expectation, limits),
-                *object_findings(objects, limits)]
+                *expectation_findings(mesh, pieces, _shortest_first(mesh, loops), expectation, limits),
+                *object_findings(objects, limits), *unwrap_findings(mesh, unwrap, limits)]
     deviation = None
     if target is not None:
         measured = target.measured or mesh
@@ -173,7 +189,8 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     return Inspection(tuple(findings), counts, census, in_zones, tuple(zone.name for zone in joint_zones), find_step_downs(mesh, census),
                       {name: _spread(values) for name, values in metrics.items() if len(values)}, deviation, expectation, tally, diagonal,
-                      None, _spread(jumps.ratios) if len(jumps.ratios) else None, spacings, symmetry)
+                      None, _spread(jumps.ratios) if len(jumps.ratios) else None, spacings, symmetry,
+                      {name: _outside(name, values) for name, values in metrics.items() if len(values)}, unwrap, len(objects), profile)
 
 
 def with_severities(findings: list[Finding], profile: Profile) -> list[Finding]:
@@ -183,11 +200,31 @@ def with_severities(findings: list[Finding], profile: Profile) -> list[Finding]:
             for finding in findings if said.get(finding.name) != OFF]
 
 
-def _count(mesh: PolyMesh, edge_verts: IntArray, valence: IntArray, loops: list[int]) -> MeshCounts:
+def _count(mesh: PolyMesh, adjacency: Adjacency, pieces: int, loops: list[int]) -> MeshCounts:
     sizes, numbers = np.unique(mesh.face_sizes, return_counts=True)
-    pieces = components(mesh.vertex_count, edge_verts)
-    return MeshCounts(mesh.vertex_count, len(edge_verts), mesh.face_count, dict(zip(sizes.tolist(), numbers.tolist(), strict=True)),
-                      len(np.unique(pieces[valence > 0])), tuple(loops))
+    return MeshCounts(mesh.vertex_count, adjacency.edge_count, mesh.face_count,
+                      dict(zip(sizes.tolist(), numbers.tolist(), strict=True)), pieces, tuple(loops))
+
+
+def _pieces(mesh: PolyMesh, adjacency: Adjacency) -> list[IntArray]:
+    """Vertices of every piece, the smallest piece first; loose vertices are in none."""
+    used = np.flatnonzero(adjacency.valence > 0)
+    labels = components(mesh.vertex_count, adjacency.edge_verts)[used]
+    order = np.argsort(labels, kind="stable")
+    parts = np.split(used[order], np.flatnonzero(np.diff(labels[order])) + 1) if len(used) else []
+    return sorted((part.astype(np.int32) for part in parts), key=len)
+
+
+def _shortest_first(mesh: PolyMesh, loops: Sequence[IntArray]) -> list[IntArray]:
+    """Open ends by their length."""
+    return sorted(loops, key=lambda loop: float(np.linalg.norm(mesh.positions[loop] - np.roll(mesh.positions[loop], 1, axis=0),
+                                                               axis=1).sum()))
+
+
+def _outside(name: str, values: FloatArray) -> int:
+    """Quads outside the range that the manual calls acceptable."""
+    metric = METRICS[name]
+    return int(np.count_nonzero((values < metric.lowest - ROUNDING) | (values > metric.highest + ROUNDING)))
 
 
 def _measure_quads(mesh: PolyMesh) -> dict[str, FloatArray]:

@@ -6,11 +6,13 @@ import math
 from dataclasses import asdict
 from typing import Any
 
+from .checks import checks_made
 from .deviation import OneWayDeviation
 from .findings import Finding
 from .flex_report import flex_data, flex_lines
 from .inspection import Inspection
 from .quality import METRICS
+from .uv_quality import PIXELS, UnwrapFigures
 
 SCHEMA = "ringwright-inspection"
 SCHEMA_VERSION = 1
@@ -58,6 +60,8 @@ def format_text(inspection: Inspection) -> str:
     if inspection.symmetry is not None:
         symmetry = inspection.symmetry
         lines.append(f"symmetry across {symmetry.plane} = 0: {symmetry.share:.1%} of the vertices have their mirror image")
+    if inspection.unwrap is not None:
+        lines.append(f"unwrap {describe_unwrap(inspection.unwrap)}")
     lines += _deviation_lines(inspection)
     lines += flex_lines(inspection.flex) if inspection.flex else []
     lines += [f"{finding.severity}: {finding.reason} {finding.mend}{_where(finding)}" for finding in inspection.findings]
@@ -65,7 +69,7 @@ def format_text(inspection: Inspection) -> str:
 
 
 def to_json(inspection: Inspection) -> dict[str, Any]:
-    """The inspection as a dictionary that ``json`` can write; keys and units as this module's ``JSON_KEYS`` describes them."""
+    """The inspection as a dictionary that ``json`` can write; docs/inspection.schema.json describes its keys and units."""
     counts, poles, deviation = inspection.counts, inspection.poles, inspection.deviation
     return {
         "schema": SCHEMA, "version": SCHEMA_VERSION, "verdict": verdict(inspection), "passed": inspection.passed,
@@ -85,6 +89,7 @@ def to_json(inspection: Inspection) -> dict[str, Any]:
                         "position": [_finite(value) for value in place.position.tolist()]} for place in inspection.step_downs],
         "quality": {name: {key: _finite(value) for key, value in asdict(spread).items()} for name, spread in inspection.quality.items()},
         "quality_ranges": {name: [_finite(METRICS[name].lowest), _finite(METRICS[name].highest)] for name in inspection.quality},
+        "quality_outside": dict(inspection.outside),
         "diagonal": _finite(inspection.diagonal),
         "evenness": {"area_jumps": None if inspection.area_jumps is None else
                      {key: _finite(value) for key, value in asdict(inspection.area_jumps).items()},
@@ -96,28 +101,11 @@ def to_json(inspection: Inspection) -> dict[str, Any]:
             "cage_to_target": _side_data(deviation.cage_to_target), "target_to_cage": _side_data(deviation.target_to_cage),
             "diagonal": deviation.diagonal, "vertex_maximum": deviation.vertex_maximum, "covered": deviation.covered},
         "flex": None if inspection.flex is None else flex_data(inspection.flex),
+        "unwrap": None if inspection.unwrap is None else _unwrap_data(inspection.unwrap),
+        "checks": list(checks_made(inspection)),
+        "profile": {"about": inspection.profile.about, "limits": asdict(inspection.profile.limits),
+                    "severity": dict(inspection.profile.severities)},
     }
-
-
-JSON_KEYS = {
-    "schema, version": "name and version of this form; the version rises when a key changes its meaning or goes",
-    "verdict, passed": "the outcome in one line; whether no finding is an error",
-    "findings": "name, severity (error, warning, note), domain (vertex, edge, face, mesh), count, elements (indices, at most "
-                f"{ELEMENT_LIMIT}; pairs of vertices for edges), place (x y z or null), reason, mend",
-    "counts": "numbers of everything; face_sizes maps corner count to faces; boundary_loops lists the ring count of every open end",
-    "poles": "inner and boundary poles by valence; weight, bound and excess; in_joints maps a joint to the poles among its rings",
-    "plan, expectation": "what the limb plan asks for, or null",
-    "step_downs": "quads with a 3-pole and a 5-pole at opposite corners",
-    "evenness": "area_jumps: spread of the larger over the smaller of two neighbouring faces; joint_rows: rows between the rings of "
-                "every joint, and the longest over the shortest",
-    "symmetry": "the plane's axis, the share of vertices with a mirror image and the number without; null where none is meant",
-    "quality": "spread of every metric over the quads; quality_ranges has the acceptable range of the VERDICT manual",
-    "deviation": "both ways in the mesh's own units; diagonal is that of the target; covered is the share of the target's area that "
-                 "lies not beyond an open end of the cage, and target_to_cage looks at that part alone; null without a target",
-    "flex": "joints with verdict and figures by motion, set poses; lengths and volumes as shares of those at rest; null where it was not "
-            "asked for",
-}
-"""What every key of the JSON holds."""
 
 
 def describe_sizes(inspection: Inspection) -> str:
@@ -136,6 +124,13 @@ def describe_poles(inspection: Inspection) -> str:
     words = [f"{valence}-poles {number}" for valence, number in inner.items()]
     words += [f"on the boundary of valence {valence} {number}" for valence, number in boundary.items()]
     return ", ".join(words) or "none"
+
+
+def describe_unwrap(unwrap: UnwrapFigures) -> str:
+    """The figures of a map in words."""
+    return (f"{_number(unwrap.islands, 'island')}, stretch {unwrap.stretch:.2f} (worst face {unwrap.worst_stretch:.2f}), overlap "
+            f"{unwrap.overlap:.2%}, {_number(len(unwrap.flipped), 'face')} turned over, texel density {unwrap.density_spread:.2f} to 1, "
+            f"margin {unwrap.margin} pixels of {PIXELS}, {unwrap.used:.0%} of the square used")
 
 
 def bound_source(inspection: Inspection) -> str:
@@ -172,6 +167,12 @@ def _finding_data(finding: Finding) -> dict[str, Any]:
 def _side_data(side: OneWayDeviation) -> dict[str, Any]:
     figures = {name: _finite(getattr(side, name)) for name in ("mean", "root_mean_square", "percentile_95", "percentile_99", "maximum")}
     return {**figures, "place": [_finite(value) for value in side.place.tolist()], "samples": side.samples}
+
+
+def _unwrap_data(unwrap: UnwrapFigures) -> dict[str, Any]:
+    return {"stretch": _finite(unwrap.stretch), "worst_stretch": _finite(unwrap.worst_stretch), "flipped": len(unwrap.flipped),
+            "overlap": unwrap.overlap, "texel_density": _finite(unwrap.density_spread), "islands": unwrap.islands, "margin": unwrap.margin,
+            "map_size": PIXELS, "used": unwrap.used, "outside": unwrap.outside}
 
 
 def _where(finding: Finding) -> str:

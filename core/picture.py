@@ -32,6 +32,7 @@ THREE_POLE = (0.0, 0.45, 0.70)
 FIVE_POLE = (0.84, 0.37, 0.0)
 OTHER_POLE = (0.0, 0.0, 0.0)
 FOCUS = (0.80, 0.47, 0.65)
+FOCUS_EDGE = (0.55, 0.05, 0.35)
 
 HEAT = ((0.97, 0.96, 0.90), (0.98, 0.80, 0.42), (0.91, 0.47, 0.23), (0.62, 0.18, 0.33), (0.20, 0.05, 0.25))
 """Little to much; darker step by step, so that it reads in grey too."""
@@ -46,17 +47,33 @@ _TARGET_BIAS = 0.03
 
 
 @dataclass(frozen=True)
+class Mark:
+    """A number that is shown over a picture.
+
+    x, y : pixels from the left and from the top
+    """
+
+    number: int
+    x: float
+    y: float
+
+
+@dataclass(frozen=True)
 class Picture:
     """A finished picture.
 
     name : short, for file names and anchors
     caption : one sentence for the reader
     image : (h, w, 3) uint8
+    number : of the finding that it shows; 0 for none
+    marks : numbers to be shown over it
     """
 
     name: str
     caption: str
     image: npt.NDArray[np.uint8]
+    number: int = 0
+    marks: tuple[Mark, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -76,7 +93,7 @@ def draw_cage(view: View, cage: PolyMesh, adjacency: Adjacency, *, target: Dense
     """Draw the cage's edges over the target's clay, or over its own.
 
     poles : marked where given: 3-poles as triangles, 5-poles as pentagons, others as squares
-    focus : (k,) int, faces to tint
+    focus : (k,) int, faces to tint; the first one's outline is drawn through whatever hides it
     Returns (h, w, 3) uint8 of the view's size.
     """
     large = view.enlarged(OVERSAMPLING)
@@ -93,6 +110,9 @@ def draw_cage(view: View, cage: PolyMesh, adjacency: Adjacency, *, target: Dense
     _draw_edges(canvas, large, screen, cage, adjacency, hiding)
     if poles is not None:
         _draw_poles(canvas, large, screen, cage, poles, hiding)
+    if focus is not None and len(focus):
+        corners = screen[cage.face(int(focus[0]))]
+        _stamp(canvas, _points_on(corners, np.roll(corners, -1, axis=0)), 2.4, FOCUS_EDGE, 1.0)
     return finish(canvas)
 
 
@@ -112,6 +132,12 @@ def draw_deviation(view: View, cage: PolyMesh, adjacency: Adjacency, heat: Devia
     hiding = [(buffer, _CAGE_BIAS / large.scale)]
     _draw_edges(canvas, large, large.project(cage.positions), cage, adjacency, hiding, strength=0.45)
     return finish(canvas)
+
+
+def seen_from(view: View, cage: PolyMesh, places: FloatArray) -> BoolArray:
+    """Whether places (n, 3) near the cage lie in the picture and no deeper than its nearest skin, (n,) bool."""
+    own = rasterise(view.project(cage.positions), cage.triangles(), view.width, view.height)
+    return _in_front(view.project(places), [(own, _TARGET_BIAS * _size(cage.positions))])
 
 
 def draw_scale(width: int, height: int) -> npt.NDArray[np.uint8]:

@@ -10,7 +10,9 @@ from typing import Any
 from ...core.build import build_cage
 from ...core.errors import PlanError
 from ...core.expected import expected_of
+from ...core.findings import Expectation
 from ...core.plan import LimbPlan, read_plan
+from ...core.profiles import Profile
 from . import arguments, batching
 from .build import asked_of
 from .flexing import with_flex_test
@@ -35,7 +37,7 @@ def add_commands(commands: Any) -> None:
 
 def run_inspect(options: argparse.Namespace) -> int:
     """Inspect and tell; returns the exit code."""
-    from ..files import parse_source, read_object_facts
+    from ..files import parse_source
 
     profile = arguments.read_profile_named(options.profile)
     if batching.is_batch(options.mesh, options):
@@ -48,22 +50,24 @@ def run_inspect(options: argparse.Namespace) -> int:
         raise PlanError("--flex bends the joints of a limb plan; name one with --plan.")
     named = {"Mesh": options.mesh, "Target": options.target, "Limb plan": options.plan}
     words = {word: str(name) for word, name in named.items() if name} | ({"Profile": options.profile} if options.profile else {})
-    inspected = _inspect(options, plan, Asked(profile=profile, objects=read_object_facts(options.mesh)))
+    inspected = _inspect(options, plan, profile)
     if options.flex and plan is not None:
         inspected = with_flex_test(inspected, plan, profile)
     return tell(inspected, options, title=f"Inspection of {sources[0].name}", unit=plan.unit if plan else "", sources=words)
 
 
-def _inspect(options: argparse.Namespace, plan: LimbPlan | None, asked: Asked) -> Inspected:
-    from ..files import read_mesh
+def _inspect(options: argparse.Namespace, plan: LimbPlan | None, profile: Profile) -> Inspected:
+    from ..files import read_mesh, read_mesh_file
     from ..target_pieces import skin_surface
 
-    mesh = read_mesh(options.mesh)
+    file = read_mesh_file(options.mesh)
+    asked = Asked(expectation=expected_of(plan) if plan else Expectation(), profile=profile, objects=file.objects, uvs=file.uvs)
     if not options.target:
-        return inspect_alone(mesh, replace(asked, expectation=expected_of(plan)) if plan else asked)
+        return inspect_alone(file.mesh, asked)
     target = read_mesh(options.target)
     with skin_surface(target) as (target, surface):
         # what a plan asks depends on the girths in the target, so the plan is built once more
-        asked = replace(asked_of(build_cage(plan, surface)), profile=asked.profile, objects=asked.objects) if plan else asked
-        inspected = inspect_fit(mesh, target, surface, asked)
+        of_plan = asked_of(build_cage(plan, surface)) if plan else asked
+        inspected = inspect_fit(file.mesh, target, surface, replace(asked, tally=of_plan.tally, joint_zones=of_plan.joint_zones,
+                                                                    expectation=of_plan.expectation))
         return with_heat(inspected, surface) if options.report else inspected

@@ -17,7 +17,7 @@ from ...core.object_findings import ObjectFacts
 from ...core.outward import outward_surface
 from ...core.picture import Dense
 from ...core.poles import JointZone, PlanTally
-from ...core.polymesh import PolyMesh
+from ...core.polymesh import FloatArray, PolyMesh
 from ...core.profiles import Profile
 from ...core.report import write_report
 from ...core.report_pictures import picture_inspection
@@ -40,6 +40,7 @@ class Asked:
     profile : what figures are judged by
     objects : what the host says about the objects that carry the mesh
     measured : what must fit the target in place of the mesh itself, its limit surface
+    uvs : (C, 2) float64, the mesh's map; None where it has none
     """
 
     tally: PlanTally | None = None
@@ -48,6 +49,7 @@ class Asked:
     profile: Profile = field(default_factory=Profile)
     objects: Sequence[ObjectFacts] = ()
     measured: PolyMesh | None = None
+    uvs: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,7 @@ class Inspected:
     mesh, target : the meshes; target is None where the mesh stands alone
     heat : the deviation map of what was measured, where a report is to show one
     measured : what was measured in place of the mesh itself
+    uvs : (C, 2) float64, the mesh's map
     """
 
     inspection: Inspection
@@ -64,11 +67,12 @@ class Inspected:
     target: PolyMesh | None = None
     heat: DeviationMap | None = None
     measured: PolyMesh | None = None
+    uvs: FloatArray | None = None
 
 
 def inspect_alone(mesh: PolyMesh, asked: Asked) -> Inspected:
     """Inspect a mesh without a target."""
-    return Inspected(_inspect(mesh, None, asked), mesh)
+    return Inspected(_inspect(mesh, None, asked), mesh, uvs=asked.uvs)
 
 
 def inspect_fit(mesh: PolyMesh, target: PolyMesh, surface: Surface, asked: Asked) -> Inspected:
@@ -78,7 +82,7 @@ def inspect_fit(mesh: PolyMesh, target: PolyMesh, surface: Surface, asked: Asked
     measured = asked.measured or mesh
     with HostSurface.from_arrays(measured.positions, measured.triangles()) as own:
         inspection = _inspect(mesh, Target(target, outward(surface), own, asked.measured), asked)
-    return Inspected(inspection, mesh, target, measured=asked.measured)
+    return Inspected(inspection, mesh, target, measured=asked.measured, uvs=asked.uvs)
 
 
 def with_heat(inspected: Inspected, surface: Surface) -> Inspected:
@@ -91,7 +95,7 @@ def tell(inspected: Inspected, options: argparse.Namespace, *, title: str, unit:
     inspection = inspected.inspection
     if options.report:
         dense = None if inspected.target is None else Dense(inspected.target.positions, inspected.target.triangles())
-        pictures = picture_inspection(inspected.mesh, inspection, target=dense, heat=inspected.heat)
+        pictures = picture_inspection(inspected.mesh, inspection, target=dense, heat=inspected.heat, uvs=inspected.uvs)
         write_report(options.report, inspection, pictures, title=title, unit=unit, sources=sources)
     if options.json:
         write_text(options.json, json.dumps(to_json(inspection), indent=1, allow_nan=False) + "\n")
@@ -109,4 +113,4 @@ def outward(surface: Surface) -> Surface:
 
 def _inspect(mesh: PolyMesh, target: Target | None, asked: Asked) -> Inspection:
     return inspect_mesh(mesh, target=target, tally=asked.tally, joint_zones=asked.joint_zones, expectation=asked.expectation,
-                        profile=asked.profile, objects=asked.objects)
+                        profile=asked.profile, objects=asked.objects, uvs=asked.uvs)

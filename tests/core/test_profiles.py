@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
 import ringwright
 from ringwright.core.errors import ProfileError
-from ringwright.core.findings import CHECKS, SEVERITIES
+from ringwright.core.findings import CHECKS
 from ringwright.core.inspection import inspect_mesh
-from ringwright.core.junit import to_junit
 from ringwright.core.object_findings import ObjectFacts, object_findings
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.profiles import Profile, read_profile
@@ -75,18 +73,3 @@ def facts(name: str = "hand", matrix: np.ndarray | None = None, extent: float = 
 def test_objects(item: ObjectFacts, wanted: list[str]) -> None:
     limits = read_profile((FOLDER / "film.toml").read_text(encoding="utf-8")).limits
     assert [finding.name for finding in object_findings([item], limits)] == wanted
-
-
-def test_junit_says_what_the_inspection_says() -> None:
-    inspection = inspect_mesh(crossing_sheets(), objects=[facts('<"&>\x01.001')])
-    suite = ElementTree.fromstring(to_junit(inspection, 'mesh "a" & <b>').encode()).find("testsuite")
-    assert suite is not None and suite.get("name") == 'mesh "a" & <b>'
-    cases = {case.get("name"): case for case in suite}
-    assert list(cases) == list(CHECKS) and suite.get("tests") == str(len(CHECKS))
-    failed = {name for name, case in cases.items() if case.find("failure") is not None}
-    assert failed == {finding.name for finding in inspection.findings if finding.severity == "error"} != set()
-    assert suite.get("failures") == str(len(failed))
-    skipped = {name for name, case in cases.items() if case.find("skipped") is not None}
-    assert skipped == {finding.name for finding in inspection.findings if finding.severity == "warning"} - failed != set()
-    assert "<\"&>" in "".join(cases["object_name"].itertext())
-    assert {finding.severity for finding in inspection.findings} <= set(SEVERITIES)

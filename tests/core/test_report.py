@@ -21,8 +21,9 @@ from ringwright.core.polymesh import PolyMesh
 from ringwright.core.report import html_page, write_report
 from ringwright.core.report_pictures import ReportPictures, picture_inspection
 from support.reference_surface import ReferenceSurface
+from support.report_cases import make_case
 
-VOID = {"meta", "img", "br", "link", "polygon", "rect"}
+VOID = {"meta", "img", "br", "link", "polygon", "rect", "circle"}
 
 
 class Page(HTMLParser):
@@ -34,11 +35,13 @@ class Page(HTMLParser):
         self.words: list[str] = []
         self.links: list[str] = []
         self.tags: list[str] = []
+        self.names: list[str] = []
         self.feed(page)
         assert self.open == []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append(tag)
+        self.names += [value or "" for name, value in attrs if name == "id"]
         self.links += [value or "" for name, value in attrs if name in ("src", "href", "srcset", "action", "data", "poster")]
         if tag not in VOID:
             self.open.append(tag)
@@ -83,17 +86,66 @@ def case() -> tuple[Inspection, ReportPictures]:
 def test_page_is_whole_and_points_nowhere(case: tuple[Inspection, ReportPictures]) -> None:
     page = html_page(*case, title="Tube", unit="cm", sources={"Cage": "tube.obj"})
     read = Page(page)
-    assert read.links and all(link.startswith("data:image/png;base64,") for link in read.links)
+    within, outside = ([link for link in read.links if link.startswith("#") is inner] for inner in (True, False))
+    assert outside and all(link.startswith("data:image/png;base64,") for link in outside)
+    assert within and {link[1:] for link in within} <= set(read.names)
     assert "script" not in read.tags and not re.search(r"https?:|url\(|@import", page)
     assert read.tags.count("img") == 4 + 4 + len(case[1].places) + 1
-    assert page.startswith("<!DOCTYPE html>") and page.index("verdict") < page.index("<img")
+    assert page.startswith("<!DOCTYPE html>")
+
+
+def test_page_opens_with_the_verdict_then_pictures_then_tables(case: tuple[Inspection, ReportPictures]) -> None:
+    page = html_page(*case, title="Tube", unit="cm", sources={"Cage": "tube.obj"})
+    order = [page.index(part) for part in ('class="verdict', 'id="side_1"', 'id="heat_1"', 'class="scale"', 'id="place_1"', "<table")]
+    assert order == sorted(order)
+
+
+def test_a_finding_has_one_number_everywhere(case: tuple[Inspection, ReportPictures]) -> None:
+    """In the table, at its enlarged place, and at its place in the views from which it is seen."""
+    inspection, pictures = case
+    (finding,) = [finding for finding in inspection.findings if finding.name == "vertices_off_target"]
+    number = inspection.findings.index(finding) + 1
+    assert [picture.number for picture in pictures.places].count(number) == 1
+    marks = [mark for picture in pictures.views for mark in picture.marks]
+    assert 1 <= sum(mark.number == number for mark in marks) < len(pictures.views)
+    assert {mark.number for mark in marks} <= set(range(1, len(inspection.findings) + 1))
+    for picture in pictures.views:
+        height, width = picture.image.shape[:2]
+        assert all(0 <= mark.x < width and 0 <= mark.y < height for mark in picture.marks)
+
+
+def test_the_worst_faces_are_enlarged_though_they_are_no_fault() -> None:
+    captions = [picture.caption for picture in make_case("sound").pictures.places]
+    assert [caption.partition(":")[0] for caption in captions] == ["Smallest scaled Jacobian", "Largest aspect ratio"]
+
+
+def test_page_tells_what_was_not_looked_at() -> None:
+    text = Page(make_case("sound").page()).text
+    not_made = text[text.index("Not made"):]
+    made = text[text.index("Found nothing"):text.index("Not made")]
+    for words in ("vertices off target", "poor bend", "UV overlap", "object name"):
+        assert words in not_made and words not in made
+    for words in ("triangles", "flipped faces", "budget"):
+        assert words in made
+
+
+def test_page_carries_evenness_symmetry_bends_and_map() -> None:
+    case = make_case("everything")
+    text = Page(case.page()).text
+    inspection = case.inspection
+    assert inspection.unwrap is not None and inspection.symmetry is not None and inspection.area_jumps is not None
+    ratio, stretch = inspection.joint_spacings["stalk, rings 7 to 9"].ratio, inspection.unwrap.stretch
+    for words in ("Evenness and symmetry", f"{ratio:.2f}", "Symmetry across x = 0: 100.0%", "Bends", "Unwrap", f"{stretch:.3f}",
+                  "Texel density", "Covered more than once", "Margin between islands", "Acceptable", "0.3 to 1", "SAND2007-1751"):
+        assert words in text, words
+    assert case.pictures.unwrap[0].image.std() > 5
 
 
 def test_page_says_in_words_what_was_found(case: tuple[Inspection, ReportPictures]) -> None:
     text = Page(html_page(*case, title="Tube", unit="cm", sources={"Cage": "tube.obj"})).text
     inspection = case[0]
     assert inspection.deviation is not None
-    for words in ("Sound, with 1 warning.", "tube.obj", "60 (all quads)", "excess 0", "Ring counts of the open ends: 10, 10.",
+    for words in ("Sound, with 1 warning.", "tube.obj", "Faces 60 Made of all quads", "excess 0", "Ring counts of the open ends: 10, 10.",
                   "Vertices farther from the target than 0.01 % of its diagonal: 1.", "\u25b2 warning", "Joints looked at: 1",
                   f"{inspection.deviation.percent(inspection.deviation.cage_to_target.mean):.4f}", "Scaled Jacobian", "cm"):
         assert words in text, words
