@@ -11,16 +11,20 @@ import os
 import subprocess
 import sys
 import time
+import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
+from functools import cache
 from pathlib import Path
 
 from ..core.errors import RingwrightError
+from ..core.junit import FileOutcome, batch_to_junit
 from .written_beside import write_text
 
 RESULT = "result.json"
 SUMMARY = "summary.json"
+SUMMARY_TESTS = "summary.xml"
 REFUSED = 2
 """A job that crashed counts as refused: it has no output."""
 _START = "import sys; from {package}.command_line import main; sys.exit(main(sys.argv[1:]))"
@@ -37,11 +41,13 @@ class Job:
     name : of its folder of outputs, unique in the batch
     arguments : of the command line, the command's name first
     inputs : files that it reads; where one changes, the job runs anew
+    outputs : files that it writes; where one is gone, the job runs anew, and before it runs what is there of them goes
     """
 
     name: str
     arguments: tuple[str, ...]
     inputs: tuple[str, ...]
+    outputs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -81,7 +87,7 @@ def run_batch(jobs: Sequence[Job], folder: Path, *, workers: int, scheduler: str
     waiting = []
     for job in jobs:
         earlier = read_outcome(folder / job.name)
-        if earlier is not None and earlier.key == key_of(job) and earlier.code < REFUSED:
+        if earlier is not None and still_holds(earlier, job):
             found[job.name] = Outcome(**{**asdict(earlier), "resumed": True})
             report(found[job.name])
         else:
@@ -97,15 +103,18 @@ def run_batch(jobs: Sequence[Job], folder: Path, *, workers: int, scheduler: str
 
 
 def run_here(jobs: Sequence[Job], folder: Path, workers: int) -> Iterator[Outcome]:
-    """Run jobs in processes on this machine, outcomes as they come."""
+    """Run jobs in processes on this machine, outcomes as they come; whoever stops early ends the processes too."""
+    running: set[subprocess.Popen[str]] = set()
     with ThreadPoolExecutor(max_workers=max(1, workers)) as pool:
-        tasks = [pool.submit(run_job, job, str(folder), host_command()) for job in jobs]
+        tasks = [pool.submit(run_job, job, str(folder), host_command(), running) for job in jobs]
         try:
             for task in as_completed(tasks):
                 yield task.result()
         finally:
             for task in tasks:
                 task.cancel()
+            for process in list(running):
+                process.terminate()
 
 
 def run_on_scheduler(jobs: Sequence[Job], folder: Path, address: str) -> Iterator[Outcome]:
@@ -131,20 +140,18 @@ def run_on_scheduler(jobs: Sequence[Job], folder: Path, address: str) -> Iterato
                 yield Outcome(tasks[task].name, REFUSED, f"lost on the scheduler: {task.exception()!r}", 0.0, "")
 
 
-def run_job(job: Job, folder: str, command: Sequence[str] | None = None) -> Outcome:
+def run_job(job: Job, folder: str, command: Sequence[str] | None = None, running: set[subprocess.Popen[str]] | None = None) -> Outcome:
     """Run one job in a process and keep its outcome; never raises for what the job does.
 
     command : how the command line is started; None: by this Python
+    running : holds the process while it runs
     """
     place = Path(folder) / job.name
     place.mkdir(parents=True, exist_ok=True)
+    for name in job.outputs:  # what an earlier run left is of other inputs
+        Path(name).unlink(missing_ok=True)
     key, begin = key_of(job), time.monotonic()
-    try:
-        ended = subprocess.run([*(command or python_command()), *job.arguments], capture_output=True, text=True, errors="replace",
-                               check=False)
-        code, said, wrong = ended.returncode, ended.stdout, ended.stderr
-    except OSError as error:
-        code, said, wrong = REFUSED, "", str(error)
+    code, said, wrong = _run([*(command or python_command()), *job.arguments], set() if running is None else running)
     if code not in (0, 1, REFUSED):
         wrong = wrong.strip() or f"crashed with exit code {code}"
         code = REFUSED
@@ -153,6 +160,20 @@ def run_job(job: Job, folder: str, command: Sequence[str] | None = None) -> Outc
     write_text(place / "output.txt", said + wrong)
     write_text(place / RESULT, json.dumps(asdict(outcome), indent=1) + "\n")
     return outcome
+
+
+def _run(command: Sequence[str], running: set[subprocess.Popen[str]]) -> tuple[int, str, str]:
+    """Exit code and both texts of a command."""
+    try:
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, errors="replace")
+    except OSError as error:
+        return REFUSED, "", str(error)
+    running.add(process)
+    try:
+        said, wrong = process.communicate()
+    finally:
+        running.discard(process)
+    return process.returncode, said, wrong
 
 
 def host_command() -> list[str]:
@@ -168,7 +189,7 @@ def python_command() -> list[str]:
 
 
 def key_of(job: Job) -> str:
-    """A text that changes where the job or one of its files does."""
+    """A text that changes where the job, one of its files or the program does."""
     stamps = []
     for name in job.inputs:
         try:
@@ -176,7 +197,19 @@ def key_of(job: Job) -> str:
             stamps.append(f"{name} {status.st_size} {status.st_mtime_ns}")
         except OSError:
             stamps.append(f"{name} missing")
-    return "\n".join([*job.arguments, *stamps])
+    return "\n".join([program_version(), *job.arguments, *stamps])
+
+
+def still_holds(earlier: Outcome, job: Job) -> bool:
+    """Whether an earlier outcome may stand for the job: it ended well, nothing has changed, nothing is gone."""
+    return earlier.code < REFUSED and earlier.key == key_of(job) and all(os.path.exists(name) for name in job.outputs)
+
+
+@cache
+def program_version() -> str:
+    """The version of this program."""
+    manifest = Path(__file__).resolve().parents[1] / "blender_manifest.toml"
+    return str(tomllib.loads(manifest.read_text(encoding="utf-8"))["version"])
 
 
 def read_outcome(place: Path) -> Outcome | None:
@@ -209,3 +242,5 @@ def _write_summary(folder: Path, outcomes: Sequence[Outcome]) -> None:
     data = {"schema": "ringwright-batch", "version": 1, "jobs": [
         {key: value for key, value in asdict(outcome).items() if key != "key"} for outcome in outcomes]}
     write_text(folder / SUMMARY, json.dumps(data, indent=1) + "\n")
+    write_text(folder / SUMMARY_TESTS, batch_to_junit(folder.resolve().name, [
+        FileOutcome(outcome.name, outcome.code, outcome.said, outcome.seconds) for outcome in outcomes]))

@@ -32,6 +32,11 @@ class ReportFiles:
     picture: Path
     tests: Path
 
+    @classmethod
+    def within(cls, folder: Path) -> ReportFiles:
+        """The files of a report in a folder."""
+        return cls(folder / "report.html", folder / "report.json", folder / "picture.png", folder / "report.xml")
+
 
 def write_report(folder: Path, inspection: Inspection, pictures: ReportPictures, *, title: str, unit: str = "",
                  sources: Mapping[str, str] | None = None) -> ReportFiles:
@@ -44,7 +49,7 @@ def write_report(folder: Path, inspection: Inspection, pictures: ReportPictures,
     Raises FileError where the folder or a file cannot be written.
     """
     data = {"title": title, "unit": unit, "sources": dict(sources or {}), **to_json(inspection)}
-    files = ReportFiles(folder / "report.html", folder / "report.json", folder / "picture.png", folder / "report.xml")
+    files = ReportFiles.within(folder)
     text = html_page(inspection, pictures, title=title, unit=unit, sources=sources or {})
     contents = {files.page: text.encode("utf-8"), files.data: json.dumps(data, indent=1, allow_nan=False).encode("utf-8"),
                 files.picture: encode_png(pictures.sheet()), files.tests: to_junit(inspection, title).encode("utf-8")}

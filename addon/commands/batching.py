@@ -6,11 +6,13 @@ import argparse
 import os
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from ...core.errors import FileError
+from ...core.report import ReportFiles
 from ..batch import Job, Outcome, run_batch, summary_table, worst_code
+from . import arguments
 
 KINDS = (".blend", ".obj", ".ply", ".stl", ".glb", ".gltf", ".fbx")
 """Files that count as meshes in a folder."""
@@ -28,32 +30,52 @@ def add_batch(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scheduler", metavar="ADDRESS", help="Dask scheduler that takes the jobs of a batch, such as tcp://host:8786")
 
 
+def absolute(source: str) -> str:
+    """FILE[:OBJECT] from the root of the file system on: a job may run in another folder, or on another machine."""
+    from ..files import parse_source
+
+    path, object_name = parse_source(source)
+    return f"{path.absolute()}:{object_name}" if object_name else str(path.absolute())
+
+
+def file_of(source: str) -> str:
+    """The file of FILE[:OBJECT], from the root of the file system on."""
+    from ..files import parse_source
+
+    return str(parse_source(source).path.absolute())
+
+
 def is_batch(sources: Sequence[str], options: argparse.Namespace) -> bool:
     """Whether a command runs over several files.
 
-    Raises FileError where it does and the outputs have no folder, or where it does not and they have.
+    Raises FileError where it does and the outputs have no folder or one of a single file, or where it does not and has a scheduler.
     """
     several = len(sources) > 1 or any(Path(source).is_dir() for source in sources)
     if several and options.batch is None:
         raise FileError("Several files or a folder need a folder for their outputs; name one with --batch DIR.")
     if options.batch is None and options.scheduler:
         raise FileError("--scheduler takes the jobs of a batch; name a folder for the outputs with --batch DIR.")
+    for word in ("json", "report", "out"):
+        if options.batch is not None and getattr(options, word, None) is not None:
+            raise FileError(f"--{word} names the output of a single file; in a batch every file has its outputs under {options.batch}.")
     return options.batch is not None
 
 
 def inspect_jobs(sources: Sequence[str], options: argparse.Namespace) -> list[Job]:
-    """One job for every mesh file, those in folders too."""
-    shared: list[str] = []
-    for word in ("target", "plan", "profile"):
-        value = getattr(options, word, None)
-        shared += [f"--{word}", str(value)] if value else []
+    """One job for every mesh file, those in folders too.
+
+    A target or plan that is a folder holds one for every mesh: the file of the mesh's own name.
+    """
     found = [mesh for source in sources for mesh in (_meshes_in(Path(source)) if Path(source).is_dir() else [source])]
     jobs = []
     for name, mesh in zip(unique_names(found), found, strict=True):
-        place = options.batch / name
-        outputs = ["--json", str(place / "inspection.json"), "--report", str(place / "report")]
-        inputs = [mesh, *(str(value) for value in (options.target, options.plan) if value)]
-        jobs.append(Job(name, ("inspect", mesh, *shared, *outputs), tuple(inputs)))
+        named = {"target": _own(options.target, mesh, KINDS), "plan": _own(options.plan, mesh, (".toml",))}
+        files = {word: absolute(source) for word, source in named.items() if source is not None}
+        shared = [part for word, source in files.items() for part in (f"--{word}", source)]
+        shared += [*_profile(options), *(["--flex"] if options.flex else [])]
+        outputs = _outputs(options.batch.absolute() / name)
+        jobs.append(Job(name, ("inspect", absolute(mesh), *shared, *_arguments(outputs)),
+                        (file_of(mesh), *map(file_of, files.values()), *_profile_file(options)), _files(outputs)))
     return jobs
 
 
@@ -65,11 +87,47 @@ def build_jobs(sources: Sequence[str], options: argparse.Namespace) -> list[Job]
     jobs = []
     for name, (plan, target) in zip(unique_names([str(Path(plan).parent) if Path(plan).name == PLAN else plan for plan, _ in pairs]),
                                     pairs, strict=True):
-        place = options.batch / name
-        outputs = ["--out", str(place / f"cage{options.kind}"), "--json", str(place / "inspection.json"), "--report", str(place / "report")]
-        shared = ["--fit", options.fit, *(["--profile", options.profile] if options.profile else [])]
-        jobs.append(Job(name, ("build", plan, "--target", target, *shared, *outputs), (plan, target)))
+        outputs = {"out": options.batch.absolute() / name / f"cage{options.kind}", **_outputs(options.batch.absolute() / name)}
+        shared = ["--fit", options.fit, *_profile(options), *(["--improve"] if options.improve else [])]
+        jobs.append(Job(name, ("build", str(Path(plan).absolute()), "--target", absolute(target), *shared, *_arguments(outputs)),
+                        (str(Path(plan).absolute()), file_of(target), *_profile_file(options)), _files(outputs)))
     return jobs
+
+
+def _outputs(place: Path) -> dict[str, Path]:
+    return {"json": place / "inspection.json", "report": place / "report"}
+
+
+def _arguments(outputs: Mapping[str, Path]) -> list[str]:
+    return [part for word, path in outputs.items() for part in (f"--{word}", str(path))]
+
+
+def _files(outputs: Mapping[str, Path]) -> tuple[str, ...]:
+    """Every file that a job writes."""
+    single = [path for word, path in outputs.items() if word != "report"]
+    return tuple(map(str, [*single, *vars(ReportFiles.within(outputs["report"])).values()]))
+
+
+def _profile(options: argparse.Namespace) -> list[str]:
+    """The profile's argument; a file from the root of the file system on."""
+    if not options.profile:
+        return []
+    return ["--profile", *(_profile_file(options) or [options.profile])]
+
+
+def _profile_file(options: argparse.Namespace) -> list[str]:
+    """The profile's file, where it is a studio's own."""
+    own = options.profile and options.profile not in arguments.profile_names()
+    return [str(Path(options.profile).absolute())] if own else []
+
+
+def _own(named: str | Path | None, mesh: str, kinds: Sequence[str]) -> str | None:
+    """What a mesh is held against: what was named, or in a folder the file of the mesh's own name, whether it is there or not."""
+    if named is None or not Path(named).is_dir():
+        return None if named is None else str(named)
+    stem = Path(file_of(mesh)).stem
+    there = [path for path in (Path(named) / f"{stem}{kind}" for kind in kinds) if path.exists()]
+    return str(there[0] if there else Path(named) / f"{stem}{kinds[0]}")
 
 
 def run_jobs(jobs: Sequence[Job], options: argparse.Namespace) -> int:

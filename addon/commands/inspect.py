@@ -26,7 +26,8 @@ def add_commands(commands: Any) -> None:
                         help="mesh file, or one object in it; with --batch several, and folders of them")
     arguments.add_target(parser, required=False)
     parser.add_argument("--plan", metavar="PLAN", type=Path,
-                        help="limb plan (TOML); with a target it also gives the pole bound and the joints that poles must keep out of")
+                        help="limb plan (TOML); with a target it also gives the pole bound and the joints that poles must keep out of; "
+                        "with --batch both may be folders that hold a file of each mesh's own name")
     parser.add_argument("--flex", action="store_true", help="bend every joint of the plan through its range and judge the bends")
     arguments.add_profile(parser)
     arguments.add_report(parser)
