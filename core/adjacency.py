@@ -9,6 +9,9 @@ import numpy.typing as npt
 
 from .polymesh import BoolArray, IntArray, PolyMesh
 
+LARGEST_SHORT = 1 << 16
+"""Vertices up to which a vertex number fits sixteen bits."""
+
 
 @dataclass(frozen=True)
 class Adjacency:
@@ -49,8 +52,8 @@ def build_adjacency(mesh: PolyMesh) -> Adjacency:
     corner_next = np.arange(1, corner_count + 1, dtype=np.int32)
     filled = sizes > 0
     corner_next[mesh.face_offsets[1:][filled] - 1] = mesh.face_offsets[:-1][filled]
-    corner_previous = np.empty_like(corner_next)
-    corner_previous[corner_next] = np.arange(corner_count, dtype=np.int32)
+    corner_previous = np.arange(-1, corner_count - 1, dtype=np.int32)
+    corner_previous[mesh.face_offsets[:-1][filled]] = mesh.face_offsets[1:][filled] - 1
     edge_verts, corner_edges = _unique_edges(mesh.corner_verts, mesh.corner_verts[corner_next], mesh.vertex_count)
     edge_face_count = np.bincount(corner_edges, minlength=len(edge_verts)).astype(np.int32)
     boundary = np.zeros(mesh.vertex_count, dtype=np.bool_)
@@ -63,15 +66,26 @@ def build_adjacency(mesh: PolyMesh) -> Adjacency:
 
 def _unique_edges(start: IntArray, end: IntArray, vertex_count: int) -> tuple[IntArray, IntArray]:
     low, high = np.minimum(start, end), np.maximum(start, end)
-    keys = low.astype(np.int64) * max(vertex_count, 1) + high
-    order = np.argsort(keys, kind="stable")
-    ordered = keys[order]
-    first = np.ones(len(keys), dtype=np.bool_)
-    np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
-    corner_edges = np.empty(len(keys), dtype=np.int32)
-    corner_edges[order] = np.cumsum(first, dtype=np.int32) - 1
-    lead = order[first]
-    return np.stack([low[lead], high[lead]], axis=1), corner_edges
+    order = _order_of_pairs(low, high, vertex_count)
+    low, high = low[order], high[order]
+    first = np.ones(len(order), dtype=np.bool_)
+    np.not_equal(low[1:], low[:-1], out=first[1:])
+    first[1:] |= high[1:] != high[:-1]
+    corner_edges = np.empty(len(order), dtype=np.int32)
+    corner_edges[order] = np.cumsum(first, dtype=np.int32) - np.int32(1)
+    lead = np.flatnonzero(first)
+    edge_verts = np.empty((len(lead), 2), dtype=np.int32)
+    edge_verts[:, 0], edge_verts[:, 1] = low[lead], high[lead]
+    return edge_verts, corner_edges
+
+
+def _order_of_pairs(low: IntArray, high: IntArray, vertex_count: int) -> npt.NDArray[np.intp]:
+    """Order by the lower vertex, then by the higher; equal pairs keep their order."""
+    if vertex_count > LARGEST_SHORT:
+        return np.argsort(low.astype(np.int64) * vertex_count + high, kind="stable")
+    # Short numbers are sorted digit by digit in linear time, the last digit first.
+    order = np.argsort(high.astype(np.uint16), kind="stable")
+    return np.asarray(order[np.argsort(low.astype(np.uint16)[order], kind="stable")])
 
 
 def components(vertex_count: int, edge_verts: IntArray) -> IntArray:

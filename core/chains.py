@@ -71,10 +71,13 @@ def pair_ends(keys: npt.NDArray[np.int32]) -> IntArray:
     return partner
 
 
-SPLITTER_SHARE = 16
-"""One element in so many is a splitter: walks stay short, and few splitters are left to be put in order."""
+SPLITTER_SHARE = 12
+"""One element in so many is a splitter."""
 
-FEW = 2048
+MOST_STEPS = 16
+"""Steps after which walks end: between most splitters they have met by then, and the elements still between become splitters."""
+
+FEW = 8192
 """Elements up to which jumping alone is as fast as walking."""
 
 
@@ -85,11 +88,11 @@ def build_chains(partner: IntArray) -> Chains:
     An open chain starts at the smaller of the two ends that can start it, a closed one at its smallest end; chains
     are ordered by that end. Time grows in proportion to the ends.
     Source: list ranking by walks between splitters (Helman and JaJa 1999), here out of both ends of every splitter
-    until two walks meet; pointer jumping (Wyllie 1979) for what is short.
+    until two walks meet; pointer jumping (Wyllie 1979) for what is left.
     """
     if len(partner) == 0:
         return Chains(np.zeros(0, dtype=np.int32), np.zeros(1, dtype=np.int32), np.zeros(0, dtype=np.bool_))
-    return _told_from_smallest(_chains_of(partner, SPLITTER_SHARE))
+    return _told_from_smallest(_chains_of(partner))
 
 
 def turned_order(offsets: IntArray, first: npt.NDArray[np.int64], backward: BoolArray) -> IntArray:
@@ -133,46 +136,39 @@ def _told_from_smallest(chains: Chains) -> Chains:
     return Chains(entries[moved], offsets, chains.closed[order])
 
 
-def _chains_of(partner: IntArray, share: int) -> Chains:
+def _chains_of(partner: IntArray) -> Chains:
     """All chains, told from any start in any direction and order."""
     count = len(partner) // 2
-    if count <= FEW or share < 2:
+    if count <= FEW:
         return _chains_by_jumping(partner)
     element = np.arange(count, dtype=np.uint32)
-    splitters = np.flatnonzero(element * np.uint32(2654435769) < np.uint32(2**32 // share)).astype(np.int32)
-    walks = _walk(partner, splitters)
-    found = _laid_out(splitters, walks, _chains_of(walks.met, share))
-    rest = np.flatnonzero(walks.owner < 0).astype(np.int32)
-    if len(rest) == 0:
-        return found
-    local = np.full(count, -1, dtype=np.int32)
-    local[rest] = np.arange(len(rest), dtype=np.int32)
-    joined = partner.reshape(-1, 2)[rest].ravel()
-    short = _chains_of(np.where(joined < 0, -1, 2 * local[joined >> 1] + (joined & 1)).astype(np.int32), share // 8)
-    entries = 2 * rest[short.entries >> 1] + (short.entries & 1)
-    return Chains(np.concatenate([found.entries, entries]), np.concatenate([found.offsets, found.offsets[-1] + short.offsets[1:]]),
-                  np.concatenate([found.closed, short.closed]))
+    walks = _walk(partner, np.flatnonzero(element * np.uint32(2654435769) < np.uint32(2**32 // SPLITTER_SHARE)).astype(np.int32))
+    if 2 * len(walks.splitters) > count:  # mostly chains too short to hold a splitter
+        return _chains_by_jumping(partner)
+    return _laid_out(walks, _chains_of(walks.met))
 
 
 @dataclass(frozen=True)
 class _Walks:
     """Walks out of both ends of S splitters; walk 2 i + b leaves splitter i by its end b.
 
-    owner : (N,) int32, walk that came first to every element; -1: none
+    splitters : (S,) int32, elements; every element is one or lies on one walk
     steps : (ends entered, walks) of every step, each (w,) int32
     lengths : (2 S,) int32, elements of every walk
     met : (2 S,) int32, walk that each walk met; -1: the chain ends
     """
 
-    owner: IntArray
+    splitters: IntArray
     steps: list[tuple[IntArray, IntArray]]
     lengths: IntArray
     met: IntArray
 
 
 def _walk(partner: IntArray, splitters: IntArray) -> _Walks:
+    """Walk from the splitters; elements that no walk reaches in time become splitters without a walk."""
     count, walks = len(partner) // 2, 2 * len(splitters)
-    # The slot at the end stands for "no further end": like an element that is taken, it stops every walk.
+    # Walks own what they pass; a splitter stands for its two walks. The slot at the end stands for "no further end":
+    # like an element that is taken, it stops every walk.
     owner = np.full(count + 1, -1, dtype=np.int32)
     owner[splitters] = walks + 2 * np.arange(len(splitters), dtype=np.int32)
     owner[-1] = walks
@@ -181,34 +177,40 @@ def _walk(partner: IntArray, splitters: IntArray) -> _Walks:
     lengths = np.zeros(walks, dtype=np.int32)
     steps: list[tuple[IntArray, IntArray]] = []
     here = partner.reshape(-1, 2)[splitters].ravel()
-    while len(walk):
-        element = (here >> 1).astype(np.intp)
-        free = owner[element] < 0
-        if not free.all():
-            stop[walk[~free]], lengths[walk[~free]] = here[~free], len(steps)
-            here, walk, element = here[free], walk[free], element[free]
+    for _ in range(MOST_STEPS):
+        free = owner[here >> 1] < 0
+        halted = walk[~free]
+        stop[halted], lengths[halted] = here[~free], len(steps)
+        here, walk = here[free], walk[free]
+        element = here >> 1
         owner[element] = walk
         won = owner[element] == walk
         if not won.all():
-            stop[walk[~won]], lengths[walk[~won]] = here[~won], len(steps)
+            halted = walk[~won]
+            stop[halted], lengths[halted] = here[~won], len(steps)
             here, walk = here[won], walk[won]
         steps.append((here, walk))
         here = partner[here ^ 1]
+    stop[walk], lengths[walk] = here, len(steps)
+    left = np.flatnonzero(owner[:-1] < 0).astype(np.int32)
+    owner[left] = walks + 2 * np.arange(len(splitters), len(splitters) + len(left), dtype=np.int32)
+    # A walk that meets another meets its far end; one that meets a splitter, the end that it comes in by.
+    stop = np.concatenate([stop, partner.reshape(-1, 2)[left].ravel()])
+    lengths = np.concatenate([lengths, np.zeros(2 * len(left), dtype=np.int32)])
     taker = owner[stop >> 1]
     met = np.where(stop < 0, -1, np.where(taker >= walks, taker - walks + (stop & 1), taker)).astype(np.int32)
-    owner[-1] = 0
-    return _Walks(owner[:-1], steps, lengths, met)
+    return _Walks(np.concatenate([splitters, left]), steps, lengths, met)
 
 
-def _laid_out(splitters: IntArray, walks: _Walks, order: Chains) -> Chains:
+def _laid_out(walks: _Walks, order: Chains) -> Chains:
     """Chains of all elements from the chains of the splitters."""
     entered, chosen = order.entries, order.elements
     sizes = 1 + walks.lengths[0::2] + walks.lengths[1::2]
     places = np.concatenate(([0], np.cumsum(sizes[chosen]))).astype(np.int32)
     entries = np.empty(places[-1], dtype=np.int32)
     centre = places[:-1] + walks.lengths[entered]
-    entries[centre] = 2 * splitters[chosen] + (entered & 1)
-    base = np.empty(2 * len(splitters), dtype=np.int32)
+    entries[centre] = 2 * walks.splitters[chosen] + (entered & 1)
+    base = np.empty(2 * len(walks.splitters), dtype=np.int32)
     base[2 * chosen], base[2 * chosen + 1] = centre, centre
     way = np.ones(len(base), dtype=np.int32)
     way[entered] = -1

@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency, build_adjacency
-from .assignment import pair_up
 from .errors import MeshError
 from .mesh_edit import MeshEdit, Replacement, chain_edits, replace_faces, unchanged
+from .pairing import pair_linked
 from .polygon_quads import PolygonFilling, area_vector, plain_filling, polygon_fillings
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .ring_figures import directions
@@ -25,7 +25,7 @@ POOR_SHAPE = 0.3
 CLEAR_GAIN = 0.15
 """How much better inner vertices must make the worst quad before they are added unasked."""
 
-LARGEST_EXACT_GROUP = 40
+LARGEST_EXACT_GROUP = 500
 """Odd faces in one connected group up to which their pairing is exact; beyond, best pairs first."""
 
 LEAVE_ALONE = 10.0
@@ -227,17 +227,11 @@ def _chosen_pairs(pairs: _MergeablePairs) -> list[tuple[int, int, int]]:
         if len(members) > LARGEST_EXACT_GROUP:
             chosen += _best_first(pairs, rows)
             continue
-        place = {int(face): index for index, face in enumerate(members)}
-        cost = np.full((len(members), len(members)), np.inf)
-        edge_at: dict[tuple[int, int], int] = {}
-        for row in rows:
-            first, second = (place[int(face)] for face in pairs.faces[row])
-            if pairs.costs[row] < cost[first, second]:
-                cost[first, second] = cost[second, first] = pairs.costs[row]
-                edge_at[min(first, second), max(first, second)] = int(pairs.edges[row])
-        for first, partner in enumerate(pair_up(cost, LEAVE_ALONE)):
+        links = np.searchsorted(members, pairs.faces[rows])
+        row_of = {frozenset(link): row for link, row in zip(links[::-1].tolist(), rows[::-1].tolist(), strict=True)}
+        for first, partner in enumerate(pair_linked(len(members), links, 2.0 * LEAVE_ALONE - pairs.costs[rows]).tolist()):
             if partner > first:
-                chosen.append((int(members[first]), int(members[partner]), edge_at[first, int(partner)]))
+                chosen.append((int(members[first]), int(members[partner]), int(pairs.edges[row_of[frozenset((first, partner))]])))
     return chosen
 
 

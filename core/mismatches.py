@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from .assignment import pair_up
 from .errors import PlanError
+from .pairing import pair_up
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .rings import Rings
@@ -35,7 +36,7 @@ class RingPair:
     gap : distance of the centres, the mesh's units
     cost : facing cost, 0 for equal rings that lie on each other
     step_downs : step-downs that a splice needs; None where parity forbids it
-    places : where they would go, round the fuller ring; None where parity or room forbids it
+    points : (n, 3) float64, the fuller ring's vertices
     """
 
     fuller: int
@@ -44,7 +45,12 @@ class RingPair:
     gap: float
     cost: float
     step_downs: int | None
-    places: StepDownPlaces | None
+    points: FloatArray
+
+    @cached_property
+    def places(self) -> StepDownPlaces | None:
+        """Where the step-downs would go, round the fuller ring; None where parity or room forbids it."""
+        return _places(self.points, self.step_downs)
 
     @property
     def difference(self) -> int:
@@ -132,8 +138,7 @@ def ring_pair(mesh: PolyMesh, rings: Rings, first: int, second: int, cost: float
     upper, lower = int(counts[fuller]), int(counts[sparser])
     gap = float(np.linalg.norm(rings.centres[first] - rings.centres[second]))
     step_downs = (upper - lower) // 2 if (upper - lower) % 2 == 0 else None
-    return RingPair(fuller, sparser, (upper, lower), gap, cost, step_downs,
-                    _places(mesh.positions[rings.ring(fuller)], step_downs))
+    return RingPair(fuller, sparser, (upper, lower), gap, cost, step_downs, mesh.positions[rings.ring(fuller)])
 
 
 def _places(points: FloatArray, step_downs: int | None) -> StepDownPlaces | None:

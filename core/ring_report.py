@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from .adjacency import Adjacency, build_adjacency
 from .mismatches import RingPairs, pair_rings
 from .polymesh import IntArray, PolyMesh
-from .rings import Rings, boundary_rings, broken_boundary_edges, closed_edge_loops
+from .rings import Rings, boundary_rings, broken_boundary_edges, closed_edge_loops, walk_boundary
 from .strips import Strips, find_strips, walk_strips
 
 
@@ -35,7 +35,7 @@ def count_rings(mesh: PolyMesh, adjacency: Adjacency | None = None) -> RingRepor
     adjacency : the mesh's adjacency where it is at hand; else it is built
     """
     neighbours = build_adjacency(mesh) if adjacency is None else adjacency
-    boundaries = boundary_rings(mesh, neighbours)
-    walks = walk_strips(mesh, neighbours)
-    return RingReport(boundaries, broken_boundary_edges(mesh, neighbours), closed_edge_loops(mesh, neighbours, walks),
+    border, walks = walk_boundary(mesh, neighbours), walk_strips(mesh, neighbours)
+    boundaries = boundary_rings(mesh, neighbours, border)
+    return RingReport(boundaries, broken_boundary_edges(mesh, neighbours, border), closed_edge_loops(mesh, neighbours, walks),
                       find_strips(mesh, neighbours, walks), pair_rings(mesh, boundaries))

@@ -15,50 +15,23 @@ from .ring_figures import common_limb, directions, measure_polygons
 from .strips import StripWalks, walk_strips
 
 
-def boundary_loops(mesh: PolyMesh, adjacency: Adjacency) -> list[IntArray]:
-    """Find every closed boundary loop, figure-eight vertices split by walking through the face fan.
+@dataclass(frozen=True)
+class BoundaryWalks:
+    """Walks along all boundary edges.
 
-    Returns vertex loops, each (n,) int32, in the direction of the corners of the faces beside it, so that the
-    faces lie to the left seen from outside (the hole to the right): at a tube's root end that is
-    counter-clockwise seen from the tip, at its tip end clockwise. A loop starts at its smallest vertex; loops
-    are ordered by that vertex. Where faces disagree about outside, most edges decide. Boundary edges that run
-    into a non-manifold edge belong to no loop (see ``broken_boundary_edges``).
+    edges : (k,) int32, the boundary edges, increasing
+    chains : places in ``edges``; the open ones end at a non-manifold edge
     """
+
+    edges: IntArray
+    chains: Chains
+
+
+def walk_boundary(mesh: PolyMesh, adjacency: Adjacency) -> BoundaryWalks:
+    """Put the boundary edges in order, joined where the fan of faces between two of them begins and ends."""
     edges = np.flatnonzero(adjacency.edge_face_count == 1).astype(np.int32)
     if len(edges) == 0:
-        return []
-    chains = _boundary_chains(mesh, adjacency, edges)
-    forward = _follows_face(mesh, adjacency, edges)
-    loops = []
-    for index in np.flatnonzero(chains.closed):
-        entries = chains.entries_of(index)
-        agree = np.count_nonzero((entries & 1) == forward[entries >> 1])
-        if 2 * agree < len(entries):
-            entries = (entries ^ 1)[::-1]
-        vertices = adjacency.edge_verts[edges[entries >> 1], entries & 1]
-        loops.append(np.roll(vertices, -int(np.argmin(vertices))))
-    return sorted(loops, key=lambda loop: (int(loop[0]), len(loop), loop.tolist()))
-
-
-def require_simple(loop: IntArray) -> None:
-    """Raise MeshError where an open ring passes a vertex twice."""
-    vertices, passes = np.unique(loop, return_counts=True)
-    if np.any(passes > 1):
-        raise MeshError(f"The ring passes vertex {int(vertices[np.argmax(passes > 1)])} twice; split that vertex first.")
-
-
-def broken_boundary_edges(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
-    """Boundary edges that belong to no closed boundary loop, (k,) int32; they end at a non-manifold edge."""
-    edges = np.flatnonzero(adjacency.edge_face_count == 1).astype(np.int32)
-    if len(edges) == 0:
-        return edges
-    chains = _boundary_chains(mesh, adjacency, edges)
-    open_entry = np.repeat(~chains.closed, np.diff(chains.offsets))
-    return np.sort(edges[chains.elements[open_entry]])
-
-
-def _boundary_chains(mesh: PolyMesh, adjacency: Adjacency, edges: IntArray) -> Chains:
-    """Chains of the given boundary edges, joined where the fan of faces between two of them begins and ends."""
+        return BoundaryWalks(edges, build_chains(edges))
     corners = np.flatnonzero(adjacency.boundary_vertex[mesh.corner_verts])
     spokes = _corner_spokes(mesh, adjacency, corners)
     fans = build_chains(pair_ends(spokes))
@@ -73,7 +46,49 @@ def _boundary_chains(mesh: PolyMesh, adjacency: Adjacency, edges: IntArray) -> C
     partner = np.full(2 * len(edges), -1, dtype=np.int32)
     partner[first_end] = last_end
     partner[last_end] = first_end
-    return build_chains(partner)
+    return BoundaryWalks(edges, build_chains(partner))
+
+
+def boundary_loops(mesh: PolyMesh, adjacency: Adjacency, walks: BoundaryWalks | None = None) -> list[IntArray]:
+    """Find every closed boundary loop, figure-eight vertices split by walking through the face fan.
+
+    walks : of ``walk_boundary`` where they are at hand; left out: walked here
+    Returns vertex loops, each (n,) int32, in the direction of the corners of the faces beside it, so that the
+    faces lie to the left seen from outside (the hole to the right): at a tube's root end that is
+    counter-clockwise seen from the tip, at its tip end clockwise. A loop starts at its smallest vertex; loops
+    are ordered by that vertex. Where faces disagree about outside, most edges decide. Boundary edges that run
+    into a non-manifold edge belong to no loop (see ``broken_boundary_edges``).
+    """
+    walked = walk_boundary(mesh, adjacency) if walks is None else walks
+    edges, chains = walked.edges, walked.chains
+    forward = _follows_face(mesh, adjacency, edges)
+    loops = []
+    for index in np.flatnonzero(chains.closed):
+        entries = chains.entries_of(index)
+        agree = np.count_nonzero((entries & 1) == forward[entries >> 1])
+        if 2 * agree < len(entries):
+            entries = (entries ^ 1)[::-1]
+        vertices = adjacency.edge_verts[edges[entries >> 1], entries & 1]
+        first = int(np.argmin(vertices))
+        loops.append(np.concatenate([vertices[first:], vertices[:first]]))
+    return sorted(loops, key=lambda loop: (int(loop[0]), len(loop), loop.tolist()))
+
+
+def require_simple(loop: IntArray) -> None:
+    """Raise MeshError where an open ring passes a vertex twice."""
+    vertices, passes = np.unique(loop, return_counts=True)
+    if np.any(passes > 1):
+        raise MeshError(f"The ring passes vertex {int(vertices[np.argmax(passes > 1)])} twice; split that vertex first.")
+
+
+def broken_boundary_edges(mesh: PolyMesh, adjacency: Adjacency, walks: BoundaryWalks | None = None) -> IntArray:
+    """Boundary edges that belong to no closed boundary loop, (k,) int32; they end at a non-manifold edge.
+
+    walks : of ``walk_boundary`` where they are at hand; left out: walked here
+    """
+    walked = walk_boundary(mesh, adjacency) if walks is None else walks
+    open_entry = np.repeat(~walked.chains.closed, np.diff(walked.chains.offsets))
+    return np.sort(walked.edges[walked.chains.elements[open_entry]])
 
 
 def _corner_spokes(mesh: PolyMesh, adjacency: Adjacency, corners: IntArray) -> IntArray:
@@ -88,8 +103,9 @@ def _corner_spokes(mesh: PolyMesh, adjacency: Adjacency, corners: IntArray) -> I
 
 def _follows_face(mesh: PolyMesh, adjacency: Adjacency, edges: IntArray) -> IntArray:
     """End (0 or 1) at which the face beside each boundary edge starts it, (k,) int32."""
+    corners = np.flatnonzero(adjacency.edge_face_count[adjacency.corner_edges] == 1)
     start = np.zeros(adjacency.edge_count, dtype=np.int32)
-    start[adjacency.corner_edges] = mesh.corner_verts
+    start[adjacency.corner_edges[corners]] = mesh.corner_verts[corners]
     end: IntArray = (adjacency.edge_verts[edges, 1] == start[edges]).astype(np.int32)
     return end
 
@@ -161,9 +177,12 @@ class Rings:
         return self.vertices[self.offsets[index] : self.offsets[index + 1]]
 
 
-def boundary_rings(mesh: PolyMesh, adjacency: Adjacency) -> Rings:
-    """Measure every closed boundary loop; order and direction as ``boundary_loops`` tells them."""
-    loops = boundary_loops(mesh, adjacency)
+def boundary_rings(mesh: PolyMesh, adjacency: Adjacency, walks: BoundaryWalks | None = None) -> Rings:
+    """Measure every closed boundary loop; order and direction as ``boundary_loops`` tells them.
+
+    walks : of ``walk_boundary`` where they are at hand; left out: walked here
+    """
+    loops = boundary_loops(mesh, adjacency, walks)
     vertices = np.concatenate([*loops, np.zeros(0, dtype=np.int32)])
     offsets = np.cumsum([0, *(len(loop) for loop in loops)]).astype(np.int32)
     plain = (adjacency.valence[vertices] == 3) & (adjacency.face_valence[vertices] == 2)

@@ -106,12 +106,12 @@ def _turned(mesh: PolyMesh, chains: Chains, corners: IntArray, right: IntArray) 
 def edge_twins(adjacency: Adjacency) -> IntArray:
     """The other corner of every corner's edge, (C,) int32; -1 where the edge has not exactly two faces."""
     corners = np.arange(len(adjacency.corner_edges), dtype=np.int32)
-    last, first = np.empty(adjacency.edge_count, dtype=np.int32), np.empty(adjacency.edge_count, dtype=np.int32)
-    last[adjacency.corner_edges] = corners
-    first[adjacency.corner_edges[::-1]] = corners[::-1]
-    twins: IntArray = (first ^ last)[adjacency.corner_edges] ^ corners
-    if np.any(adjacency.edge_face_count != 2):
-        twins[adjacency.edge_face_count[adjacency.corner_edges] != 2] = -1
+    # Of an edge's two corners, the sum of both less the one is the other.
+    total = np.bincount(adjacency.corner_edges, weights=corners, minlength=adjacency.edge_count)
+    twins = (total[adjacency.corner_edges] - corners).astype(np.int32)
+    alone = adjacency.edge_face_count != 2
+    if alone.any():
+        twins[alone[adjacency.corner_edges]] = -1
     return twins
 
 

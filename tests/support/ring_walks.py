@@ -13,15 +13,16 @@ from mathutils import Vector
 
 @dataclass(frozen=True)
 class WalkedRing:
-    """One loop or strip: its edges or faces by index, and its figures."""
+    """One loop or strip: its edges or faces by index, its figures, and whether it bounds a tube."""
 
     members: list[int]
     length: float
     centre: Vector
     normal: Vector
+    bounds_tube: bool
 
 
-def measured(members: list[int], points: list[Vector]) -> WalkedRing:
+def measured(members: list[int], points: list[Vector], *, bounds_tube: bool) -> WalkedRing:
     """Figures of a closed run of points."""
     centre = sum(points, Vector()) / len(points)
     length, area = 0.0, Vector()
@@ -30,7 +31,49 @@ def measured(members: list[int], points: list[Vector]) -> WalkedRing:
         length += (point - before).length
         area += (before - centre).cross(point - centre)
         before = point
-    return WalkedRing(members, length, centre, area.normalized())
+    return WalkedRing(members, length, centre, area.normalized(), bounds_tube)
+
+
+def beside_quads(vertices: list[bmesh.types.BMVert], faces: int) -> bool:
+    """Whether every vertex has this many faces and all of them are quads."""
+    for vertex in vertices:
+        around = vertex.link_faces
+        if len(around) != faces:
+            return False
+        for face in around:
+            if len(face.verts) != 4:
+                return False
+    return True
+
+
+def turned(corner: bmesh.types.BMLoop, vertex: bmesh.types.BMVert) -> bmesh.types.BMLoop:
+    """From a corner on an edge at a vertex to one on the next edge round the vertex, whichever way the faces run."""
+    beside = corner.link_loop_prev if corner.vert is vertex else corner.link_loop_next
+    return beside.link_loop_radial_next
+
+
+def walked_boundaries(mesh: bmesh.types.BMesh) -> list[WalkedRing]:
+    """Every boundary loop, round the fan of faces at each of its vertices."""
+    seen = [False] * len(mesh.edges)
+    loops = []
+    for start in mesh.edges:
+        if seen[start.index] or not start.is_boundary:
+            continue
+        edge, vertex = start, start.verts[1]
+        run, vertices = [], []
+        while True:
+            seen[edge.index] = True
+            run.append(edge.index)
+            vertices.append(vertex)
+            corner = turned(edge.link_loops[0], vertex)
+            while not corner.edge.is_boundary:
+                corner = turned(corner, vertex)
+            edge = corner.edge
+            vertex = edge.other_vert(vertex)
+            if edge is start:
+                break
+        loops.append(measured(run, [vertex.co for vertex in vertices], bounds_tube=beside_quads(vertices, 2)))
+    return loops
 
 
 def walked_edge_loops(mesh: bmesh.types.BMesh) -> list[WalkedRing]:
@@ -38,36 +81,27 @@ def walked_edge_loops(mesh: bmesh.types.BMesh) -> list[WalkedRing]:
     seen = [False] * len(mesh.edges)
     loops = []
     for edge in mesh.edges:
-        if not seen[edge.index]:
+        if not seen[edge.index] and len(edge.link_loops) == 2:
             run = _loop_from(edge, seen)
             if run is not None:
                 loops.append(run)
     return loops
 
 
-def _loop_from(edge: bmesh.types.BMEdge, seen: list[bool]) -> WalkedRing | None:
-    run, points, here, vertex = [], [], edge, edge.verts[1]
+def _loop_from(start: bmesh.types.BMEdge, seen: list[bool]) -> WalkedRing | None:
+    run, vertices, edge, vertex = [], [], start, start.verts[1]
+    corner = start.link_loops[0]
     while True:
-        run.append(here.index)
-        points.append(vertex.co)
-        seen[here.index] = True
-        following = _straight_on(here, vertex)
-        if following is None:
+        seen[edge.index] = True
+        run.append(edge.index)
+        vertices.append(vertex)
+        if len(vertex.link_edges) != 4 or len(vertex.link_faces) != 4 or not vertex.is_manifold or vertex.is_boundary:
             return None
-        if following is edge:
-            return measured(run, points)
-        vertex = following.other_vert(vertex)
-        here = following
-
-
-def _straight_on(edge: bmesh.types.BMEdge, vertex: bmesh.types.BMVert) -> bmesh.types.BMEdge | None:
-    if len(vertex.link_edges) != 4 or len(vertex.link_faces) != 4 or not vertex.is_manifold or vertex.is_boundary:
-        return None
-    beside = {other.index for face in edge.link_faces for other in face.edges}
-    for other in vertex.link_edges:
-        if other.index not in beside:
-            return other
-    return None
+        corner = turned(turned(corner, vertex), vertex)
+        edge = corner.edge
+        if edge is start:
+            return measured(run, [vertex.co for vertex in vertices], bounds_tube=beside_quads(vertices, 4))
+        vertex = edge.other_vert(vertex)
 
 
 def walked_strips(mesh: bmesh.types.BMesh) -> list[WalkedRing]:
@@ -80,12 +114,13 @@ def walked_strips(mesh: bmesh.types.BMesh) -> list[WalkedRing]:
         seen[edge.index] = True
         faces: list[int] = []
         points = [_middle(edge)]
+        closed = False
         for corner in edge.link_loops:
             closed = _strip_from(corner, edge, seen, faces, points)
             if closed:
                 break
         if faces:
-            strips.append(measured(faces, points))
+            strips.append(measured(faces, points, bounds_tube=closed and len(set(faces)) == len(faces)))
     return strips
 
 

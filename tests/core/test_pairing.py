@@ -1,22 +1,10 @@
-"""Assignment against scipy; pairing against networkx."""
+"""Pairing against networkx."""
 
 import networkx as nx
 import numpy as np
 import pytest
-from scipy.optimize import linear_sum_assignment
 
-from ringwright.core.assignment import assign, pair_up
-
-
-@pytest.mark.parametrize("seed", range(60))
-def test_assignment_costs_what_scipy_finds(seed):
-    random = np.random.default_rng(seed)
-    count = int(random.integers(0, 15))
-    cost = random.normal(size=(count, count))
-    columns = assign(cost)
-    assert sorted(columns.tolist()) == list(range(count))
-    rows, expected = linear_sum_assignment(cost)
-    assert cost[np.arange(count), columns].sum() == pytest.approx(cost[rows, expected].sum())
+from ringwright.core.pairing import pair_linked, pair_up
 
 
 def pairing_cost(cost, partner, alone):
@@ -44,8 +32,30 @@ def test_pairing_costs_what_networkx_finds(seed):
     assert pairing_cost(cost, pair_up(cost, 2.0), 2.0) == pytest.approx(expected)
 
 
+@pytest.mark.parametrize("seed", range(300))
+def test_gain_of_linked_members_is_what_networkx_finds(seed):
+    """Sparse and dense, with whole numbers so that ties and odd rings abound."""
+    random = np.random.default_rng(seed)
+    count = int(random.integers(2, 60))
+    graph = nx.gnp_random_graph(count, float(random.choice([0.05, 0.1, 0.3, 0.9])), seed=seed)
+    gains = random.integers(1, random.choice([3, 10, 1000]), graph.number_of_edges()).astype(float)
+    links = np.array(list(graph.edges), dtype=np.int64).reshape(-1, 2)
+    for (one, other), gain in zip(links.tolist(), gains.tolist(), strict=True):
+        graph.edges[one, other]["weight"] = gain
+    partner = pair_linked(count, links, gains)
+    told = [(i, int(j)) for i, j in enumerate(partner) if j > i]
+    assert all(partner[j] == i and graph.has_edge(i, j) for i, j in told)
+    expected = sum(graph.edges[pair]["weight"] for pair in nx.max_weight_matching(graph))
+    assert sum(graph.edges[pair]["weight"] for pair in told) == expected
+
+
 def test_nearest_first_would_be_worse():
     place = np.array([0.0, 1.0, 1.9, 3.0])
     cost = np.abs(place[:, None] - place[None])
     np.fill_diagonal(cost, np.inf)
     assert pair_up(cost, 5.0).tolist() == [1, 0, 3, 2]
+
+
+def test_no_members_and_no_links():
+    assert pair_up(np.zeros((0, 0)), 2.0).tolist() == []
+    assert pair_linked(3, [], []).tolist() == [-1, -1, -1]
