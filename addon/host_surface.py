@@ -1,11 +1,12 @@
 """The target behind the host's own compiled, threaded queries.
 
-A query mesh of bare vertices stands in a private scene beside the target; node trees on it sample
-the nearest surface point or cast a ray from every vertex, all in one evaluation. The host builds
+A query mesh of bare vertices stands in a private scene beside the target; node trees on it look for
+the nearest triangle or cast a ray from every vertex, all in one evaluation. The host builds
 its search tree at the first evaluation and keeps it as long as the target's mesh stays unchanged.
 
 The host works in single precision, so the target stands there moved to the origin and scaled to a
-diagonal of one: neither a target far from the origin nor a tiny one loses digits.
+diagonal of one: neither a target far from the origin nor a tiny one loses digits. Of the nearest triangle
+it tells the number only; the point and the normal come from the target's own coordinates.
 """
 
 from __future__ import annotations
@@ -19,7 +20,9 @@ import numpy.typing as npt
 
 from ..core.errors import MeshError
 from ..core.polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from ..core.rows import dots, lengths
 from ..core.surface import ClosestPoints, RayHits
+from ..core.triangles import split_quads, triangle_normals, ways_to_triangles
 from .mesh_bridge import create_mesh, read_mesh, write_positions
 
 Single = npt.NDArray[np.float32]
@@ -32,10 +35,12 @@ MOST_CROSSINGS = 64
 """Most surfaces that one inside ray may cross; a ray that crosses more has no vote."""
 FAR = 1e6
 """Length of a ray, diagonals."""
-FACE_NORMAL = "ringwright_face_normal"
-"""Corner attribute of the target's copy."""
-BATCH = 1 << 20
-"""Most points an evaluation, to bound the memory (about 60 bytes a point)."""
+TRIANGLE = "ringwright_triangle"
+"""Corner attribute of the target's copy: the number of its triangle, counted from the middle one to have fewer digits."""
+EXACT = 1 << 20
+"""Numbers up to here come back exactly from the host, which blends the three corners' equal ones in single precision."""
+BATCH = 1 << 15
+"""Most points an evaluation: enough for the host's threads, and the arrays stay small."""
 
 
 class HostSurface:
@@ -50,9 +55,10 @@ class HostSurface:
         self._centre = self._bounds.mean(axis=0)
         self._diagonal = float(np.linalg.norm(self._bounds[1] - self._bounds[0]))
         self._scene = bpy.data.scenes.new("Ringwright queries")
-        bare = PolyMesh(self._to_host(mesh.positions), mesh.corner_verts, mesh.face_offsets)
+        self._positions, self._triangles = mesh.positions, _triangles(mesh)
+        bare = PolyMesh.from_quads(self._to_host(mesh.positions), self._triangles)
         self._target = bpy.data.objects.new("Ringwright target", create_mesh("Ringwright target", bare))
-        _store_normals(self._target.data, mesh.face_sizes)
+        _number_triangles(self._target.data, len(self._triangles))
         self._scene.collection.objects.link(self._target)
         self._nearest = _QueryObject(self._scene, _nearest_tree(self._target))
         self._rays = _QueryObject(self._scene, _ray_tree(self._target))
@@ -93,10 +99,12 @@ class HostSurface:
     def closest(self, points: FloatArray) -> ClosestPoints:
         """Nearest surface points of (n, 3) points, target units; keep neighbours near each other in the array."""
         queries = _checked_rows(points, "points")
-        found = [self._nearest.evaluate(self._to_host(batch), {}) for batch in _batches(queries)]
-        positions = self._from_host(_joined(found, "nearest_position"))
-        normals = _unit(_joined(found, "nearest_normal").astype(np.float64))
-        return ClosestPoints(positions, normals, np.linalg.norm(positions - queries, axis=1))
+        ways, normals = np.empty((3, len(queries))), np.empty((3, len(queries)))
+        for start in range(0, len(queries), BATCH):
+            part = slice(start, start + BATCH)
+            corners, ways[:, part] = self._nearest_triangles(queries[part])
+            normals[:, part] = triangle_normals(corners).T
+        return ClosestPoints((queries.T + ways).T, normals.T, lengths(ways))
 
     def cast(self, origins: FloatArray, directions: FloatArray) -> RayHits:
         """First hits of rays from (n, 3) origins along (n, 3) directions of any non-zero length, target units."""
@@ -145,6 +153,26 @@ class HostSurface:
     def _from_host(self, points: Single) -> FloatArray:
         return np.asarray(points.astype(np.float64) * self._diagonal + self._centre)
 
+    def _nearest_triangles(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Corners of the triangle nearest to each of (n, 3) points, (n, 3, 3), and the way there in rows, (3, n)."""
+        told = self._told(self._to_host(points))
+        best = self._corners_of(told)
+        ways = ways_to_triangles(points, best)
+        doubt = len(self._triangles) // (2 * EXACT)
+        for step in (step for step in range(-doubt, doubt + 1) if step):  # the right one is among its neighbours in number
+            corners = self._corners_of(np.clip(told + step, 0, len(self._triangles) - 1))
+            others = ways_to_triangles(points, corners)
+            nearer = dots(others, others) < dots(ways, ways)
+            best[nearer], ways[:, nearer] = corners[nearer], others[:, nearer]
+        return best, ways
+
+    def _told(self, there: FloatArray) -> npt.NDArray[Any]:
+        """Numbers of the nearest triangles as the host tells them, (n,) int."""
+        return self._nearest.evaluate(there, {})["nearest_triangle"] + len(self._triangles) // 2
+
+    def _corners_of(self, numbers: npt.NDArray[Any]) -> FloatArray:
+        return self._positions.take(self._triangles.take(numbers, axis=0), axis=0)
+
     def _cast_unit(self, starts: FloatArray, unit: FloatArray) -> tuple[BoolArray, Single, FloatArray]:
         """Hits, hit positions and unit normals of rays in the host's own scale."""
         batches = zip(_batches(starts), _batches(unit), strict=True)
@@ -167,6 +195,11 @@ class HostSurface:
         return sums
 
 
+_ANSWERS: dict[str, tuple[str, tuple[int, ...], type[np.generic]]] = {
+    "FLOAT_VECTOR": ("vector", (3,), np.float32), "BOOLEAN": ("value", (), np.bool_), "INT": ("value", (), np.int32)}
+"""The host's type of an answer: its field, its shape a point and its type here."""
+
+
 class _QueryObject:
     """Bare vertices in the private scene, with a node tree that stores its answers on each."""
 
@@ -178,7 +211,7 @@ class _QueryObject:
         scene.collection.objects.link(self.points)
 
     def evaluate(self, positions: FloatArray, inputs: dict[str, FloatArray]) -> dict[str, npt.NDArray[Any]]:
-        """Answers at (n, 3) positions, given (n, 3) input vectors by name: (n,) bool or (n, 3) float32 by name."""
+        """Answers at (n, 3) positions, given (n, 3) input vectors by name: (n,) bool, (n,) int32 or (n, 3) float32 by name."""
         if len(positions):
             self._place(positions, inputs)
             self._layer.update()
@@ -197,11 +230,11 @@ class _QueryObject:
         mesh.update()
 
     def _read(self, name: str, kind: str, count: int) -> npt.NDArray[Any]:
-        is_vector = kind == "FLOAT_VECTOR"
-        values: npt.NDArray[Any] = np.empty((count, 3), dtype=np.float32) if is_vector else np.empty(count, dtype=np.bool_)
+        field, shape, dtype = _ANSWERS[kind]
+        values: npt.NDArray[Any] = np.empty((count, *shape), dtype=dtype)
         if count:
             layer = self.points.evaluated_get(self._layer.depsgraph).data.attributes[name]
-            layer.data.foreach_get("vector" if is_vector else "value", values.ravel())
+            layer.data.foreach_get(field, values.ravel())
         return values
 
 
@@ -212,22 +245,16 @@ def _answers(tree: bpy.types.NodeTree) -> list[tuple[str, str]]:
 
 
 def _nearest_tree(target: bpy.types.Object) -> bpy.types.NodeTree:
-    """Stores the nearest point of the target's surface and the normal of the face it lies on.
+    """Stores the number of the nearest triangle, read from the triangle's corners in place: the only search a point needs.
 
-    Proximity gives the point without reading any field of the target; sampling the position would first copy it to every corner.
+    A field of the host's own, such as position or normal, would be copied to all corners for every query.
     """
     tree = bpy.data.node_groups.new("Ringwright nearest", "GeometryNodeTree")
-    geometry = _target_geometry(tree, target)
-    proximity = tree.nodes.new("GeometryNodeProximity")
-    proximity.target_element = "FACES"
-    tree.links.new(geometry, proximity.inputs[0])
-    facing = tree.nodes.new("GeometryNodeSampleNearestSurface")
-    facing.data_type = "FLOAT_VECTOR"
-    tree.links.new(geometry, facing.inputs["Mesh"])
-    tree.links.new(_named_vector(tree, FACE_NORMAL), facing.inputs["Value"])
-    # the second search starts on the surface itself and is short
-    tree.links.new(proximity.outputs["Position"], facing.inputs["Sample Position"])
-    _store(tree, [("nearest_position", proximity.outputs["Position"]), ("nearest_normal", facing.outputs["Value"])])
+    nearest = tree.nodes.new("GeometryNodeSampleNearestSurface")
+    nearest.data_type = "INT"
+    tree.links.new(_target_geometry(tree, target), nearest.inputs["Mesh"])
+    tree.links.new(_named(tree, TRIANGLE, "INT"), nearest.inputs["Value"])
+    _store(tree, [("nearest_triangle", nearest.outputs["Value"])])
     return tree
 
 
@@ -237,7 +264,7 @@ def _ray_tree(target: bpy.types.Object) -> bpy.types.NodeTree:
     ray = tree.nodes.new("GeometryNodeRaycast")
     ray.inputs["Ray Length"].default_value = FAR
     tree.links.new(_target_geometry(tree, target), ray.inputs["Target Geometry"])
-    tree.links.new(_named_vector(tree, "direction"), ray.inputs["Ray Direction"])
+    tree.links.new(_named(tree, "direction", "FLOAT_VECTOR"), ray.inputs["Ray Direction"])
     names = {"ray_hit": "Is Hit", "ray_position": "Hit Position", "ray_normal": "Hit Normal"}
     _store(tree, [(name, ray.outputs[output]) for name, output in names.items()])
     return tree
@@ -251,24 +278,18 @@ def _target_geometry(tree: bpy.types.NodeTree, target: bpy.types.Object) -> bpy.
     return node.outputs["Geometry"]
 
 
-def _named_vector(tree: bpy.types.NodeTree, name: str) -> bpy.types.NodeSocket:
-    """A vector attribute as a node's output."""
+def _named(tree: bpy.types.NodeTree, name: str, kind: str) -> bpy.types.NodeSocket:
+    """An attribute as a node's output."""
     node = tree.nodes.new("GeometryNodeInputNamedAttribute")
-    node.data_type = "FLOAT_VECTOR"
+    node.data_type = kind
     node.inputs["Name"].default_value = name
     return node.outputs["Attribute"]
 
 
-def _store_normals(target: bpy.types.Mesh, face_sizes: IntArray) -> None:
-    """Write every face's normal on its corners, where a surface sample reads it in place.
-
-    The host's own fields would be copied to all corners for every query: for a thousand points on a million triangles
-    that was 68 ms of processor time, this is 17 (4.5).
-    """
-    normals = np.empty((len(face_sizes), 3), dtype=np.float32)
-    target.polygon_normals.foreach_get("vector", normals.ravel())
-    layer = target.attributes.new(FACE_NORMAL, "FLOAT_VECTOR", "CORNER")
-    layer.data.foreach_set("vector", np.repeat(normals, face_sizes, axis=0).ravel())
+def _number_triangles(target: bpy.types.Mesh, count: int) -> None:
+    """Write every triangle's number on its three corners."""
+    layer = target.attributes.new(TRIANGLE, "INT", "CORNER")
+    layer.data.foreach_set("value", np.repeat(np.arange(count, dtype=np.int32) - count // 2, 3))
 
 
 def _store(tree: bpy.types.NodeTree, answers: list[tuple[str, bpy.types.NodeSocket]]) -> None:
@@ -283,11 +304,10 @@ def _store(tree: bpy.types.NodeTree, answers: list[tuple[str, bpy.types.NodeSock
     tree.links.new(tree.nodes.new("NodeGroupInput").outputs[0], capture.inputs["Geometry"])
     geometry = capture.outputs["Geometry"]
     for name, value in answers:
-        kind = "BOOLEAN" if value.type == "BOOLEAN" else "VECTOR"
-        capture.capture_items.new(kind, name)
+        capture.capture_items.new(value.type, name)
         tree.links.new(value, capture.inputs[name])
         store = tree.nodes.new("GeometryNodeStoreNamedAttribute")
-        store.data_type = "BOOLEAN" if kind == "BOOLEAN" else "FLOAT_VECTOR"
+        store.data_type = "FLOAT_VECTOR" if value.type == "VECTOR" else value.type
         store.inputs["Name"].default_value = name
         tree.links.new(geometry, store.inputs["Geometry"])
         tree.links.new(capture.outputs[name], store.inputs["Value"])
@@ -302,6 +322,21 @@ def read_evaluated(target: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> 
         return read_mesh(evaluated.to_mesh(), np.array(evaluated.matrix_world, dtype=np.float64))
     finally:
         evaluated.to_mesh_clear()
+
+
+def _triangles(mesh: PolyMesh) -> IntArray:
+    """A mesh's faces as triangles, (T, 3) int32; those of polygons as the host cuts them."""
+    sizes = mesh.face_sizes
+    if (sizes == 3).all():
+        return mesh.triangles()
+    if (sizes == 4).all():
+        return split_quads(mesh.positions, mesh.quads())
+    whole = create_mesh("Ringwright triangles", PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets))
+    whole.calc_loop_triangles()
+    corners = np.empty(3 * len(whole.loop_triangles), dtype=np.int32)
+    whole.loop_triangles.foreach_get("vertices", corners)
+    bpy.data.meshes.remove(whole)
+    return corners.reshape(-1, 3)
 
 
 def _checked_bounds(mesh: PolyMesh) -> FloatArray:

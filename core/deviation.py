@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from .coverage import beyond_open_ends
+from .coverage import OpenEnds, open_ends
 from .errors import MeshError
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .surface import Surface
@@ -25,8 +25,8 @@ from .surface import Surface
 SAMPLES = 40_000
 """Samples a side: the mean is then good to about half a per cent of itself, and it takes a fraction of a second."""
 
-
-_BATCH = 1 << 15
+PIECE = 1 << 13
+"""Points and triangles looked at in one go: their arrays stay in the processor's cache, and small beside the target's."""
 
 
 @dataclass(frozen=True)
@@ -95,13 +95,17 @@ def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, see
     if total <= 0.0:
         raise MeshError("The mesh has no face with an area, so its deviation cannot be measured; give it faces.")
     random = np.random.default_rng(seed)
-    shares = (np.arange(count) + random.random(count)) * (total / count)
-    chosen = np.minimum(np.searchsorted(cumulated, shares, side="right"), len(triangles) - 1)
-    u, v = random.random((2, count))
-    outside = u + v > 1.0
-    u, v = np.where(outside, 1.0 - u, u), np.where(outside, 1.0 - v, v)
-    first, second, third = (positions[triangles[chosen, corner]] for corner in range(3))
-    return AreaSamples(first + u[:, None] * (second - first) + v[:, None] * (third - first), chosen.astype(np.int64))
+    points, chosen = np.empty((count, 3)), np.empty(count, dtype=np.int64)
+    for start in range(0, count, PIECE):
+        stop = min(start + PIECE, count)
+        place, u, v = random.random((3, stop - start))
+        shares = (np.arange(start, stop) + place) * (total / count)
+        picked = np.minimum(np.searchsorted(cumulated, shares, side="right"), len(triangles) - 1)
+        outside = u + v > 1.0
+        u[outside], v[outside] = 1.0 - u[outside], 1.0 - v[outside]
+        first, second, third = positions.take(triangles.take(picked, axis=0), axis=0).transpose(1, 2, 0)
+        points[start:stop], chosen[start:stop] = (first + u * (second - first) + v * (third - first)).T, picked
+    return AreaSamples(points, chosen)
 
 
 def summarise_distances(samples: FloatArray, distances: FloatArray, vertices: FloatArray, vertex_distances: FloatArray) -> OneWayDeviation:
@@ -128,23 +132,44 @@ def measure_deviation(cage: PolyMesh, target: PolyMesh, cage_surface: Surface, t
     samples : area samples a side; of the target's vertices at most as many are looked at, evenly spread
     Raises MeshError where one of the two has no area.
     """
-    used = cage.positions[np.unique(cage.corner_verts)]
-    vertex_distances = target_surface.closest(used).distances
-    on_cage = sample_triangles(cage.positions, cage.triangles(), samples, seed).positions
-    cage_side = summarise_distances(on_cage, target_surface.closest(on_cage).distances, used, vertex_distances)
-    on_target = sample_triangles(target.positions, target.triangles(), samples, seed + 1).positions
-    corners = target.positions[target.corner_verts[:: max(1, len(target.corner_verts) // samples)]]
-    covered_points, distances = _covered(cage, on_target, cage_surface)
-    target_side = summarise_distances(covered_points, distances, *_covered(cage, corners, cage_surface))
-    return Deviation(cage_side, target_side, target_surface.diagonal, float(vertex_distances.max(initial=0.0)),
-                     len(covered_points) / len(on_target))
+    ends = open_ends(cage)
+    cage_side, vertex_maximum = _from_cage(cage, target_surface, samples, seed)
+    target_side, covered = _from_target(target, cage_surface, ends, samples, seed + 1)
+    return Deviation(cage_side, target_side, target_surface.diagonal, vertex_maximum, covered)
 
 
-def _covered(cage: PolyMesh, points: FloatArray, cage_surface: Surface) -> tuple[FloatArray, FloatArray]:
-    """Those of (n, 3) target points that the cage covers and their distances, (m, 3) and (m,) float64."""
-    found = cage_surface.closest(points)
-    covered = ~beyond_open_ends(cage, found.positions)
-    return points[covered], found.distances[covered]
+def _from_cage(cage: PolyMesh, surface: Surface, samples: int, seed: int) -> tuple[OneWayDeviation, float]:
+    """The way from the cage to the target, and the largest distance of a vertex."""
+    used = np.zeros(cage.vertex_count, dtype=np.bool_)
+    used[cage.corner_verts] = True
+    vertices, points = cage.positions[used], sample_triangles(cage.positions, cage.triangles(), samples, seed).positions
+    vertex_distances = _distances(vertices, surface)
+    return summarise_distances(points, _distances(points, surface), vertices, vertex_distances), float(vertex_distances.max(initial=0.0))
+
+
+def _from_target(target: PolyMesh, surface: Surface, ends: OpenEnds, samples: int, seed: int) -> tuple[OneWayDeviation, float]:
+    """The way from the part of the target that the cage covers to the cage, and that part's share."""
+    points = sample_triangles(target.positions, target.triangles(), samples, seed).positions
+    corners = target.positions.take(target.corner_verts[:: max(1, len(target.corner_verts) // samples)], axis=0)
+    distances, corner_distances = (_distances(each, surface, ends) for each in (points, corners))
+    covered, known = np.isfinite(distances), np.isfinite(corner_distances)
+    if not covered.all():
+        points, distances = points[covered], distances[covered]
+    if not known.all():
+        corners, corner_distances = corners[known], corner_distances[known]
+    return summarise_distances(points, distances, corners, corner_distances), len(points) / len(covered)
+
+
+def _distances(points: FloatArray, surface: Surface, ends: OpenEnds | None = None) -> FloatArray:
+    """Distances of (n, 3) points from a surface, (n,) float64; infinite for those beyond its open ends."""
+    distances = np.empty(len(points))
+    for start in range(0, len(points), PIECE):
+        part = slice(start, start + PIECE)
+        found = surface.closest(points[part])
+        distances[part] = found.distances
+        if ends is not None and len(ends.edges):
+            distances[part][ends.hold(found.positions)] = np.inf
+    return distances
 
 
 @dataclass(frozen=True)
@@ -185,10 +210,10 @@ def _cut_triangles(corners: FloatArray, cuts: int) -> tuple[FloatArray, IntArray
 def _doubled_areas(positions: FloatArray, triangles: IntArray) -> FloatArray:
     """Twice the area of every triangle, (T,) float64, in batches that stay in the processor's cache."""
     doubled = np.empty(len(triangles))
-    for start in range(0, len(triangles), _BATCH):
-        corners = triangles[start : start + _BATCH]
+    for start in range(0, len(triangles), PIECE):
+        corners = triangles[start : start + PIECE]
         first = positions[corners[:, 0]]
         a, b = (positions[corners[:, 1]] - first).T, (positions[corners[:, 2]] - first).T
         normal = (a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0])
-        doubled[start : start + _BATCH] = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
+        doubled[start : start + PIECE] = np.sqrt(normal[0] ** 2 + normal[1] ** 2 + normal[2] ** 2)
     return doubled

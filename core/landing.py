@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from .frames import unit
 from .polymesh import BoolArray, FloatArray
+from .rows import dots, rows_of
 from .surface import Surface
 
 AGREEMENT = 0.1
@@ -87,7 +88,7 @@ def land_first(points: FloatArray, cage_normals: FloatArray, surface: Surface, l
     look : (n,) float64, how far each may look, target units
     """
     nearest, rim = _nearest(points, cage_normals, surface, look)
-    facing = np.einsum("ij,ij->i", nearest.normals, cage_normals)
+    facing = _along(nearest.normals, cage_normals)
     good = nearest.near & (facing > CLEAR)
     chosen = np.flatnonzero(good)
     good[chosen] = has_open_outside(nearest.positions[chosen], cage_normals[chosen], LIFT * look[chosen], surface)
@@ -100,9 +101,9 @@ def land_again(points: FloatArray, cage_normals: FloatArray, surface: Surface, l
     before : where they last landed
     """
     nearest, rim = _nearest(points, cage_normals, surface, look)
-    facing = np.einsum("ij,ij->i", nearest.normals, cage_normals)
+    facing = _along(nearest.normals, cage_normals)
     turn = np.where(before.against, -1.0, 1.0)
-    same_skin = before.landed & (turn * np.einsum("ij,ij->i", nearest.normals, before.normals) > SAME)
+    same_skin = before.landed & (turn * _along(nearest.normals, before.normals) > SAME)
     good = nearest.near & (turn * facing > np.where(same_skin, AGREEMENT, CLEAR))
     return _landing(points, cage_normals, surface, look, nearest, good, rim, before.against)
 
@@ -115,7 +116,7 @@ def gap_to_like_skin(positions: FloatArray, normals: FloatArray, lift: FloatArra
     """
     step = np.maximum(lift, RAY_STEP * surface.diagonal)[:, None] * normals
     hits = surface.cast(np.concatenate([positions + step, positions - step]), np.concatenate([normals, -normals]))
-    alike = hits.hit & (np.einsum("ij,ij->i", hits.normals, np.tile(normals, (2, 1))) > AGREEMENT)
+    alike = hits.hit & (_along(hits.normals, np.concatenate([normals, normals])) > AGREEMENT)
     gaps = np.where(alike, hits.distances, np.inf)
     return np.asarray(gaps.reshape(2, -1).min(axis=0), dtype=np.float64)
 
@@ -140,7 +141,7 @@ def has_open_outside(positions: FloatArray, directions: FloatArray, lift: FloatA
             break
         hits = surface.cast(origins, rays[active])
         active = active[hits.hit]
-        bodies[active] += np.where(np.einsum("ij,ij->i", hits.normals[hits.hit], rays[active]) > 0.0, 1, -1)
+        bodies[active] += np.where(_along(hits.normals[hits.hit], rays[active]) > 0.0, 1, -1)
         origins = hits.positions[hits.hit] + step * rays[active]
     bodies[active] = 1
     covered = (bodies.reshape(len(leans), count) != 0).sum(axis=0)
@@ -158,14 +159,14 @@ def looks_outward(points: FloatArray, directions: FloatArray, reach: FloatArray,
     reach : (n,) float64, how far along its direction a point may lie from its skin, target units
     """
     nearest = surface.closest(points)
-    agrees = np.einsum("ij,ij->i", nearest.normals, directions) >= 0.0
+    agrees = _along(nearest.normals, directions) >= 0.0
     doubted = np.flatnonzero(~agrees & directions.any(axis=1))
     if len(doubted):
         way, far = directions[doubted], reach[doubted]
         around = _footprint_normals(nearest.positions[doubted], nearest.normals[doubted], way, far, surface)
-        agrees[doubted] = np.einsum("ij,ij->i", around, way) >= 0.0
+        agrees[doubted] = _along(around, way) >= 0.0
         for skin in _along_normals(points[doubted], way, surface, far):
-            agrees[doubted] |= skin.near & (np.einsum("ij,ij->i", skin.normals, way) > AGREEMENT)
+            agrees[doubted] |= skin.near & (_along(skin.normals, way) > AGREEMENT)
     return np.asarray(agrees, dtype=np.bool_)
 
 
@@ -173,7 +174,7 @@ def _nearest(points: FloatArray, cage_normals: FloatArray, surface: Surface, loo
     """The nearest skins, and which of them are rims of holes."""
     found = surface.closest(points)
     way = points - found.positions
-    along = np.maximum(np.abs(np.einsum("ij,ij->i", way, found.normals)), np.abs(np.einsum("ij,ij->i", way, cage_normals)))
+    along = np.maximum(np.abs(_along(way, found.normals)), np.abs(_along(way, cage_normals)))
     rim = (along < SQUARENESS * found.distances) & (found.distances > CLOSE * look)
     return _Skins(found.positions, found.normals, found.distances, (found.distances <= look) & ~rim), rim
 
@@ -181,16 +182,17 @@ def _nearest(points: FloatArray, cage_normals: FloatArray, surface: Surface, loo
 def _landing(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, nearest: _Skins, good: BoolArray,
              rim: BoolArray, against: BoolArray) -> Landing:
     """The nearest skin where it is good, elsewhere the best of what the normal leads to."""
-    positions, normals = np.where(good[:, None], nearest.positions, points), np.where(good[:, None], nearest.normals, cage_normals)
-    landed = good.copy()
-    rest = np.flatnonzero(~good & cage_normals.any(axis=1))
+    positions, normals, landed = rows_of(nearest.positions).copy().T, rows_of(nearest.normals).copy().T, good.copy()
+    poor = np.flatnonzero(~good)
+    positions[poor], normals[poor] = points[poor], cage_normals[poor]
+    rest = poor[cage_normals[poor].any(axis=1)]
     if len(rest):
         skins = [_Skins(nearest.positions[rest], nearest.normals[rest], nearest.distances[rest], nearest.near[rest]),
                  *_along_normals(points[rest], cage_normals[rest], surface, look[rest])]
         best, found = _best_skin(skins, cage_normals[rest], look[rest], surface)
         positions[rest[found]], normals[rest[found]] = best.positions[found], best.normals[found]
         landed[rest[found]] = True
-    turned = landed & (np.einsum("ij,ij->i", normals, cage_normals) < 0.0)
+    turned = landed & (_along(normals, cage_normals) < 0.0)
     normals[turned] *= -1.0
     return Landing(positions, normals, landed, rim & ~landed, np.where(landed, turned, against))
 
@@ -211,7 +213,7 @@ def _along_normals(points: FloatArray, directions: FloatArray, surface: Surface,
         active = np.isfinite(way) & (way <= reach) & active
         positions, normals = origins.copy(), np.zeros_like(rays)
         positions[chosen], normals[chosen] = hits.positions, hits.normals
-        square = np.abs(np.einsum("ij,ij->i", normals, rays)) >= SQUARENESS
+        square = np.abs(_along(normals, rays)) >= SQUARENESS
         for half in (slice(None, len(points)), slice(len(points), None)):
             skins.append(_Skins(positions[half], normals[half], way[half].copy(), (active & square)[half]))
         starts = np.where(active[:, None], positions + RAY_STEP * surface.diagonal * rays, starts)
@@ -256,6 +258,11 @@ def _footprint_normals(positions: FloatArray, normals: FloatArray, directions: F
     mean = (found.sum(axis=0) + normals) / (ASKED + 1)
     coherent = np.linalg.norm(mean, axis=1) >= COHERENT
     return np.where(coherent[:, None], unit(mean), normals)
+
+
+def _along(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Scalar products of (n, 3) vectors, (n,) float64."""
+    return dots(first.T, second.T)
 
 
 def _square(directions: FloatArray) -> FloatArray:

@@ -9,7 +9,7 @@ from ringwright.core.adjacency import build_adjacency
 from ringwright.core.defects import face_area_vectors, faces_against
 from ringwright.core.polymesh import BoolArray, FloatArray, PolyMesh
 from ringwright.core.quality import METRICS
-from ringwright.core.settle import junction_freedom, rectangle_targets, settle, vertex_normals
+from ringwright.core.settle import junction_freedom, settle, vertex_normals
 from support.random_meshes import grid_faces
 from support.reference_surface import ReferenceSurface
 from support.shapes import Shape, capsule, cylinder
@@ -129,20 +129,6 @@ def test_settling_knows_no_scale(scale: float) -> None:
     plain = settle(mesh, ROUND, ends(mesh))
     scaled = settle(mesh.with_positions(scale * mesh.positions), ReferenceSurface(scale * shape.positions, shape.triangles), ends(mesh))
     np.testing.assert_allclose(scaled.positions / scale, plain.positions, atol=0.01)
-
-
-def test_rectangles_most_like_a_quad() -> None:
-    normal = np.array([[0.0, 0, 1]])
-    rectangle = np.array([[[0.0, 0, 0], [3, 0, 0], [3, 1, 0], [0, 1, 0]]])
-    np.testing.assert_allclose(rectangle_targets(rectangle, normal, np.zeros(1)), rectangle, atol=1e-12)
-    squarer = rectangle_targets(rectangle, normal, np.ones(1))[0]
-    wide, tall = np.ptp(squarer, axis=0)[:2]
-    assert 3 > wide > np.sqrt(3) > tall > 1  # on the way to the square of the same area
-    np.testing.assert_allclose(squarer.mean(axis=0), [1.5, 0.5, 0], atol=1e-12)
-    leaning = np.array([[[0.0, 0, 0], [2, 0.2, 0], [2.4, 1.2, 0], [0.2, 1, 0]]])
-    made = rectangle_targets(leaning, normal, np.zeros(1))[0]
-    edges = np.roll(made, -1, axis=0) - made
-    np.testing.assert_allclose(np.sum(edges * np.roll(edges, 1, axis=0), axis=1), 0, atol=1e-12)
 
 
 def test_normals_of_a_tube_look_outward() -> None:

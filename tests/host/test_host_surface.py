@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import bpy
+import igl
 import numpy as np
 import pytest
 
 from ringwright.addon.host_surface import HostSurface
+from ringwright.core.deviation import measure_deviation, sample_triangles
 from ringwright.core.errors import MeshError
 from ringwright.core.polymesh import PolyMesh
 from support.reference_surface import ReferenceSurface
@@ -132,8 +134,8 @@ def test_answers_keep_the_order_over_changing_batches(monkeypatch: pytest.Monkey
         monkeypatch.setattr("ringwright.addon.host_surface.BATCH", 300)
         parts = surface.closest(points)
         one = surface.closest(points[7:8])
-        np.testing.assert_array_equal(parts.positions, whole.positions)
-        np.testing.assert_array_equal(one.positions, whole.positions[7:8])
+        np.testing.assert_allclose(parts.positions, whole.positions, rtol=0, atol=1e-14)
+        np.testing.assert_allclose(one.positions, whole.positions[7:8], rtol=0, atol=1e-14)
         np.testing.assert_array_equal(surface.cast(points, -points).hit, surface.cast(points, -points).hit)
 
 
@@ -184,3 +186,45 @@ def test_queries_are_checked() -> None:
             surface.closest(np.zeros(3))
         with pytest.raises(ValueError, match="no length"):
             surface.cast(np.zeros((1, 3)), np.zeros((1, 3)))
+
+
+def test_numbers_beyond_the_hosts_precision_find_their_triangle(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the host's blended numbers may be off by a few, the nearest of the neighbours in number is taken."""
+    shape = bumpy()
+    points = queries(shape, 2000)
+    expected = ReferenceSurface(*shape).closest(points)
+    monkeypatch.setattr("ringwright.addon.host_surface.EXACT", len(shape.triangles) // 6)
+    tell = HostSurface._told
+    monkeypatch.setattr(HostSurface, "_told", lambda self, there: np.clip(
+        tell(self, there) + np.random.default_rng(0).integers(-3, 4, len(there)), 0, len(shape.triangles) - 1))
+    with HostSurface.from_arrays(*shape) as surface:
+        found = surface.closest(points)
+        np.testing.assert_allclose(found.distances, expected.distances, atol=TOLERANCE * surface.diagonal, rtol=0)
+
+
+def test_polygons_are_cut_as_they_lie() -> None:
+    """A dented quad and an L of six corners: nothing lies in their notches."""
+    dart = [[0.0, 0, 0], [4, 0, 0], [1, 1, 0], [0, 4, 0]]
+    corner = [[10.0, 0, 0], [14, 0, 0], [14, 1, 0], [11, 1, 0], [11, 4, 0], [10, 4, 0]]
+    for positions, notch, nearest in ((dart, [2.0, 2.0, 0.0], np.sqrt(1.6)), (corner, [13.0, 3.0, 0.0], 2.0)):
+        for first in range(len(positions)):
+            mesh = PolyMesh.from_faces(np.roll(positions, first, axis=0), [list(range(len(positions)))])
+            with HostSurface(mesh) as surface:
+                found = surface.closest(np.array([notch]))
+            assert found.distances[0] == pytest.approx(nearest, rel=1e-6)
+            np.testing.assert_allclose(np.abs(found.normals), [[0, 0, 1]], atol=1e-12)
+
+
+def test_deviation_through_the_host_equals_libigls() -> None:
+    """The same samples, mean, root mean square, percentiles and maximum to a millionth."""
+    target, cage = bumpy(), capsule(around=24, along=20)
+    meshes = PolyMesh.from_quads(*cage), PolyMesh.from_quads(*target)
+    with HostSurface(meshes[0]) as own, HostSurface(meshes[1]) as surface:
+        found = measure_deviation(*meshes, own, surface, seed=4, samples=20_000)
+    expected = measure_deviation(*meshes, ReferenceSurface(*cage), ReferenceSurface(*target), seed=4, samples=20_000)
+    samples = sample_triangles(*cage, 20_000, 4).positions
+    by_libigl = np.sqrt(igl.point_mesh_squared_distance(samples, target.positions, target.triangles)[0])
+    assert found.cage_to_target.mean == pytest.approx(by_libigl.mean(), rel=1e-6)
+    for mine, theirs in ((found.cage_to_target, expected.cage_to_target), (found.target_to_cage, expected.target_to_cage)):
+        for name in ("mean", "root_mean_square", "percentile_95", "percentile_99", "maximum"):
+            assert getattr(mine, name) == pytest.approx(getattr(theirs, name), rel=1e-6), name
