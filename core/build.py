@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from .adjacency import build_adjacency
 from .assemble import assemble, tips_first
 from .counts import CountPlan, limb_size, solve_counts
 from .errors import MeshError, PlanError
@@ -18,10 +19,12 @@ from .measure import LEAST_SIDES_WITH_INNER, Measure, measure_limb
 from .mirror import AXES, mirror_mesh
 from .outward import outward_surface
 from .plan import Fork, Limb, LimbPlan, Splice, check_plan
-from .poles import JointZone, PlanTally
+from .poles import JointZone, PlanTally, count_poles, find_step_downs
 from .polymesh import BoolArray, FloatArray, PolyMesh
 from .settle import settle
 from .surface import Surface
+from .symmetric_cage import even_assembly
+from .two_sided import is_two_sided
 from .zones import joint_zones
 
 Progress = Callable[[str, float], None]
@@ -77,13 +80,18 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     counts = solve_counts(joined, {limb.name: limb_size(measures[limb.name], limb) for limb in joined.limbs})
     progress("Assembling quads", 0.4)
     assembly = assemble(joined, counts, measures, outward)
-    draft(assembly.mesh if plan.symmetry is None else _with_image(plan.symmetry, assembly.mesh, assembly.held))
+    even = even_assembly(assembly, joined, plan.symmetry) if plan.symmetry is not None and is_two_sided(plan) else None
+    assembly = assembly if even is None else even.assembly
+    draft(assembly.mesh if plan.symmetry is None or even is not None else _with_image(plan.symmetry, assembly.mesh, assembly.held))
     progress("Settling", 0.5)
     settled = settle(assembly.mesh, outward, assembly.held, assembly.freedom, assembly.barred)
     mesh = assembly.mesh.with_positions(settled.positions)
     tally = PlanTally(counts.tips, counts.branches, counts.step_downs)
     zones = joint_zones(joined, counts, measures)
-    if plan.symmetry is not None:
+    if even is not None:
+        mesh = even.evened(mesh)
+        tally = replace(tally, step_downs=len(find_step_downs(mesh, count_poles(mesh, build_adjacency(mesh)))))
+    elif plan.symmetry is not None:
         mesh, tally, zones = _mirrored(plan.symmetry, mesh, assembly.held, tally, zones)
     progress("Done", 1.0)
     return BuildResult(mesh, plan, counts, tally, zones, settled.steps)

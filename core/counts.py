@@ -21,6 +21,7 @@ from .measure import Measure
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
 from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Splice
 from .polymesh import BoolArray, FloatArray, IntArray
+from .two_sided import is_two_sided, limbs_on_plane, paired_means, spliced_on_plane
 
 DEFAULT_DETAIL = 8.0
 """Sides of the thinnest limb where the plan gives neither sides nor a budget (common practice for a digit)."""
@@ -134,15 +135,24 @@ def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
     sizes : every limb's size by name
     Raises PlanError where no all-quad cage has these counts, with the nearest that has.
     """
+    two_sided = is_two_sided(plan)
+    sizes = _alike_on_both_sides(plan, sizes) if two_sided else sizes
     if plan.quad_budget is None:
         return _count_cage(plan, sizes, DEFAULT_DETAIL, 1.0)
-    copies = 1 if plan.symmetry is None else 2
+    copies = 1 if plan.symmetry is None or two_sided else 2
     coarsest = _coarsest(plan, sizes)
     if copies * coarsest.quads > plan.quad_budget:
         least = copies * coarsest.quads
         raise PlanError(f"[budget] quads is {plan.quad_budget}; the coarsest cage that this plan allows has {least} quads, "
                         f"so raise the budget to {least} or take limbs out.")
     return _within_budget(plan, sizes, plan.quad_budget // copies, coarsest)
+
+
+def _alike_on_both_sides(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> dict[str, LimbSize]:
+    """Sizes of which those of two limbs that are each other's image are the same, so that both get the same counts."""
+    lengths = paired_means(plan, {name: size.bone_lengths for name, size in sizes.items()})
+    girths = paired_means(plan, {name: size.bone_girths for name, size in sizes.items()})
+    return {name: replace(size, bone_lengths=lengths[name], bone_girths=girths[name]) for name, size in sizes.items()}
 
 
 def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, coarsest: CountPlan) -> CountPlan:
@@ -222,6 +232,7 @@ def _count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float, de
         tips[fork.trunk] = sum(bodies[branch] for branch in fork.branches) - sum(2 * web - 2 for web in webs[fork.trunk])
         if plan.limb(fork.trunk).sides is None:
             bodies[fork.trunk] = tips[fork.trunk]
+    _even_along_plane(plan, bodies, tips)
     roots = dict(bodies)
     drafts = {limb.name: _draft(plan, limb, sizes[limb.name], bodies, roots, tips, density) for limb in plan.limbs}
     for splice in plan.splices:
@@ -230,6 +241,17 @@ def _count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float, de
         _share_fork(fork, drafts)
     limbs = {name: _limb_counts(plan, draft) for name, draft in drafts.items()}
     return _totals(plan, limbs, tuple(webs[fork.trunk] for fork in plan.forks))
+
+
+def _even_along_plane(plan: LimbPlan, bodies: dict[str, int], tips: dict[str, int]) -> None:
+    """Give spliced limbs on the mirror plane one count, their fork's where they have one: then a strip runs straight along it."""
+    for group in spliced_on_plane(plan):
+        trunks = [fork.trunk for fork in plan.forks if fork.trunk in group]
+        shared = bodies[trunks[0]] if trunks else max(bodies[name] for name in group)
+        for name in group:
+            if plan.limb(name).sides is None:
+                bodies[name] = shared
+                tips[name] = tips[name] if name in trunks else shared
 
 
 def _inner_forks_first(plan: LimbPlan) -> list[Fork]:
@@ -472,6 +494,13 @@ def _cap(count: int) -> tuple[int, int]:
     return short, count // 2 - short
 
 
+def _quads_along_plane(plan: LimbPlan, limbs: Mapping[str, LimbCounts], webs: tuple[tuple[int, ...], ...]) -> int:
+    """Quads that a two-sided cage gains where the strip round it is parted along the mirror plane, once in front and once behind."""
+    lying = limbs_on_plane(plan)
+    in_webs = sum(sum(web) for fork, web in zip(plan.forks, webs, strict=True) if fork.trunk in lying)
+    return sum(2 * limbs[name].rows for name in lying) + in_webs
+
+
 def _totals(plan: LimbPlan, limbs: Mapping[str, LimbCounts], webs: tuple[tuple[int, ...], ...]) -> CountPlan:
     quads = sum(int(counts.rings[:-1].sum() + counts.rings[1:].sum()) // 2 for counts in limbs.values())
     quads += sum(counts.cap[0] * counts.cap[1] for counts in limbs.values() if counts.cap)
@@ -479,6 +508,7 @@ def _totals(plan: LimbPlan, limbs: Mapping[str, LimbCounts], webs: tuple[tuple[i
     for socket in plan.sockets:
         sides = int(limbs[socket.branch].rings[0])
         quads += sides - (sides // 2 - 1)  # the narrowest block of its hole takes the fewest quads away
+    quads += _quads_along_plane(plan, limbs, webs)
     step_downs = sum(len(starts) for counts in limbs.values() for step in counts.step_rows for starts in step.starts)
     tips = sum(counts.cap is not None for counts in limbs.values())
     branches = sum(len(fork.branches) - 1 for fork in plan.forks) + len(plan.sockets)

@@ -21,6 +21,7 @@ from .plan import Fork, Limb, LimbPlan, Socket, Splice, check_plan
 from .plan_edits import order_across
 from .polymesh import FloatArray
 from .skeleton import free_names, split_side
+from .two_sided import mirror_plane_of
 
 IN_LINE = 20.0
 """Two bones of one name that turn by fewer degrees are one bone split for its twist."""
@@ -83,7 +84,7 @@ class _Draft:
 
 
 def plan_from_bones(bones: Sequence[RigBone], unit_name: str = "m") -> LimbPlan:
-    """Make a limb plan of bones; counts are left to the planner.
+    """Make a limb plan of bones; counts are left to the planner; one whose sides are alike is mirrored.
 
     bones : those that the cage is to follow, in any order; a bone whose parent is not among them is a root
     Raises PlanError where there are none, or several roots, bones without length, or parents in a loop.
@@ -99,7 +100,7 @@ def plan_from_bones(bones: Sequence[RigBone], unit_name: str = "m") -> LimbPlan:
     ordered = tuple(replace(fork, branches=order_across(plan, fork.trunk, fork.branches)) for fork in plan.forks)
     plan = replace(plan, forks=ordered)
     check_plan(plan)
-    return plan
+    return replace(plan, symmetry=mirror_plane_of(plan))
 
 
 @dataclass(frozen=True)

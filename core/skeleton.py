@@ -17,6 +17,7 @@ from .joined import join_ends
 from .mirror import AXES
 from .plan import Fork, LimbPlan, Socket, Splice, check_plan
 from .polymesh import FloatArray, IntArray
+from .two_sided import is_two_sided
 
 SIDE_NAMES = {"x": (".L", ".R"), "y": (".Bk", ".Fr"), "z": (".Top", ".Bot")}
 """What the host appends to names of bones on the positive and on the negative side of a plane."""
@@ -116,7 +117,7 @@ def skeleton_of(plan: LimbPlan) -> Skeleton:
     first: dict[str, int] = {}
     for name in _trunks_first(joined):
         _add_limb(joined, name, hinges[name], bones, first)
-    if plan.symmetry is not None:
+    if plan.symmetry is not None and not is_two_sided(plan):
         bones = _mirrored(bones, plan.symmetry)
     names = free_names(bone.name for bone in bones)
     return Skeleton(tuple(replace(bone, name=free) for bone, free in zip(bones, names, strict=True)), plan.symmetry)

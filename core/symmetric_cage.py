@@ -1,37 +1,56 @@
-"""A built cage with limbs on both sides of a plane, made exactly symmetric: one half mirrored, settled, averaged."""
+"""Make an assembled cage with limbs on both sides of a plane symmetric: one half is mirrored before the cage settles."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .adjacency import build_adjacency
-from .build import BuildResult
-from .mirror_cut import image_limbs, mirror_by_cut
+from .assemble import Assembly
+from .mirror import AXES
+from .mirror_cut import mirror_by_cut
 from .mirror_halves import MirrorPlane, symmetrised
-from .outward import outward_surface
-from .plan import PLANES
-from .poles import PlanTally, count_poles, find_step_downs
-from .settle import junction_freedom, settle
-from .surface import Surface
+from .plan import LimbPlan
+from .polymesh import IntArray, PolyMesh
+from .two_sided import image_numbers, limb_images
+
+CARRIED = ("held", "freedom", "barred")
+"""What an assembly says of its vertices, carried through the cut as attributes of the mesh."""
 
 
-def symmetric_cage(built: BuildResult, surface: Surface, plane: str = "x", *, positive: bool = True) -> BuildResult:
-    """The cage with one half replaced by the other's image; every vertex then lies exactly where its image says.
+@dataclass(frozen=True)
+class EvenAssembly:
+    """An assembly whose halves are built alike.
 
-    built : of a plan whose trunk lies on the plane, with the limbs of both sides
-    surface : the target; where its own sides differ, vertices lie between the two
+    partner : (V,) int32, every vertex's image; itself on the plane
     plane : "x", "y" or "z", the axis that the plane through the origin is square to
-    positive : whether the half on the positive side is kept
-    Raises MeshError where no strip of quads runs along the plane: give all limbs on it the same sides, and a fork on it an
-    odd web.
     """
-    found = mirror_by_cut(built.mesh, plane, positive=positive, limb_images=image_limbs([limb.name for limb in built.plan.limbs]))
-    adjacency = build_adjacency(found.mesh)
-    outward = outward_surface(surface, np.concatenate([limb.joints for limb in built.plan.limbs]))
-    settled = settle(found.mesh, outward, adjacency.boundary_vertex, junction_freedom(adjacency))
-    across = MirrorPlane(np.zeros(3), np.eye(3)[PLANES.index(plane)], 0.0)
-    mesh = symmetrised(found.mesh.with_positions(settled.positions), across, found.partner)
-    tally = PlanTally(built.tally.tips, built.tally.branches, len(find_step_downs(mesh, count_poles(mesh, adjacency))))
-    return replace(built, mesh=mesh, tally=tally, steps=built.steps + settled.steps)
+
+    assembly: Assembly
+    partner: IntArray
+    plane: str
+
+    def evened(self, mesh: PolyMesh) -> PolyMesh:
+        """The mesh with every vertex at the mean of its own place and its partner's image, so that images are exact."""
+        return symmetrised(mesh, MirrorPlane(np.zeros(3), np.eye(3)[AXES[self.plane]], 0.0), self.partner)
+
+
+def even_assembly(assembly: Assembly, plan: LimbPlan, plane: str, *, positive: bool = True) -> EvenAssembly:
+    """The assembly with one half replaced by the other's image.
+
+    assembly : of a plan whose trunk lies on the plane, with the limbs of both sides
+    plane : "x", "y" or "z"
+    positive : whether the half on the positive side is kept
+    Raises MeshError where no strip of quads runs along the plane: give all limbs on it the same sides.
+    """
+    carried = {f"vertex.{name}": getattr(assembly, name) for name in CARRIED}
+    mesh = assembly.mesh
+    laden = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, {**mesh.attributes, **carried})
+    images = image_numbers([limb.name for limb in plan.limbs], limb_images(plan, plane))
+    found = mirror_by_cut(laden, plane, positive=positive, limb_images=images)
+    own = {name: found.mesh.attributes[f"vertex.{name}"] for name in CARRIED}
+    away = found.partner < np.arange(found.mesh.vertex_count)  # images follow the half that is kept
+    own["barred"] = np.where(away[:, None] & (np.arange(3) == AXES[plane]), -own["barred"], own["barred"])
+    rest = {name: values for name, values in found.mesh.attributes.items() if name not in carried}
+    even = PolyMesh(found.mesh.positions, found.mesh.corner_verts, found.mesh.face_offsets, rest)
+    return EvenAssembly(replace(assembly, mesh=even, **own), found.partner, plane)

@@ -1,17 +1,30 @@
-"""A cage with branches on both sides becomes its own image and stays on its target."""
+"""A plan with branches on both sides of its mirror plane gives a cage that is its own image and lies on its target."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from ringwright.core.build import BuildResult, build_cage
+from ringwright.core.assemble import assemble
+from ringwright.core.build import BuildResult, build_cage, measure_limbs
+from ringwright.core.counts import limb_size, solve_counts
 from ringwright.core.errors import MeshError
+from ringwright.core.expected import expected_of
 from ringwright.core.inspection import inspect_mesh
 from ringwright.core.plan import Fork, Limb, LimbPlan
-from ringwright.core.symmetric_cage import symmetric_cage
+from ringwright.core.skeleton import skeleton_of
+from ringwright.core.symmetric_cage import even_assembly
 from support.reference_surface import ReferenceSurface
 from support.shapes import capsule, fork, fork_chains
+
+
+def body(**options: object) -> LimbPlan:
+    chains = fork_chains()
+    limbs = (Limb("trunk", chains["trunk"].joints),
+             *(Limb(f"branch.{side}", chains[name].joints, tip="closed") for side, name in (("R", "left"), ("L", "right"))))
+    return LimbPlan(limbs, (Fork("trunk", ("branch.L", "branch.R")),), symmetry="x", **options)  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")
@@ -21,38 +34,56 @@ def surface() -> ReferenceSurface:
 
 @pytest.fixture(scope="module")
 def built(surface: ReferenceSurface) -> BuildResult:
-    chains = fork_chains()
-    limbs = (Limb("trunk", chains["trunk"].joints, sides=16),
-             *(Limb(f"branch.{side}", chains[name].joints, sides=8, tip="closed") for side, name in (("L", "left"), ("R", "right"))))
-    return build_cage(LimbPlan(limbs, (Fork("trunk", ("branch.L", "branch.R"), (1,)),)), surface)
+    return build_cage(body(), surface)
 
 
-@pytest.mark.parametrize("positive", [True, False])
-def test_every_vertex_has_its_image(built: BuildResult, surface: ReferenceSurface, positive: bool) -> None:
-    found = symmetric_cage(built, surface, positive=positive)
-    points = found.mesh.positions
-    images = points * [-1, 1, 1]
-    nearest = np.linalg.norm(points[:, None] - images, axis=2).min(axis=1)
+def test_every_vertex_has_its_image(built: BuildResult) -> None:
+    points = built.mesh.positions
+    nearest = np.linalg.norm(points[:, None] - points * [-1, 1, 1], axis=2).min(axis=1)
     assert nearest.max() == 0
 
 
-def test_poles_stay_at_the_bound_and_the_cage_on_the_target(built: BuildResult, surface: ReferenceSurface) -> None:
-    found = symmetric_cage(built, surface)
-    inspection = inspect_mesh(found.mesh, tally=found.tally)
-    assert inspection.poles.excess == 0 and (found.mesh.face_sizes == 4).all()
+def test_it_is_one_piece_at_the_pole_bound_on_the_target(built: BuildResult, surface: ReferenceSurface) -> None:
+    inspection = inspect_mesh(built.mesh, tally=built.tally, joint_zones=built.zones, expectation=expected_of(built.plan))
+    assert inspection.poles.excess == 0 and (built.mesh.face_sizes == 4).all() and inspection.counts.components == 1
     assert len(inspection.counts.boundary_loops) == 1 and not [each for each in inspection.findings if each.severity == "error"]
-    assert np.percentile(surface.closest(found.mesh.positions).distances, 95) < 5e-3 * surface.diagonal
+    assert np.percentile(surface.closest(built.mesh.positions).distances, 95) < 5e-3 * surface.diagonal
 
 
-def test_each_side_knows_its_own_limb(built: BuildResult, surface: ReferenceSurface) -> None:
-    found = symmetric_cage(built, surface).mesh
-    limbs, heights = found.attributes["vertex.limb"], found.positions[:, 0]
-    left, right = heights[(limbs == 1) & (heights != 0)], heights[(limbs == 2) & (heights != 0)]
-    assert len(left) == len(right) > 20 and (np.sign(left) != np.sign(right)).all()
+def test_each_side_knows_its_own_limb(built: BuildResult) -> None:
+    limbs, heights = built.mesh.attributes["vertex.limb"], built.mesh.positions[:, 0]
+    right, left = heights[(limbs == 1) & (heights != 0)], heights[(limbs == 2) & (heights != 0)]
+    assert len(left) == len(right) > 20 and (right < 0).all() and (left > 0).all()
 
 
-def test_a_limb_beside_the_plane_is_refused() -> None:
+def test_a_budget_counts_both_sides_once(surface: ReferenceSurface) -> None:
+    for budget in (300, 700):
+        built = build_cage(body(quad_budget=budget), surface)
+        assert 0.85 * budget < built.mesh.face_count == built.counts.quads <= budget
+
+
+def test_bones_are_not_doubled(built: BuildResult) -> None:
+    assert [bone.name for bone in skeleton_of(built.plan).bones].count("branch.1.L") == 1
+    assert len(skeleton_of(built.plan).bones) == len(skeleton_of(replace(built.plan, symmetry=None)).bones)
+
+
+@pytest.mark.parametrize("positive", [True, False])
+def test_the_half_that_is_kept_stays_where_it_was(surface: ReferenceSurface, positive: bool) -> None:
+    plan = body()
+    measures = measure_limbs(plan, surface)
+    counts = solve_counts(plan, {limb.name: limb_size(measures[limb.name], limb) for limb in plan.limbs})
+    whole = assemble(plan, counts, measures, surface)
+    even = even_assembly(whole, plan, "x", positive=positive).assembly
+    sign = 1 if positive else -1
+    kept = {tuple(point) for point in np.round(whole.mesh.positions, 9) if sign * point[0] > 0.5}
+    assert len(kept) > 20 and kept == {tuple(point) for point in np.round(even.mesh.positions, 9) if sign * point[0] > 0.5}
+    assert even.barred.shape == (even.mesh.vertex_count, 3) and even.held.sum() == whole.held.sum() + 2  # the cut passes the open end twice
+
+
+def test_a_cage_beside_the_plane_is_refused() -> None:
     surface = ReferenceSurface(capsule(length=4.0).positions + [3, 0, 0], capsule(length=4.0).triangles)
     plan = LimbPlan((Limb("finger", np.array([[3, 0, 0], [3, 0, 4.0]]), sides=8),))
+    measures = measure_limbs(plan, surface)
+    whole = assemble(plan, solve_counts(plan, {"finger": limb_size(measures["finger"], plan.limbs[0])}), measures, surface)
     with pytest.raises(MeshError, match="No strip of quads"):
-        symmetric_cage(build_cage(plan, surface), surface)
+        even_assembly(whole, plan, "x")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -15,7 +14,6 @@ from ringwright.core.inspection import Inspection, inspect_mesh
 from ringwright.core.plan import LimbPlan
 from ringwright.core.plan_from_bones import RigBone, plan_from_bones
 from ringwright.core.polymesh import PolyMesh
-from ringwright.core.symmetric_cage import symmetric_cage
 from support.open_data import BaseMesh, load_base_mesh, require_base_mesh
 from support.reference_surface import ReferenceSurface
 from support.subdivision import catmull_clark
@@ -25,18 +23,9 @@ pytestmark = [pytest.mark.real, pytest.mark.slow]
 BODY = ("root", "spine", "neck01", "clavicle", "shoulder", "upperarm", "lowerarm", "wrist", "metacarpal", "finger", "pelvis", "upperleg",
         "lowerleg", "foot", "toe")
 BUDGET = 12_000
-
-
-LEG, WEB = 20, 3
-TRUNK = 2 * LEG - (2 * WEB - 2)  # the ring that both legs make: trunk and neck take it, so that a strip runs straight along the plane
-
-
 def body_plan(base: BaseMesh) -> LimbPlan:
-    bones = [RigBone(name, bone.parent, bone.head, bone.tail) for name, bone in base.bones.items() if name.startswith(BODY)]
-    plan = plan_from_bones(bones)
-    sides = {"neck": TRUNK, "spine": TRUNK, "upperleg.L": LEG, "upperleg.R": LEG}
-    forks = tuple(replace(fork, webs=(WEB,)) if fork.trunk == "spine" else fork for fork in plan.forks)
-    return replace(plan, limbs=tuple(replace(limb, sides=sides.get(limb.name)) for limb in plan.limbs), forks=forks)
+    """The plan as the rig gives it: nothing is set by hand."""
+    return plan_from_bones([RigBone(name, bone.parent, bone.head, bone.tail) for name, bone in base.bones.items() if name.startswith(BODY)])
 
 
 @lru_cache(maxsize=1)
@@ -44,7 +33,7 @@ def body() -> tuple[BuildResult, Inspection, PolyMesh]:
     base = load_base_mesh()
     target = catmull_clark(base.body, 3)
     surface = ReferenceSurface.from_mesh(target)
-    built = symmetric_cage(build_cage(body_plan(base), surface), surface)
+    built = build_cage(body_plan(base), surface)
     return built, inspect_mesh(built.mesh, tally=built.tally, joint_zones=built.zones), target
 
 
