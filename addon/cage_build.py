@@ -122,9 +122,11 @@ class CageBuild:
         return built, inspection, kept
 
     def drop(self) -> None:
-        """End the build and leave the scene as it was before."""
+        """End the build and leave the scene as it was before, unless the cage has gone another way."""
+        self.is_cancelled = True
         self._work.thread.cancel()
-        self._trial.drop()
+        if not self.is_disturbed:
+            self._trial.drop()
 
     def wait(self) -> None:
         """Wait until a dropped build has really ended."""
@@ -164,7 +166,8 @@ def moved_cage(moves: HandMoves | None, mesh: PolyMesh, plan: LimbPlan) -> KeptM
 def lost_sentence(kept: KeptMoves) -> str:
     """What cannot be kept, and what to do about it."""
     names = ", ".join(f'"{name}"' for name in kept.lost_limbs) or "the cage"
-    return (f"{kept.lost} vertices were moved by hand on {names}, whose faces change; lay them anew, or take the change of the plan back.")
+    moved = "1 vertex was" if kept.lost == 1 else f"{kept.lost} vertices were"
+    return f"{moved} moved by hand on {names}, whose faces change; lay them anew, or take the change of the plan back."
 
 
 def place_finished(scene: bpy.types.Scene, trial: CageTrial, plan: LimbPlan, mesh: PolyMesh, kept: KeptMoves,
@@ -172,8 +175,8 @@ def place_finished(scene: bpy.types.Scene, trial: CageTrial, plan: LimbPlan, mes
     """Put a finished cage into the scene with its plan and its findings; a new one becomes the active object."""
     cage = trial.keep(with_built_places(mesh.with_positions(kept.positions), mesh.positions))
     scene.ringwright.cage = cage
-    store_plan(scene, plan)
     note_built(cage, plan)
+    store_plan(scene, plan)
     if trial.is_new:
         make_active(bpy.context.view_layer, cage)
     scene.ringwright.findings.clear()

@@ -32,9 +32,9 @@ def begin(build: CageBuild) -> None:
 def end() -> None:
     """It is no longer; without Build Live the target is not needed any more."""
     global running
-    if running is not None and not running.scene.ringwright.live:
-        kept_target.forget()
     running = None
+    if not bpy.context.scene.ringwright.live:
+        kept_target.forget()
 
 
 def ask(scene: bpy.types.Scene) -> None:
@@ -50,8 +50,13 @@ def cancel() -> None:
     for timer in (_build, _undo_once_more, _redo_once_more):
         if bpy.app.timers.is_registered(timer):
             bpy.app.timers.unregister(timer)
+    _drop()
+
+
+def _drop() -> None:
+    """Give up what is being built; the scene is at once as it was before."""
     if running is not None:
-        running.is_cancelled = True
+        running.drop()
 
 
 def _build() -> None:
@@ -68,6 +73,7 @@ def _build() -> None:
 @persistent  # type: ignore[untyped-decorator]
 def _before_step(scene: bpy.types.Scene, *_: Any) -> None:
     global _was_built
+    cancel()
     _was_built = is_built(scene)
 
 
@@ -103,9 +109,7 @@ def _step(operator: Any) -> None:
 
 @persistent  # type: ignore[untyped-decorator]
 def _before_saving(*_: Any) -> None:
-    if running is not None:
-        running.drop()  # a file keeps no half-built cage
-        running.is_cancelled = True
+    cancel()  # a file keeps no half-built cage
 
 
 HANDLERS = (("undo_pre", _before_step), ("redo_pre", _before_step), ("undo_post", _after_undo), ("redo_post", _after_redo),

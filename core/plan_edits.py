@@ -168,12 +168,18 @@ def remove_join(plan: LimbPlan, kind: str, index: int) -> LimbPlan:
     return replace(plan, forks=joins["fork"], sockets=joins["socket"], splices=joins["splice"])
 
 
-def change_webs(plan: LimbPlan, index: int, width: int | None) -> LimbPlan:
-    """The plan with all webs of a fork as wide as asked; None leaves them to be chosen."""
+def change_webs(plan: LimbPlan, index: int, widths: int | Sequence[int] | None) -> LimbPlan:
+    """The plan with the webs of a fork as wide as asked, all alike or one by one; None leaves them to be chosen.
+
+    Raises PlanError where there is no such fork, or a web would take more sides than there are.
+    """
     if not 0 <= index < len(plan.forks):
         raise PlanError(f"There is no fork number {index + 1}; the plan has {len(plan.forks)}.")
     forks = list(plan.forks)
-    webs = None if width is None else (width,) * (len(forks[index].branches) - 1)
+    gaps = len(forks[index].branches) - 1
+    webs = None if widths is None else (widths,) * gaps if isinstance(widths, int) else tuple(widths)
+    if webs is not None and len(webs) != gaps:
+        raise PlanError(f'The fork of "{forks[index].trunk}" has {gaps} gaps; {len(webs)} webs are given.')
     forks[index] = replace(forks[index], webs=webs)
     return _checked(replace(plan, forks=tuple(forks)))
 

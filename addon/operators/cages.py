@@ -85,8 +85,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
     def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         """Look at the build every tick; all other events are the editor's."""
         work = self._work
-        undoes = event.type == "Z" and event.value == "PRESS" and (event.ctrl or event.oskey)
-        if (event.type == "ESC" and event.value == "PRESS") or undoes or work.is_cancelled or work.is_disturbed:
+        if (event.type == "ESC" and event.value == "PRESS") or work.is_cancelled or work.is_disturbed:
             return self._give_up(context, "The build was cancelled") | ({"PASS_THROUGH"} if event.type != "ESC" else set())
         if event.type != "TIMER":
             return {"PASS_THROUGH"}
@@ -101,7 +100,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
             context.scene.ringwright.notice = str(error)
             context.scene.ringwright.loses_moves = isinstance(error, LostMoves)
             self._give_up(context, "")
-            self.report({"ERROR"}, str(error))
+            self.report({"WARNING" if isinstance(error, LostMoves) else "ERROR"}, str(error))
             return {"CANCELLED"}
 
     def cancel(self, context: bpy.types.Context) -> None:
@@ -115,8 +114,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
     def _give_up(self, context: bpy.types.Context, words: str) -> set[str]:
-        if not self._work.is_disturbed:
-            self._work.drop()
+        self._work.drop()
         self._clear(context)
         if words:
             self.report({"WARNING"}, words)
@@ -137,7 +135,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
 
     def _tell(self, built: BuildResult, kept: KeptMoves, findings: int | None) -> None:
         if kept.lost:
-            self.report({"WARNING"}, f"{kept.lost} vertices moved by hand have new neighbours and were laid anew; undo brings them back")
+            self.report({"WARNING"}, f"{kept.lost} of the vertices that were moved by hand were laid anew; undo brings them back")
         found = "" if findings is None else f", {findings} findings"
         self.report({"INFO"}, f"{built.mesh.face_count} quads round {len(built.plan.limbs)} limbs{found}")
 

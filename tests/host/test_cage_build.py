@@ -134,7 +134,7 @@ def test_what_was_moved_stays_where_faces_stay_and_else_is_asked_for(scene: bpy.
         cage.data.vertices[vertex].co.x += 0.05
     row(branch(0)).sides = 12
     build = begun("ASK")
-    with pytest.raises(LostMoves, match=f'1 vertices were moved by hand on "{branch(0)}"'):
+    with pytest.raises(LostMoves, match=f'1 vertex was moved by hand on "{branch(0)}"'):
         till_end(build)
     build.drop()
     assert np.allclose(cage.data.vertices[others].co, where + [0.05, 0, 0]) and not is_built(scene)
