@@ -15,7 +15,7 @@ from .polymesh import FloatArray
 
 SHAPED_CHOICES = 5
 """Patterns whose shape is looked at, half as many past 64 edges; the cheap measures have sorted them before."""
-SKETCH_ROUNDS = 10
+SKETCH_ROUNDS = 6
 """Steps of descent for such a look."""
 MISFIT = 0.3
 """Weight of quads that share the border's angles badly."""

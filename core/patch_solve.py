@@ -7,6 +7,7 @@ program is solved exactly by trying all spans of all templates at once.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -70,9 +71,7 @@ def solve_templates(groups: tuple[TemplateGroup, ...], task: FillTask, keep: int
 
 
 def _solve_alike(members: tuple[Template, ...], tables: IntArray, choices: IntArray, task: FillTask, keep: int) -> list[Solution]:
-    rest = np.asarray(task.counts, dtype=np.int32) - choices @ tables.transpose(0, 2, 1)
-    tags = np.column_stack([np.repeat(np.arange(len(members), dtype=np.int32), len(choices)), np.tile(choices, (len(members), 1))])
-    rest = rest.reshape(len(tags), -1)
+    tags, rest = _rest_of_sides(tables, choices, task.counts)
     tags, rows = _ring_rows(tags, rest, task) if task.corner_count == 0 else _side_rows(tags, rest)
     fine = np.all(rows >= np.asarray(task.least), axis=1)
     tags, rows = tags[fine], rows[fine]
@@ -83,6 +82,19 @@ def _solve_alike(members: tuple[Template, ...], tables: IntArray, choices: IntAr
     chosen = order[rank < (keep if task.corner_count else len(order))]
     return [Solution(members[tag[0]], tuple(tag[1:]), tuple(row), value)
             for tag, row, value in zip(tags[chosen].tolist(), rows[chosen].tolist(), score[chosen].tolist(), strict=True)]
+
+
+def _rest_of_sides(tables: IntArray, choices: IntArray, counts: tuple[int, ...]) -> tuple[IntArray, IntArray]:
+    """What the spans leave of every side for its neighbours' rows, (M, sides), for the templates and spans (M, 5) that leave enough."""
+    members, sides, _ = tables.shape
+    # floats are exact here, and multiply many times as fast
+    taken = (tables.reshape(-1, 4).astype(np.float64) @ choices.T.astype(np.float64)).reshape(members, sides, -1)
+    fits = np.ones((members, len(choices)), dtype=np.bool_)
+    for side, count in enumerate(counts):
+        fits &= taken[:, side] <= count
+    whose, which = np.nonzero(fits)
+    rest = np.asarray(counts, dtype=np.int32) - taken[whose, :, which].astype(np.int32)
+    return np.column_stack([whose.astype(np.int32), choices[which]]), rest
 
 
 def unevenness(spans: IntArray, rows: IntArray, loop_size: int) -> FloatArray:
@@ -103,15 +115,21 @@ def _welcome_poles(members: tuple[Template, ...], whose: IntArray, rows: IntArra
 
 def _span_choices(active: tuple[bool, ...], tables: IntArray, counts: tuple[int, ...]) -> IntArray:
     """All span combinations that could fit one of the templates, (K, 4)."""
-    ranges = []
-    for span in range(4):
-        limits = np.where(tables[:, :, span] > 0, np.asarray(counts) // np.maximum(tables[:, :, span], 1), max(counts))
-        ranges.append(np.arange((int(limits.min(axis=1).max()) if active[span] else 0) + 1))
-    most = min(max(MOST_TRIES // len(tables), LEAST_SPAN_CHOICES), MOST_SPAN_CHOICES)
+    most = np.where(tables > 0, np.asarray(counts)[:, None] // np.maximum(tables, 1), max(counts)).min(axis=1).max(axis=0)
+    tops = tuple(int(top) if free else 0 for top, free in zip(most, active, strict=True))
+    return _span_grid(tops, min(max(MOST_TRIES // len(tables), LEAST_SPAN_CHOICES), MOST_SPAN_CHOICES))
+
+
+@lru_cache(maxsize=64)
+def _span_grid(tops: tuple[int, ...], most: int) -> IntArray:
+    """All combinations of four spans from 0 to their tops, (K, 4) int32; the longest in wider steps until they are ``most`` at most."""
+    ranges = [np.arange(top + 1) for top in tops]
     while np.prod([len(values) for values in ranges]) > most:
         longest = max(range(4), key=lambda span: len(ranges[span]))
         ranges[longest] = np.concatenate([ranges[longest][:4], ranges[longest][4::2]])
-    return np.stack(np.meshgrid(*ranges, indexing="ij"), axis=-1).reshape(-1, 4).astype(np.int32)
+    grid = np.stack(np.meshgrid(*ranges, indexing="ij"), axis=-1).reshape(-1, 4).astype(np.int32)
+    grid.setflags(write=False)  # shared by all who ask
+    return grid
 
 
 def _ring_rows(tags: IntArray, rest: IntArray, task: FillTask) -> tuple[IntArray, IntArray]:
@@ -132,7 +150,7 @@ def ring_rows(loop_size: int) -> int:
 def _side_rows(tags: IntArray, rest: IntArray) -> tuple[IntArray, IntArray]:
     """Rows with rows[i - 1] + rows[i + 1] = rest[i] for every choice; several where opposite sides can trade. Some may be negative."""
     sides = rest.shape[1]
-    fits = np.all(rest >= 0, axis=1)
+    fits = np.ones(len(rest), dtype=np.bool_)
     for cycle in _row_cycles(sides):
         alternate = rest[:, [(i + 1) % sides for i in cycle]] @ _signs(len(cycle))
         fits &= (alternate % 2 == 0) if len(cycle) % 2 else (alternate == 0)

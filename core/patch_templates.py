@@ -26,6 +26,7 @@ from itertools import product
 
 import numpy as np
 
+from .patch_bound import pole_bound
 from .polymesh import IntArray
 
 PLACES = 8
@@ -64,17 +65,13 @@ class Template:
         return table
 
 
-def pole_bound(corner_count: int) -> int:
-    """Fewest poles that the pole balance allows: with square corners the inner poles sum to 4 - corners."""
-    return abs(4 - corner_count)
-
-
 @lru_cache(maxsize=64)
 def templates(corner_count: int, poles: int) -> tuple[Template, ...]:
     """Every template of that many corners and poles, each up to a turn of the rectangle.
 
     corner_count : corners of the patch, 0 or more
     poles : sum of |4 - valence| over the template's poles; a 6-pole counts as two
+    Where a single pole is enough, or none, the rectangle is a point and the rows alone say where: one template stands for all.
     """
     if corner_count == 0:
         return (Template((0,), (PLACES,), (True, False, True, False)),) if poles == 4 else ()
@@ -88,7 +85,8 @@ def templates(corner_count: int, poles: int) -> tuple[Template, ...]:
             key = (min(tuple((place + quarter) % PLACES for place in starts) for quarter in (0, 2, 4, 6)), turned)
             if key not in found:
                 found[key] = Template(starts, turned, _active_spans(corners_at, corner_count, poles))
-    return tuple(sorted(found.values(), key=lambda template: (sum(template.active), template.starts, template.steps)))
+    ordered = sorted(found.values(), key=lambda template: (sum(template.active), template.starts, template.steps))
+    return tuple(ordered[:1] if poles == pole_bound(corner_count) <= 1 else ordered)
 
 
 @dataclass(frozen=True)
@@ -136,5 +134,5 @@ def _corner_numbers(corner_count: int, poles: int) -> list[tuple[int, ...]]:
 
 def _active_spans(corners_at: tuple[int, ...], corner_count: int, poles: int) -> tuple[bool, bool, bool, bool]:
     if poles == pole_bound(corner_count) <= 1:
-        return (False, False, False, False)  # rows alone say where a single pole lies
+        return (False, False, False, False)
     return (True, bool(corners_at[1] or corners_at[5]), True, bool(corners_at[3] or corners_at[7]))

@@ -16,9 +16,10 @@ from itertools import combinations, product
 import numpy as np
 
 from .errors import MeshError
+from .patch_bound import least_poles, pole_bound
 from .patch_peel import peel
 from .patch_solve import FillTask, Solution, solve_templates
-from .patch_templates import TIERS, Template, grouped, pole_bound, template_groups
+from .patch_templates import TIERS, Template, grouped, template_groups
 from .patch_weave import Weave, face_counts, neighbour_table, pole_weight, weave
 from .polymesh import IntArray
 
@@ -111,8 +112,7 @@ def _fill_patterns(marks: Marks, least: tuple[int, ...], most: int) -> tuple[Pat
     if plain is not None:
         return (Pattern(marks, PEELED, (), (), corners, 0, plain, 0, 0.0),)
     for total in range(pole_bound(len(corners)), len(corners) + pole_bound(0) + 1):
-        for kept, tier in product(_corner_choices(len(corners), total), TIERS):
-            poles = total - len(corners) + len(kept)
+        for (kept, poles), tier in product(_corner_choices(marks, total), TIERS):
             kept_least = _merged_least(least, kept, len(corners))
             best: dict[bytes, Pattern] = {}
             for pattern in _patterns(marks, tuple(corners[i] for i in kept), poles, kept_least, tier, most):
@@ -123,13 +123,18 @@ def _fill_patterns(marks: Marks, least: tuple[int, ...], most: int) -> tuple[Pat
     return ()
 
 
-def _corner_choices(corner_count: int, total: int) -> list[tuple[int, ...]]:
-    """Sets of corners to keep so that the bound and one pole for every corner given up stay within the total, most corners first."""
-    choices: list[tuple[int, ...]] = []
-    for dropped in range(min(corner_count, total) + 1):
-        left = total - dropped - pole_bound(corner_count - dropped)
-        if left >= 0 and left % 2 == 0:
-            choices += combinations(range(corner_count), corner_count - dropped)
+def _corner_choices(marks: Marks, total: int) -> list[tuple[tuple[int, ...], int]]:
+    """Corners to keep, and the poles that a template may then have, so that these and one for every corner given up make the total.
+
+    Most corners come first; sets whose sides need more poles (patch_bound.py) are left out.
+    """
+    choices = []
+    count = len(marks.corners)
+    for given_up in range(min(count, total) + 1):
+        poles = total - given_up
+        if (poles - pole_bound(count - given_up)) % 2 == 0:
+            choices += [(kept, poles) for kept in combinations(range(count), count - given_up)
+                        if poles >= least_poles(side_counts(marks.loop_size, tuple(marks.corners[i] for i in kept)), len(kept))]
     return choices
 
 

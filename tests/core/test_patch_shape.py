@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from ringwright.core.patch import Patch, fill_loop
-from ringwright.core.patch_shape import border_plane, crosses_itself, descend, free_corners, harmonic_blend, lbfgs, vertex_normals
+from ringwright.core.patch_laplacian import PatchLaplacian
+from ringwright.core.patch_shape import border_plane, crosses_itself, vertex_normals
 from ringwright.core.patch_topology import fill_patterns
-from ringwright.core.patch_weave import neighbour_table
 from ringwright.core.polymesh import FloatArray
 from ringwright.core.quality import scaled_jacobian
 from support.borders import ellipse_border, polygon_border, random_smooth_border, regular_corners
@@ -88,49 +88,12 @@ def test_random_smooth_borders_are_mostly_bent() -> None:
     assert bent > 25 and turned_inwards > 25
 
 
-def test_a_strongly_folded_start_unfolds() -> None:
-    border = polygon_border([(0, 0), (6, 0), (6, 6), (5, 6), (5, 1), (1, 1), (1, 6), (0, 6)], (6, 6, 1, 5, 4, 5, 1, 6))
-    woven = fill_patterns(len(border), (), least_rows=1)[0].woven
-    neighbours = neighbour_table(woven)
-    start = harmonic_blend(woven, neighbours, border)
-    normals = np.broadcast_to([0.0, 0.0, 1.0], start.shape)
-    assert folded_corners(woven, start) > 0
-    assert folded_corners(woven, descend(woven, start, normals, None, 120)) == 0
-
-
-def folded_corners(woven, positions: FloatArray) -> int:
-    corners = free_corners(woven)
-    first, second = positions[corners.following] - positions[corners.at], positions[corners.previous] - positions[corners.at]
-    return int(np.count_nonzero(np.cross(first, second)[:, 2] <= 0))
-
-
-def test_harmonic_blend_gives_every_inner_vertex_the_mean_of_its_neighbours() -> None:
-    border = random_smooth_border(np.random.default_rng(3), 40)
-    woven = fill_patterns(40, ())[0].woven
-    neighbours = neighbour_table(woven)
-    blended = harmonic_blend(woven, neighbours, border)
-    for vertex in range(40, woven.vertex_count):
-        around = neighbours[vertex][neighbours[vertex] < woven.vertex_count]
-        np.testing.assert_allclose(blended[vertex], blended[around].mean(axis=0), atol=1e-4)
-
-
 def test_a_flat_border_has_its_plane_normal_everywhere() -> None:
     border = ellipse_border(24)
     woven = fill_patterns(24, ())[0].woven
-    neighbours = neighbour_table(woven)
-    normals = vertex_normals(woven, neighbours, harmonic_blend(woven, neighbours, border), None)
+    laplacian = PatchLaplacian(woven)
+    normals = vertex_normals(woven, laplacian, laplacian.harmonic(border), None)
     np.testing.assert_allclose(normals, np.broadcast_to([0, 0, 1.0], normals.shape), atol=1e-9)
-
-
-def test_lbfgs_finds_the_minimum_of_a_curved_valley() -> None:
-    def valley(point: FloatArray) -> tuple[float, FloatArray]:
-        """Rosenbrock 1960; minimum 0 at (1, 1)."""
-        x, y = point
-        return (1 - x) ** 2 + 100 * (y - x * x) ** 2, np.array([-2 * (1 - x) - 400 * x * (y - x * x), 200 * (y - x * x)])
-
-    value, point = lbfgs(valley, np.array([-1.2, 1.0]), 200)
-    assert value < 1e-8
-    np.testing.assert_allclose(point, 1, atol=1e-3)
 
 
 def test_crossing_polygons_are_told_from_simple_ones() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from itertools import product
 
 import networkx as nx
@@ -20,37 +21,47 @@ def loop_and_corners(counts: Counts) -> tuple[int, tuple[int, ...]]:
 def assert_disc(quads: IntArray, loop_size: int) -> None:
     """All quads, one disc, its border exactly 0, 1, ... in order, every edge between two different vertices once, no vertex unused."""
     assert quads.ndim == 2 and quads.shape[1] == 4
-    directed = [(quad[k], quad[(k + 1) % 4]) for quad in quads.tolist() for k in range(4)]
-    assert all(len(set(quad)) == 4 for quad in quads.tolist())
-    assert len(set(directed)) == len(directed), "two quads run along an edge the same way"
+    rows = quads.tolist()
+    assert all(len(set(quad)) == 4 for quad in rows)
+    directed = [(quad[k], quad[k - 3]) for quad in rows for k in range(4)]
     present = set(directed)
+    assert len(present) == len(directed), "two quads run along an edge the same way"
     assert {edge for edge in directed if edge[::-1] not in present} == {(i, (i + 1) % loop_size) for i in range(loop_size)}
-    graph = nx.Graph(directed)
-    assert sorted(graph) == list(range(len(graph))) and nx.is_connected(graph)
-    assert graph.number_of_nodes() - graph.number_of_edges() + len(quads) == 1
-    assert min((graph.degree(vertex) for vertex in range(loop_size, len(graph))), default=3) >= 3
-    assert all(len(fan) == 1 for fan in _fans(quads).values()), "a vertex joins two pieces by its point alone"
+    degree = degrees(quads)
+    assert sorted(degree) == list(range(len(degree)))
+    assert len(degree) - (len(directed) + loop_size) // 2 + len(quads) == 1
+    assert min((degree[vertex] for vertex in range(loop_size, len(degree))), default=3) >= 3
+    following = {(quad[k], quad[k - 3]): quad[k - 1] for quad in rows for k in range(4)}
+    sizes = Counter(vertex for quad in rows for vertex in quad)
+    first = {quad[k]: quad[k - 3] for quad in rows for k in range(4)} | {vertex: (vertex + 1) % loop_size for vertex in range(loop_size)}
+    assert all(_fan(following, vertex, first[vertex]) == size for vertex, size in sizes.items()), "two fans at a vertex"
+    assert nx.is_connected(nx.Graph(directed))
 
 
-def _fans(quads: IntArray) -> dict[int, list[set[int]]]:
-    fans: dict[int, list[set[int]]] = {}
-    for quad in quads.tolist():
-        for before, vertex, after in zip(quad[-1:] + quad[:-1], quad, quad[1:] + quad[:1], strict=True):
-            touching = [fan for fan in fans.setdefault(vertex, []) if fan & {before, after}]
-            fans[vertex] = [fan for fan in fans[vertex] if fan not in touching] + [{before, after}.union(*touching)]
-    return fans
+def _fan(following: dict[tuple[int, int], int], vertex: int, start: int) -> int:
+    """Quads round a vertex that hang together by edges, from the edge to ``start`` on counter-clockwise."""
+    spoke, count = start, 0
+    while (vertex, spoke) in following:
+        spoke, count = following[vertex, spoke], count + 1
+        if spoke == start:
+            break
+    return count
+
+
+def degrees(quads: IntArray) -> Counter[int]:
+    """Edges at every vertex."""
+    edges = {(quad[k], quad[k - 1]) for quad in quads.tolist() for k in range(4)}
+    return Counter(start for start, end in edges | {(end, start) for start, end in edges})
 
 
 def count_poles(quads: IntArray, loop_size: int, corners: tuple[int, ...]) -> int:
     """Sum of |edges - regular edges|: 4 inside, 3 along the border, 2 at a corner."""
-    degree = nx.Graph([(quad[k], quad[(k + 1) % 4]) for quad in quads.tolist() for k in range(4)]).degree
-    return sum(abs(number - (4 if vertex >= loop_size else 2 if vertex in corners else 3)) for vertex, number in degree)
+    return sum(abs(number - (4 if vertex >= loop_size else 2 if vertex in corners else 3)) for vertex, number in degrees(quads).items())
 
 
 def balance(quads: IntArray, loop_size: int) -> int:
     """Sum of 4 - edges inside and of 3 - edges along the border; 4 on every disc of quads."""
-    degree = nx.Graph([(quad[k], quad[(k + 1) % 4]) for quad in quads.tolist() for k in range(4)]).degree
-    return sum((4 if vertex >= loop_size else 3) - number for vertex, number in degree)
+    return sum((4 if vertex >= loop_size else 3) - number for vertex, number in degrees(quads).items())
 
 
 def count_vectors(sides: int, most: int) -> list[Counts]:
