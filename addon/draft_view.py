@@ -56,6 +56,7 @@ class DraftView:
     def start(self) -> None:
         """Hang the callbacks on all 3D viewports."""
         space = bpy.types.SpaceView3D
+        _shown.append(self)
         self.handles = [space.draw_handler_add(self._draw_space, (), "WINDOW", "POST_VIEW"),
                         space.draw_handler_add(self._draw_pixels, (), "WINDOW", "POST_PIXEL")]
 
@@ -63,6 +64,7 @@ class DraftView:
         """Take the callbacks down."""
         while self.handles:
             bpy.types.SpaceView3D.draw_handler_remove(self.handles.pop(), "WINDOW")
+        _shown[:] = [each for each in _shown if each is not self]
 
     def _chain(self) -> FloatArray:
         points = self.draft.points
@@ -108,3 +110,14 @@ def _ring_lines(rings: FloatArray) -> tuple[FloatArray, FloatArray]:
     lines = np.stack([rings, np.roll(rings, -1, axis=1)], axis=2).reshape(-1, 2, 3) if rings.size else np.zeros((0, 2, 3))
     columns = np.stack([rings[:-1], rings[1:]], axis=2).reshape(-1, 2, 3) if len(rings) > 1 else np.zeros((0, 2, 3))
     return lines, columns
+
+
+_shown: list[DraftView] = []
+"""The views that hang on the viewports; at most one, while the tool runs."""
+
+
+def stop_all() -> None:
+    """Take down what a tool has left that was running when the extension is switched off."""
+    for view in tuple(_shown):
+        view.stop()
+        bpy.context.workspace.status_text_set(None)

@@ -6,7 +6,7 @@ from typing import Any
 
 import bpy
 
-from . import hand_over_panel, kept_target, keys, live_build, overlay, panels, preferences, properties
+from . import draft_view, hand_over_panel, kept_target, keys, live_build, overlay, panels, preferences, properties, translation
 from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, mending, plans, rigs, rings, symmetry, unwraps
 
 OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, mending, rings, faces, draw_limb, rigs, symmetry, unwraps)
@@ -24,11 +24,14 @@ def register() -> None:
     live_build.register()
     overlay.register()
     keys.register()
+    translation.register()
 
 
 def unregister() -> None:
     """Take everything back."""
+    translation.unregister()
     keys.unregister()
+    draft_view.stop_all()
     overlay.unregister()
     live_build.unregister()
     kept_target.unregister()

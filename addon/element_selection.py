@@ -5,6 +5,8 @@ from __future__ import annotations
 import bmesh
 import bpy
 
+from ..core.errors import MeshError
+
 Element = bmesh.types.BMVert | bmesh.types.BMEdge | bmesh.types.BMFace
 
 SELECT_MODES = {"vertex": {"VERT"}, "edge": {"EDGE"}, "face": {"FACE"}}
@@ -42,11 +44,16 @@ def show_elements(context: bpy.types.Context, item: bpy.types.Object, domain: st
 
 
 def enter_edit_mode(context: bpy.types.Context, item: bpy.types.Object) -> None:
-    """Make an object the active one, alone selected, in edit mode."""
+    """Make an object the active one, alone selected, in edit mode.
+
+    Raises MeshError where the object is not in the view layer.
+    """
     if context.object is not None and context.object.mode != "OBJECT" and context.object != item:
         bpy.ops.object.mode_set(mode="OBJECT")
     if item.mode == "EDIT":
         return
+    if item.name not in context.view_layer.objects:
+        raise MeshError(f'"{item.name}" is not in this view layer; switch its collection on.')
     if context.mode == "OBJECT":
         for other in context.view_layer.objects.selected:
             other.select_set(False)

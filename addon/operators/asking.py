@@ -8,6 +8,7 @@ import bpy
 
 from ...core.errors import RingwrightError
 from ...core.plan import LimbPlan
+from ..phrases import told
 from ..plan_storage import cage_of, load_plan, plan_text, target_of
 
 NO_SCENE = "There is no scene to work in"
@@ -29,13 +30,13 @@ class Refusing:
         try:
             return set(self.run(context))
         except RingwrightError as error:
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, told(str(error)))
             return {"CANCELLED"}
 
 
 def refuse(operator: Any, reason: str) -> bool:
     """Say why a poll fails; returns False."""
-    operator.poll_message_set(reason)
+    operator.poll_message_set(told(reason))
     return False
 
 

@@ -11,6 +11,7 @@ import json
 import shutil
 import subprocess
 import sys
+import tomllib
 import traceback
 from collections.abc import Generator
 from pathlib import Path
@@ -75,6 +76,28 @@ class Hand:
         yield from self.press("LEFTMOUSE", **modifiers)
         yield 0.45  # two clicks in one place would be a double click
 
+    def drag(self, start: tuple[float, float], end: tuple[float, float]) -> Steps:
+        yield from self.move(*start)
+        self.send("LEFTMOUSE", "PRESS")
+        yield 0.1
+        yield from self.move(*end)
+        self.send("LEFTMOUSE", "RELEASE")
+        yield 0.45
+
+    def draw_limb(self) -> Steps:
+        """Start the tool by its key; the pointer must be over the viewport."""
+        yield from self.press("L", ctrl=True, alt=True, shift=True)
+        yield 0.3
+
+    @property
+    def tool_runs(self) -> bool:
+        """Whether Draw Limb is running."""
+        return any(each.bl_idname == "RINGWRIGHT_OT_draw_limb" for each in self.window.modal_operators)
+
+    def window_manager_operator(self, name: str) -> bpy.types.Operator:
+        """The last operation of that name, as the panel of the last operation shows it."""
+        return next(each for each in reversed(list(bpy.context.window_manager.operators)) if each.bl_idname == name)
+
     def pixel(self, point: object) -> tuple[float, float]:
         """Where a point of the world lies in the window."""
         region = self.region
@@ -112,6 +135,20 @@ class Hand:
         yield 0.1
 
 
+def plan_joints() -> dict[str, np.ndarray]:
+    """Joints of the demo's own plan, by limb."""
+    plan = tomllib.loads(bpy.data.objects["Cage"]["ringwright_plan"])
+    return {limb["name"]: np.array(limb["joints"]) for limb in plan["limb"]}
+
+
+def square_view(joints: dict[str, np.ndarray]) -> np.ndarray:
+    """A direction square to the hand's back, as an artist would turn the view."""
+    along = joints["middle"][-1] - joints["palm"][0]
+    across = joints["index"][0] - joints["little"][0]
+    normal = np.cross(along, across)
+    return normal / np.linalg.norm(normal)
+
+
 def mesh_arrays(item: bpy.types.Object) -> tuple[bytes, bytes]:
     """A mesh's positions and corners, to be compared."""
     positions = np.empty(3 * len(item.data.vertices), dtype=np.float32)
@@ -143,6 +180,7 @@ def _leave(hand: Hand) -> None:
 
 
 def main() -> None:
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # for `from support...`
     name, folder = sys.argv[sys.argv.index("--") + 1 :][:2]
     hand = Hand(Path(folder))
     hand.folder.mkdir(parents=True, exist_ok=True)

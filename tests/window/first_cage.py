@@ -1,4 +1,4 @@
-"""From a sculpt to a cage by hand: four fingers and a palm drawn with the mouse, forked, built, inspected, undone, redone."""
+"""From a sculpt to a cage with mouse and keys alone: four fingers and a palm drawn, forked, built, inspected, undone, redone."""
 
 from __future__ import annotations
 
@@ -6,14 +6,16 @@ import tomllib
 
 import bpy
 import numpy as np
-from driver import Hand, Steps, mesh_arrays
+from driver import Hand, Steps, mesh_arrays, plan_joints, square_view
+from mathutils import Quaternion, Vector
 
 FINGERS = ("little", "ring", "middle", "index")
+TILTED = {"ring": 35.0, "index": -30.0}
+"""Degrees by which the view is turned round the hand's length while a finger is drawn; the others are drawn from the back."""
 
 
 def scenario(hand: Hand) -> Steps:
-    target, joints = bpy.data.objects["Target"], _plan_joints()
-    before = mesh_arrays(target)
+    target, joints = bpy.data.objects["Target"], plan_joints()
     _clear_scene()
     settings = bpy.context.scene.ringwright
     yield from hand.sidebar("Ringwright")
@@ -22,19 +24,18 @@ def scenario(hand: Hand) -> Steps:
     hand.fact("target chosen", sorted(bpy.ops.ringwright.choose_target()))
     with hand.override():
         bpy.ops.ed.undo_push(message="Start")
-    focus = np.mean([joints[name].mean(axis=0) for name in (*FINGERS, "palm")], axis=0)
-    size = np.linalg.norm(joints["middle"][-1] - joints["palm"][0])
-    hand.look(_square_view(joints), focus, 1.5 * size)
+    before = _scene()
+    _face(hand, joints, 0.0)
     yield 0.5
-    for stage in range(4):
-        yield from _cancelled_draw(hand, joints["index"], stage)
     for number, name in enumerate(FINGERS):
-        yield from _draw(hand, joints[name], closed=True, pictures=name == "index")
-        row = settings.limbs[number]
-        row.label = name
-        hand.fact(f"{name} sides", row.sides)
-        hand.fact(f"{name} off centre", _off_centre(target, _stored_joints(number), joints[name]))
-    yield from _draw(hand, joints["palm"], closed=False, pictures=False)
+        _face(hand, joints, TILTED.get(name, 0.0))
+        yield from _draw(hand, name, joints[name], closed=True)
+        limb = _stored(number)
+        settings.limbs[number].label = name
+        hand.fact(f"{name} sides and spans", [limb["sides"], limb.get("spans")])
+        hand.fact(f"{name} off centre", _off_centre(target, np.array(limb["joints"]), joints[name]))
+    _face(hand, joints, 0.0)
+    yield from _draw(hand, "palm", joints["palm"], closed=False)
     settings.limbs[len(FINGERS)].label = "palm"
     yield from hand.photograph("limbs")
     for row in settings.limbs:
@@ -42,25 +43,28 @@ def scenario(hand: Hand) -> Steps:
     settings.limbs[len(FINGERS)].sides = 0
     with hand.override():
         hand.fact("fork", sorted(bpy.ops.ringwright.add_fork("EXEC_DEFAULT", True)))
-        yield 0.2
-        hand.fact("build", sorted(bpy.ops.ringwright.build_cage("EXEC_DEFAULT", True)))
+    yield 0.3
+    yield from hand.move(*hand.pixel(joints["palm"].mean(axis=0)))
+    yield from _by_key(hand, "B", lambda: settings.summary != "")  # the cage is inspected as soon as it stands
     cage = settings.cage
     hand.fact("faces", len(cage.data.polygons))
     hand.fact("summary", settings.summary)
-    hand.fact("findings", [row.reason for row in settings.findings])
     yield from hand.photograph("built")
-    built, name = mesh_arrays(cage), cage.name
+    settings.findings.clear()
+    settings.summary = ""
+    yield from _by_key(hand, "I", lambda: settings.summary != "")
+    hand.fact("inspected", settings.summary)
+    hand.fact("findings", [row.reason for row in settings.findings])
+    built, name = _scene(), cage.name
     target.hide_set(True)
     yield from hand.photograph("cage_alone")
     target.hide_set(False)
-    hand.fact("undone", (yield from _undo_all(hand, name)))
-    hand.fact("redone", (yield from _redo_all(hand, name)) == built)
-    hand.fact("target untouched", mesh_arrays(bpy.data.objects["Target"]) == before)
-
-
-def _plan_joints() -> dict[str, np.ndarray]:
-    plan = tomllib.loads(bpy.data.objects["Cage"]["ringwright_plan"])
-    return {limb["name"]: np.array(limb["joints"]) for limb in plan["limb"]}
+    yield from _press_until(hand, lambda: _scene() == before, ctrl=True)
+    hand.fact("undone", _scene() == before)
+    hand.fact("cage gone", name not in bpy.data.objects)
+    yield from _press_until(hand, lambda: _scene() == built, ctrl=True, shift=True)
+    hand.fact("redone", _scene() == built)
+    hand.fact("target untouched", _scene()["Target"] == before["Target"])
 
 
 def _clear_scene() -> None:
@@ -69,53 +73,36 @@ def _clear_scene() -> None:
             bpy.data.objects.remove(item)
 
 
-def _square_view(joints: dict[str, np.ndarray]) -> np.ndarray:
-    """A direction square to the hand's back, as an artist would turn the view."""
+def _scene() -> dict[str, object]:
+    """Every mesh of the scene, bit for bit, its plan and the rows of the list."""
+    found: dict[str, object] = {item.name: mesh_arrays(item) for item in bpy.context.scene.objects if item.type == "MESH"}
+    settings = bpy.context.scene.ringwright
+    plans = [owner.get("ringwright_plan", "") for owner in (bpy.context.scene, *bpy.context.scene.objects)]
+    return {**found, "plans": plans, "rows": [(row.key, row.sides, row.spans) for row in settings.limbs]}
+
+
+def _face(hand: Hand, joints: dict[str, np.ndarray], degrees: float) -> None:
+    """Look at the hand from its back, or turned round its length."""
+    focus = np.mean([joints[name].mean(axis=0) for name in (*FINGERS, "palm")], axis=0)
     along = joints["middle"][-1] - joints["palm"][0]
-    across = joints["index"][0] - joints["little"][0]
-    normal = np.cross(along, across)
-    return normal / np.linalg.norm(normal)
+    direction = Quaternion(Vector(along), np.radians(degrees)) @ Vector(square_view(joints))
+    hand.look(direction, focus, 1.5 * np.linalg.norm(along))
 
 
-def _start(hand: Hand, place: tuple[float, float]) -> Steps:
-    yield from hand.move(*place)
-    with hand.override():
-        bpy.ops.ringwright.draw_limb("INVOKE_DEFAULT", True)
-    yield 0.3
+def _by_key(hand: Hand, key: str, done: object) -> Steps:
+    """Press a key of the extension's own and wait until its work is done."""
+    yield from hand.press(key, ctrl=True, alt=True, shift=True)
+    for _ in range(120):
+        yield 0.5
+        if done():
+            return
 
 
-def _cancelled_draw(hand: Hand, joints: np.ndarray, stage: int) -> Steps:
-    """Give up at the start, after clicks, with a joint inserted and the counts changed, in the middle of a drag: nothing has changed."""
-    before = _blocks()
-    yield from _start(hand, hand.pixel(joints[0]))
-    if stage >= 1:
-        for joint in joints[:2]:
-            yield from hand.click(*hand.pixel(joint))
-    if stage == 2:
-        yield from hand.click(*hand.pixel(joints[:2].mean(axis=0)), ctrl=True)
-        yield from hand.press("WHEELUPMOUSE")
-        yield from hand.press("WHEELUPMOUSE", ctrl=True)
-        yield from hand.press("T")
-    if stage == 3:
-        yield from hand.move(*hand.pixel(joints[1]))
-        hand.send("LEFTMOUSE", "PRESS")
-        yield 0.1
-        yield from hand.move(*hand.pixel(joints[2]))
-    yield from hand.press("ESC")
-    if stage == 3:
-        hand.send("LEFTMOUSE", "RELEASE")
-    yield 0.2
-    hand.fact(f"cancel at stage {stage} changes nothing", _blocks() == before)
-
-
-def _blocks() -> list[str]:
-    blocks = sorted(f"{type(block).__name__} {block.name} {block.users}" for block in bpy.data.user_map())
-    return [*blocks, str(dict(bpy.context.scene.items())), str(len(bpy.context.scene.ringwright.limbs))]
-
-
-def _draw(hand: Hand, joints: np.ndarray, *, closed: bool, pictures: bool) -> Steps:
+def _draw(hand: Hand, name: str, joints: np.ndarray, *, closed: bool) -> Steps:
     """Click on every joint, a little beside it; turn the wheel up and down once; confirm."""
-    yield from _start(hand, hand.pixel(joints[0]))
+    pictures = name == "index"
+    yield from hand.move(*hand.pixel(joints[0]))
+    yield from hand.draw_limb()
     for index, joint in enumerate(joints):
         x, y = hand.pixel(joint)
         yield from hand.click(x + 2, y - 2, shift=True)
@@ -126,7 +113,10 @@ def _draw(hand: Hand, joints: np.ndarray, *, closed: bool, pictures: bool) -> St
     yield from hand.press("WHEELUPMOUSE")
     if pictures:
         yield from hand.photograph("more_sides")
-    yield from hand.press("WHEELDOWNMOUSE")
+    if name != "ring":
+        yield from hand.press("WHEELDOWNMOUSE")
+    if name == "index":
+        yield from hand.press("WHEELUPMOUSE", ctrl=True)
     if closed:
         yield from hand.press("T")
     if pictures:
@@ -136,18 +126,19 @@ def _draw(hand: Hand, joints: np.ndarray, *, closed: bool, pictures: bool) -> St
     yield 0.3
 
 
-def _stored_joints(number: int) -> np.ndarray:
-    return np.array(tomllib.loads(bpy.context.scene["ringwright_plan"])["limb"][number]["joints"])
+def _stored(number: int) -> dict[str, object]:
+    return tomllib.loads(bpy.context.scene["ringwright_plan"])["limb"][number]
 
 
 def _off_centre(target: bpy.types.Object, drawn: np.ndarray, true: np.ndarray) -> float:
-    """Largest distance of the drawn inner joints from the middle of the sculpt's slice there, as a share of its girth.
+    """Largest distance of the drawn joints past the root from the middle of the sculpt's slice there, as a share of its girth.
 
-    The slice stands square to the sculpt's own bones, which the tool does not know.
+    The slice stands square to the sculpt's own bones, which the tool does not know. The root lies in the palm, whose slice
+    is open.
     """
     worst = 0.0
-    for index in range(1, len(drawn) - 1):
-        along = true[index + 1] - true[index - 1]
+    for index in range(1, len(drawn)):
+        along = true[min(index + 1, len(true) - 1)] - true[index - 1]
         outline = _slice(target, drawn[index], along / np.linalg.norm(along))
         steps = np.roll(outline, -1, axis=0) - outline
         lengths = np.linalg.norm(steps, axis=1)
@@ -167,23 +158,10 @@ def _slice(target: bpy.types.Object, point: np.ndarray, along: np.ndarray, rays:
     return np.array([target.ray_cast(point, way)[1][:] for way in ways])
 
 
-def _undo_all(hand: Hand, name: str) -> Steps:
+def _press_until(hand: Hand, reached: object, **modifiers: bool) -> Steps:
+    """Press Z with modifiers until the scene is as wanted, or no longer changes."""
     for _ in range(40):
-        with hand.override():
-            if not bpy.ops.ed.undo.poll():
-                break
-            bpy.ops.ed.undo()
-        yield 0.05
-        if not len(bpy.context.scene.ringwright.limbs) and name not in bpy.data.objects:
-            break
-    return name not in bpy.data.objects and not len(bpy.context.scene.ringwright.limbs)
-
-
-def _redo_all(hand: Hand, name: str) -> Steps:
-    for _ in range(40):
-        with hand.override():
-            if not bpy.ops.ed.redo.poll():
-                break
-            bpy.ops.ed.redo()
-        yield 0.05
-    return mesh_arrays(bpy.data.objects[name]) if name in bpy.data.objects else None
+        yield from hand.press("Z", **modifiers)
+        yield 0.2
+        if reached():
+            return
