@@ -251,18 +251,6 @@ def _fault(refusal: str) -> str:
     return "" if 20 < len(refusal) < 400 else f"no sentence: {refusal}"
 
 
-@pytest.mark.parametrize("name", OPERATORS)
-def test_speaks_as_the_host_does(name: str) -> None:
-    """A label in Title Case, a sentence as tooltip without final stop, and the same for every property."""
-    shown = getattr(bpy.ops.ringwright, name.partition(".")[2]).get_rna_type()
-    small = {"a", "and", "as", "by", "from", "in", "of", "on", "or", "to"}
-    assert all(word[0].isupper() or word in small for word in shown.name.split())
-    assert len(shown.description) > 15 and not shown.description.endswith(".")
-    for each in shown.properties:
-        if each.identifier not in {"rna_type", "filter_glob", "check_existing"}:
-            assert each.description and not each.description.endswith("."), each.identifier
-
-
 def test_nothing_stays_after_unregistering() -> None:
     ringwright.unregister()
     try:

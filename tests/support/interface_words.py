@@ -12,42 +12,38 @@ import bpy
 ADDON = Path(__file__).resolve().parents[2] / "addon"
 CALLS = {"phrase": 0, "told": 0, "wrapped": 1, "refuse": 1}
 """Functions that show words, and which of their arguments those are."""
-UNSEEN = {"rna_type", "filter_glob", "check_existing", "name", "bl_idname"}
-"""Properties that the host adds or hides."""
+UNSEEN = {"filter_glob", "check_existing"}
+"""Properties that the host's file browser asks for."""
 
 
 def registered_words(classes: tuple[Any, ...]) -> dict[str, str]:
     """Labels, tooltips, names and items of classes that are registered; what says each."""
     found: dict[str, str] = {}
     for each in classes:
-        rna = each.bl_rna
         if issubclass(each, bpy.types.Operator):
-            family, _, name = each.bl_idname.partition(".")
-            rna = getattr(getattr(bpy.ops, family), name).get_rna_type()
-            found[rna.name] = found[rna.description] = each.__name__
+            found[rna_of(each).name] = found[rna_of(each).description] = each.__name__
         elif issubclass(each, bpy.types.Panel | bpy.types.Menu):
             found[each.bl_label] = each.__name__
-        for own in rna.properties:
-            found.update(_property_words(each, own))
+        for own in own_properties(each):
+            place = f"{each.__name__}.{own.identifier}"
+            found[own.name] = found[own.description] = place
+            for item in own.enum_items if own.type == "ENUM" else ():
+                found[item.name] = found[item.description] = place
     return {words: place for words, place in found.items() if words}
 
 
-def _property_words(owner: Any, own: bpy.types.Property) -> dict[str, str]:
-    if own.identifier in UNSEEN or own.identifier.startswith("bl_") or not _is_own(owner, own.identifier) or own.is_hidden:
-        return {}
-    if own.name == own.identifier:  # kept for the panels, never shown by its name
-        return {}
-    place = f"{owner.__name__}.{own.identifier}"
-    found = {own.name: place, own.description: place}
-    if own.type == "ENUM":
-        for item in own.enum_items:
-            found[item.name] = found[item.description] = place
-    return found
+def rna_of(each: Any) -> Any:
+    """What the host knows of a class."""
+    if not issubclass(each, bpy.types.Operator):
+        return each.bl_rna
+    family, _, name = each.bl_idname.partition(".")
+    return getattr(getattr(bpy.ops, family), name).get_rna_type()
 
 
-def _is_own(owner: Any, name: str) -> bool:
-    """Whether the class, or a mixin of it, declares the property."""
-    return any(name in getattr(each, "__annotations__", {}) for each in owner.__mro__)
+def own_properties(each: Any) -> list[Any]:
+    """Properties that a class or a mixin of it declares and the interface shows by their names."""
+    declared = {name for base in each.__mro__ for name in getattr(base, "__annotations__", {})} - UNSEEN
+    return [own for own in rna_of(each).properties if own.identifier in declared and not own.is_hidden and own.name != own.identifier]
 
 
 def written_words() -> dict[str, str]:

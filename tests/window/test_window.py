@@ -87,6 +87,21 @@ def test_cancel_leaves_the_scene_bit_for_bit(installed: None) -> None:
     assert facts["a change would be seen"] is True
 
 
+def test_draw_limb_joins_and_changes_limbs(installed: None) -> None:
+    facts = play("joins")
+    assert facts["after one finger"] == [[{"upper": "middle", "lower": "palm"}], None]
+    splices, (fork,) = facts["after two fingers"]
+    assert splices is None and fork["trunk"] == "palm" and sorted(fork["branches"]) == ["middle", "ring"]
+    assert facts["drawn from its tip"] is True
+    assert facts["thumb"] == facts["still a socket"] == [{"trunk": "palm", "branch": "thumb"}]
+    assert facts["wrist"] == [{"upper": "palm", "lower": "wrist"}]
+    assert 0.8 < facts["dragged"] < 1.2
+    assert facts["joints before and after"] == [4, 4] and facts["joint deleted"] is True
+    assert facts["mirror"] == [{"plane": "x"}, 10]
+    assert facts["last operation"] == [8, True, 4] and facts["after the redo"] == [14, 7]
+    assert facts["runs"] is True and facts["runs no longer"] is True
+
+
 def test_switched_off_and_on_again(installed: None) -> None:
     facts = play("comes_and_goes")
     assert facts["keys"] and facts["colliding keys"] == []
