@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import bpy
 import numpy as np
 import pytest
 
 from ringwright.core.patch import fill_loop
 from ringwright.core.quality import scaled_jacobian
 from support.borders import ellipse_border, polygon_border, random_smooth_border, regular_corners
+from support.host_grid_fill import grid_fill
 from support.patch_checks import count_poles
 
 REGULAR = {
@@ -27,29 +27,6 @@ REGULAR = {
 RANDOM = {f"random {seed}": random_smooth_border(np.random.default_rng(seed), 2 * (8 + seed % 17)) for seed in range(24)}
 
 
-def grid_fill(border: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
-    """Positions and quads of the host's grid fill with its own defaults, or None where it refuses or leaves other faces than quads."""
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    count = len(border)
-    mesh = bpy.data.meshes.new("border")
-    mesh.from_pydata(border.tolist(), [(i, (i + 1) % count) for i in range(count)], [])
-    held = bpy.data.objects.new("border", mesh)
-    bpy.context.scene.collection.objects.link(held)
-    bpy.context.view_layer.objects.active = held
-    held.select_set(True)
-    bpy.ops.object.mode_set(mode="EDIT")
-    bpy.ops.mesh.select_all(action="SELECT")
-    try:
-        done = bpy.ops.mesh.fill_grid() == {"FINISHED"}
-    except RuntimeError:
-        done = False
-    bpy.ops.object.mode_set(mode="OBJECT")
-    faces = [list(polygon.vertices) for polygon in mesh.polygons]
-    if not done or not faces or any(len(face) != 4 for face in faces):
-        return None
-    return np.array([vertex.co[:] for vertex in mesh.vertices]), np.array(faces)
-
-
 @pytest.mark.parametrize("name", [*REGULAR, *RANDOM])
 def test_no_more_poles_and_no_lower_mean_squareness(name: str) -> None:
     border = (REGULAR | RANDOM)[name]
@@ -58,10 +35,9 @@ def test_no_more_poles_and_no_lower_mean_squareness(name: str) -> None:
     assert ours.quads.shape[1] == 4
     if host is None:
         return
-    positions, quads = host
-    assert count_poles(ours.quads, len(border), ours.corners) <= count_poles(quads, len(border), ours.corners)
+    assert count_poles(ours.quads, len(border), ours.corners) <= count_poles(host.quads, len(border), ours.corners)
     mean = scaled_jacobian(ours.positions[ours.quads]).mean()
-    assert mean >= scaled_jacobian(positions[quads]).mean() - 1e-4
+    assert mean >= scaled_jacobian(host.positions[host.quads]).mean() - 1e-4
 
 
 def test_borders_that_only_ours_fills_without_a_fold() -> None:
@@ -70,5 +46,5 @@ def test_borders_that_only_ours_fills_without_a_fold() -> None:
     for border in (REGULAR | RANDOM).values():
         ours, host = fill_loop(border), grid_fill(border)
         assert scaled_jacobian(ours.positions[ours.quads]).min() > 0
-        only_ours += host is None or bool(scaled_jacobian(host[0][host[1]]).min() <= 0)
+        only_ours += host is None or bool(scaled_jacobian(host.positions[host.quads]).min() <= 0)
     assert only_ours >= 8
