@@ -274,3 +274,21 @@ def test_plan_survives_saving_and_loading(tmp_path: object) -> None:
     bpy.ops.wm.open_mainfile(filepath=path)
     (row,) = bpy.context.scene.ringwright.limbs
     assert (row.key, row.sides, row.spans) == ("leg", 12, 0)
+
+
+def test_plan_and_pointers_on_a_cage_survive_saving_and_loading(tmp_path: Path) -> None:
+    for name in ("target", "cage"):
+        bpy.ops.mesh.primitive_cube_add()
+        bpy.context.object.name = name
+        setattr(bpy.context.scene.ringwright, name, bpy.context.object)
+    for z in (0, 5):
+        bpy.ops.ringwright.add_limb(joints=[{"name": "", "position": (0, 0, z + part)} for part in (0, 1, 3)], sides=8 + z // 5 * 4)
+    bpy.ops.ringwright.add_splice(upper="limb", lower="limb.2")
+    text = bpy.data.objects["cage"]["ringwright_plan"]
+    path = str(tmp_path / "cage.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.open_mainfile(filepath=path)
+    settings = bpy.context.scene.ringwright
+    assert (settings.target.name, settings.cage.name) == ("target", "cage")
+    assert bpy.data.objects["cage"]["ringwright_plan"] == text and [row.sides for row in settings.limbs] == [8, 12]

@@ -15,6 +15,8 @@ def scenario(hand: Hand) -> Steps:
     hand.fact("keys", [item.idname for item in _own_keys()])
     hand.fact("colliding keys", _collisions())
     yield from hand.sidebar("Ringwright")
+    yield from _key_changed(hand)
+    yield from _in_german(hand)
     yield from _draw_off_the_target(hand)
     addon_utils.disable(NAME, default_set=False)
     yield 0.5
@@ -28,7 +30,48 @@ def scenario(hand: Hand) -> Steps:
     yield from hand.photograph("switched_on")
 
 
-def _draw_off_the_target(hand: Hand) -> Steps:
+def _key_changed(hand: Hand) -> Steps:
+    """The entry in the artist's own keymap gets another key, as in the host's keymap editor; that key works and the old one does not."""
+    entries = [item for keymap in bpy.context.window_manager.keyconfigs.user.keymaps for item in keymap.keymap_items
+               if item.idname == "ringwright.draw_limb"]
+    hand.fact("in the keymap editor", [item.is_user_modified for item in entries])
+    entries[0].type, entries[0].ctrl, entries[0].alt, entries[0].shift = "F19", False, False, False
+    yield 0.3
+    region = hand.region
+    yield from hand.move(region.x + region.width / 3, region.y + region.height / 2)
+    yield from hand.draw_limb()
+    old = hand.tool_runs
+    yield from hand.press("F19")
+    yield 0.3
+    hand.fact("old key, new key", [old, hand.tool_runs])
+    yield from hand.press("ESC")
+    keymap = next(each for each in bpy.context.window_manager.keyconfigs.user.keymaps
+                  if any(item.idname == "ringwright.draw_limb" for item in each.keymap_items))
+    keymap.restore_item_to_default(entries[0])
+    yield 0.2
+
+
+def _german(words: str) -> str:
+    return bpy.app.translations.pgettext_iface(words, "Operator")
+
+
+def _in_german(hand: Hand) -> Steps:
+    """The interface in the second language, for a moment."""
+    view = bpy.context.preferences.view
+    hand.fact("the host speaks other languages", bpy.app.build_options.international)
+    view.language = "de_DE"
+    yield 0.3
+    hand.fact("in German", [_german("Build Cage"), bpy.app.translations.pgettext_rpt("There is no finding; inspect first")])
+    yield from hand.photograph("german")
+    yield from _draw_off_the_target(hand, "german_drawing")
+    addon_utils.disable(NAME, default_set=False)
+    hand.fact("words left behind in German", _german("Build Cage"))
+    addon_utils.enable(NAME, default_set=False)
+    view.language = "en_US"
+    yield 0.3
+
+
+def _draw_off_the_target(hand: Hand, picture: str = "") -> Steps:
     """Click beside the target, drag nothing, step back further than there are steps, confirm too early, give up."""
     hand.look((0, 0, -1), (5, 5, 0), 1.0)
     region = hand.region
@@ -37,6 +80,8 @@ def _draw_off_the_target(hand: Hand) -> Steps:
     with hand.override():
         hand.fact("tool began", sorted(bpy.ops.ringwright.draw_limb("INVOKE_DEFAULT", True)))
     yield from hand.click(*middle)
+    if picture:
+        yield from hand.photograph(picture)
     for kind in ("BACK_SPACE", "BACK_SPACE", "X", "RET", "WHEELDOWNMOUSE"):
         yield from hand.press(kind)
     yield from hand.press("WHEELUPMOUSE", ctrl=True)

@@ -17,6 +17,7 @@ from collections.abc import Generator
 from pathlib import Path
 from types import ModuleType
 
+import bmesh
 import bpy
 import numpy as np
 from bpy_extras import view3d_utils
@@ -147,6 +148,21 @@ def square_view(joints: dict[str, np.ndarray]) -> np.ndarray:
     across = joints["index"][0] - joints["little"][0]
     normal = np.cross(along, across)
     return normal / np.linalg.norm(normal)
+
+
+def wound(cage: bpy.types.Object, joints: dict[str, np.ndarray]) -> None:
+    """Take the forearm out and put triangles on the palm."""
+    mesh = bmesh.new()
+    mesh.from_mesh(cage.data)
+    limb = mesh.verts.layers.int["limb"]
+    arm = [face for face in mesh.faces if all(vertex[limb] == 1 for vertex in face.verts)]
+    bmesh.ops.delete(mesh, geom=arm, context="FACES")
+    palm = Vector(joints["palm"].mean(axis=0))
+    near = sorted(mesh.faces, key=lambda face: (face.calc_center_median() - palm).length)[:2]
+    bmesh.ops.triangulate(mesh, faces=near)
+    mesh.to_mesh(cage.data)
+    mesh.free()
+    cage.data.update()
 
 
 def mesh_arrays(item: bpy.types.Object) -> tuple[bytes, bytes]:

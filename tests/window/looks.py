@@ -1,16 +1,14 @@
-"""Every panel, the overlay and the selection tools, photographed in a dark and a light theme and at two interface scales."""
+"""A built cage, inspected, wounded and mended with the selection tools; what the overlay costs."""
 
 from __future__ import annotations
 
 import sys
 import time
 import tomllib
-from pathlib import Path
 
-import bmesh
 import bpy
 import numpy as np
-from driver import Hand, Steps
+from driver import Hand, Steps, wound
 from mathutils import Vector
 
 
@@ -34,7 +32,7 @@ def scenario(hand: Hand) -> Steps:
         hand.fact("inspect", sorted(bpy.ops.ringwright.inspect("EXEC_DEFAULT", True)))
     yield from hand.photograph("built_anew")
     hand.fact("sound", settings.summary)
-    _wound(cage, joints)
+    wound(cage, joints)
     with hand.override():
         hand.fact("inspect wounded", sorted(bpy.ops.ringwright.inspect("EXEC_DEFAULT", True)))
         hand.fact("rings", sorted(bpy.ops.ringwright.count_rings("EXEC_DEFAULT", True)))
@@ -65,7 +63,6 @@ def scenario(hand: Hand) -> Steps:
     with hand.override():
         hand.fact("deviation", sorted(bpy.ops.ringwright.show_deviation("EXEC_DEFAULT", True)))
     yield from hand.photograph("deviation")
-    yield from _themes(hand)
     yield from _redraw_cost(hand, cage)
 
 
@@ -77,21 +74,6 @@ def _look(hand: Hand, middle: np.ndarray, size: float) -> None:
     view.update()
 
 
-def _wound(cage: bpy.types.Object, joints: dict[str, np.ndarray]) -> None:
-    """Take the forearm out and put triangles on the palm."""
-    mesh = bmesh.new()
-    mesh.from_mesh(cage.data)
-    limb = mesh.verts.layers.int["limb"]
-    arm = [face for face in mesh.faces if all(vertex[limb] == 1 for vertex in face.verts)]
-    bmesh.ops.delete(mesh, geom=arm, context="FACES")
-    palm = Vector(joints["palm"].mean(axis=0))
-    near = sorted(mesh.faces, key=lambda face: (face.calc_center_median() - palm).length)[:2]
-    bmesh.ops.triangulate(mesh, faces=near)
-    mesh.to_mesh(cage.data)
-    mesh.free()
-    cage.data.update()
-
-
 def _scroll(hand: Hand) -> None:
     """Close the upper panels, as an artist does who is at the end of the work."""
     region = next(region for region in hand.area.regions if region.type == "UI")
@@ -99,20 +81,6 @@ def _scroll(hand: Hand) -> None:
         if bpy.ops.view2d.scroll_down.poll():
             for _ in range(12):
                 bpy.ops.view2d.scroll_down(deltay=60)
-
-
-def _themes(hand: Hand) -> Steps:
-    folders = [Path(folder) for folder in bpy.utils.preset_paths("interface_theme")]
-    light = next((path for folder in folders for path in sorted(folder.glob("*ight*.xml"))), None)
-    hand.fact("light theme", light is not None)
-    if light is not None:
-        bpy.ops.script.execute_preset(filepath=str(light), menu_idname="USERPREF_MT_interface_theme_presets")
-        yield from hand.photograph("light_theme")
-    bpy.context.preferences.view.ui_scale = 2.0
-    yield 0.5
-    yield from hand.photograph("light_theme_twice_as_large")
-    bpy.context.preferences.view.ui_scale = 1.0
-    yield 0.3
 
 
 def _own_time(hand: Hand) -> float:

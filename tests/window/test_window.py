@@ -105,6 +105,10 @@ def test_draw_limb_joins_and_changes_limbs(installed: None) -> None:
 def test_switched_off_and_on_again(installed: None) -> None:
     facts = play("comes_and_goes")
     assert facts["keys"] and facts["colliding keys"] == []
+    assert facts["in the keymap editor"] == [False] and facts["old key, new key"] == [False, True]
+    if facts["the host speaks other languages"]:
+        assert facts["in German"] == ["Käfig bauen", "Es gibt keinen Befund; erst prüfen"]
+        assert facts["words left behind in German"] == "Build Cage"
     assert facts["tool began"] == ["RUNNING_MODAL"] and facts["no limb came"] == 8
     assert facts["left behind"] == []
     assert len(facts["limbs again"]) == 8 and facts["ready again"] is True
