@@ -103,9 +103,9 @@ class RINGWRIGHT_OT_add_splice(Refusing, bpy.types.Operator):
     bl_label = "Add Splice"
     bl_options = {"REGISTER", "UNDO"}
 
-    lower: StringProperty(name="Lower", description="Limb whose tip end is joined; empty for the active one", search=limb_choices,
+    lower: StringProperty(name="Lower Limb", description="Limb whose tip end is joined; empty for the active one", search=limb_choices,
                           options={"SKIP_SAVE"})
-    upper: StringProperty(name="Upper", description="Limb whose root end is joined; empty for the marked one", search=limb_choices,
+    upper: StringProperty(name="Upper Limb", description="Limb whose root end is joined; empty for the marked one", search=limb_choices,
                           options={"SKIP_SAVE"})
     rows: IntProperty(name="Rows", description="Rows of quads that the step-downs may use; 0 leaves them to be chosen", min=0,
                       max=ROWS_RANGE[1], default=0)

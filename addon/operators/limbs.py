@@ -161,8 +161,8 @@ class RINGWRIGHT_OT_change_limb(Refusing, bpy.types.Operator):
     joint_loops: IntProperty(name="Joint Loops", description="Rings gathered round every inner joint; -1 leaves them as they are",
                              min=-1, max=JOINT_LOOPS_RANGE[1], default=-1, options={"SKIP_SAVE"})
     tip: EnumProperty(name="Tip", description="What becomes of the limb's end", default="KEEP", options={"SKIP_SAVE"},
-                      items=(("KEEP", "Keep", "Leave the tip as it is"), ("open", "Open", "End in an open ring"),
-                             ("closed", "Closed", "Close the end with quads")))
+                      items=(("KEEP", "Keep", "Leave the tip as it is"), ("open", "Open Tip", "End in an open ring"),
+                             ("closed", "Closed Tip", "Close the end with quads")))
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:

@@ -75,10 +75,10 @@ MENDS: dict[str, tuple[str, Callable[[], set[str]]]] = {
     "duplicate_faces": ("Delete", _delete_faces),
     "degenerate_faces": ("Delete", _delete_faces),
     "flipped_faces": ("Turn Outside", _turn_outside),
-    "uv_overlap": ("Unwrap", _unwrap),
-    "uv_flipped": ("Unwrap", _unwrap),
-    "uv_margin": ("Unwrap", _unwrap),
-    "uv_outside": ("Unwrap", _unwrap),
+    "uv_overlap": ("Unwrap Cage", _unwrap),
+    "uv_flipped": ("Unwrap Cage", _unwrap),
+    "uv_margin": ("Unwrap Cage", _unwrap),
+    "uv_outside": ("Unwrap Cage", _unwrap),
 }
 """Kind of finding: what the button says, and what it does to the selected elements."""
 ON_THE_WHOLE = {"quad_shape", "uv_overlap", "uv_margin", "uv_outside"}

@@ -32,7 +32,7 @@ class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
     bl_label = "Make Symmetric"
     bl_options = {"REGISTER", "UNDO"}
 
-    plane: EnumProperty(name="Plane", items=PLANE_ITEMS, description="Across which plane")
+    plane: EnumProperty(name="Mirror Plane", items=PLANE_ITEMS, description="Across which plane")
     keep: EnumProperty(name="Keep", items=SIDE_ITEMS, description="Which side tells where vertices lie")
 
     @classmethod
@@ -69,7 +69,7 @@ class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
     bl_label = "Mirror Half"
     bl_options = {"REGISTER", "UNDO"}
 
-    plane: EnumProperty(name="Plane", items=PLANE_ITEMS[:3], description="Across which plane")
+    plane: EnumProperty(name="Mirror Plane", items=PLANE_ITEMS[:3], description="Across which plane")
     keep: EnumProperty(name="Keep", items=SIDE_ITEMS[1:], description="Which half is kept")
 
     @classmethod

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import importlib
+
 import addon_utils
 import bpy
 from driver import Hand, Steps
 
 NAME = "bl_ext.user_default.ringwright"
+translations = importlib.import_module(f"{NAME}.addon.translation")
 
 
 def scenario(hand: Hand) -> Steps:
@@ -55,6 +58,13 @@ def _german(words: str) -> str:
     return bpy.app.translations.pgettext_iface(words, "Operator")
 
 
+def _said_otherwise() -> dict[str, str]:
+    """Words that the host's own catalogue has too, with another meaning than the table's: it is asked first."""
+    table = translations.read_table(translations.FOLDER / "de.toml")
+    shown = {words: bpy.app.translations.pgettext_iface(words) for words in table}
+    return {words: own for words, own in shown.items() if own != table[words]}
+
+
 def _in_german(hand: Hand) -> Steps:
     """The interface in the second language, for a moment."""
     view = bpy.context.preferences.view
@@ -62,6 +72,7 @@ def _in_german(hand: Hand) -> Steps:
     view.language = "de_DE"
     yield 0.3
     hand.fact("in German", [_german("Build Cage"), bpy.app.translations.pgettext_rpt("There is no finding; inspect first")])
+    hand.fact("said otherwise by the host", _said_otherwise())
     yield from hand.photograph("german")
     yield from _draw_off_the_target(hand, "german_drawing")
     addon_utils.disable(NAME, default_set=False)
