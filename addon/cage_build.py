@@ -118,7 +118,7 @@ class CageBuild:
         """Put the finished cage in its place; raises what the build refused."""
         built, inspection = self._work.thread.result()
         kept = self._kept(built.mesh)
-        place_finished(self.scene, self._trial, built.plan, built.mesh, kept, inspection)
+        place_finished(self.scene, self._trial, built, kept, inspection)
         return built, inspection, kept
 
     def drop(self) -> None:
@@ -170,20 +170,21 @@ def lost_sentence(kept: KeptMoves) -> str:
     return f"{moved} moved by hand on {names}, whose faces change; lay them anew, or take the change of the plan back."
 
 
-def place_finished(scene: bpy.types.Scene, trial: CageTrial, plan: LimbPlan, mesh: PolyMesh, kept: KeptMoves,
-                   inspection: Inspection | None) -> bpy.types.Object:
+def place_finished(scene: bpy.types.Scene, trial: CageTrial, built: BuildResult, kept: KeptMoves,
+                   inspection: Inspection | None) -> None:
     """Put a finished cage into the scene with its plan and its findings; a new one becomes the active object."""
-    cage = trial.keep(with_built_places(mesh.with_positions(kept.positions), mesh.positions))
+    cage = trial.keep(with_built_places(built.mesh.with_positions(kept.positions), built.mesh.positions))
     scene.ringwright.cage = cage
-    note_built(cage, plan)
-    store_plan(scene, plan)
+    note_built(cage, built)
+    store_plan(scene, built.plan)
     if trial.is_new:
         make_active(bpy.context.view_layer, cage)
-    scene.ringwright.findings.clear()
-    scene.ringwright.summary = scene.ringwright.notice = ""
+    settings = scene.ringwright
+    settings.findings.clear()
+    settings.summary = settings.notice = ""
+    settings.loses_moves = False
     if inspection is not None:
-        store_findings(scene.ringwright, inspection)
-    return cage
+        store_findings(settings, inspection)
 
 
 def make_active(layer: bpy.types.ViewLayer, cage: bpy.types.Object) -> None:

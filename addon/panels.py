@@ -6,13 +6,20 @@ from typing import Any
 
 import bpy
 
+from ..core.count_figures import JoinCounts, join_counts, sides_of
 from ..core.errors import PlanError
 from ..core.plan import LimbPlan
+from . import live_build
 from .operators.mending import MENDS
-from .plan_storage import cage_of, limb_names, load_plan, target_of
+from .phrases import phrase
+from .plan_storage import cage_of, figures_of, is_built, limb_names, load_plan, target_of
 
 CATEGORY = "Ringwright"
 SEVERITY_ICONS = {"error": "CANCEL", "warning": "ERROR", "note": "INFO"}
+FIELD = 34
+"""Pixels of the narrowest field in which two digits can be read."""
+NARROW = 220
+"""Pixels of a sidebar in which a label and its fields need a line each."""
 JOIN_ICONS = {"fork": "OUTLINER_OB_FORCE_FIELD", "socket": "PIVOT_CURSOR", "splice": "LINKED"}
 LETTER = 6.2
 """Pixels of a letter at the interface's own size, on average (measured)."""
@@ -20,12 +27,16 @@ MARGIN = 24
 """Pixels of a panel's width that words cannot use."""
 
 
+def _width() -> float:
+    """Pixels of the sidebar at the interface's own size."""
+    region = bpy.context.region
+    return 220.0 if region is None else region.width / bpy.context.preferences.system.ui_scale
+
+
 def wrapped(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None:
     """A sentence over several lines."""
-    region = bpy.context.region
-    width = 220.0 if region is None else region.width / bpy.context.preferences.system.ui_scale
-    letters = int((width - MARGIN) / LETTER) - (3 if icon != "NONE" else 0)
-    words, line, column = text.split(), "", layout.column(align=True)
+    letters = int((_width() - MARGIN) / LETTER) - (3 if icon != "NONE" else 0)
+    words, line, column = phrase(text).split(), "", layout.column(align=True)
     for word in [*words, ""]:
         if line and (not word or len(line) + len(word) >= letters):
             column.label(text=line, icon=icon)
@@ -43,14 +54,16 @@ def _plan(context: bpy.types.Context) -> LimbPlan:
 class RINGWRIGHT_UL_limbs(bpy.types.UIList):
     """Limbs with their mark, name and counts."""
 
-    def draw_item(self, _context: bpy.types.Context, layout: bpy.types.UILayout, _data: Any, item: Any, _icon: int, _active: Any,
+    def draw_item(self, context: bpy.types.Context, layout: bpy.types.UILayout, _data: Any, item: Any, _icon: int, _active: Any,
                   _property: str) -> None:
         row = layout.row(align=True)
         row.prop(item, "marked", text="", icon="CHECKBOX_HLT" if item.marked else "CHECKBOX_DEHLT", emboss=False)
         row.prop(item, "label", text="", emboss=False)
         counts = row.row(align=True)
         counts.alignment = "RIGHT"
-        counts.label(text=f"{item.sides or 'auto'} sides")
+        known = figures_of(context.scene).limbs.get(item.key)
+        sides = item.sides or ("auto" if known is None else known.body)
+        counts.label(text=str(sides) if _width() < NARROW else phrase("{count} sides", count=sides))
         counts.label(text="", icon="RADIOBUT_ON" if item.closed else "RADIOBUT_OFF")
 
 
@@ -83,10 +96,21 @@ class SidebarPanel:
     bl_category = CATEGORY
 
 
+def _headline(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None:
+    """State in short at the right end of a panel's header, so that it shows while the panel is closed."""
+    row = layout.row()
+    row.alignment = "RIGHT"
+    row.label(text=text, icon=icon)
+
+
 class RINGWRIGHT_PT_target(SidebarPanel, bpy.types.Panel):
     bl_idname = "RINGWRIGHT_PT_target"
     bl_label = "Target"
     bl_order = 0
+
+    def draw_header_preset(self, context: bpy.types.Context) -> None:
+        target = target_of(context.scene)
+        _headline(self.layout, "" if target is None else _short(_evaluated_faces(context, target)), "ERROR" if target is None else "NONE")
 
     def draw(self, context: bpy.types.Context) -> None:
         layout, settings = self.layout, context.scene.ringwright
@@ -99,14 +123,32 @@ class RINGWRIGHT_PT_target(SidebarPanel, bpy.types.Panel):
             wrapped(layout, "Choose the dense mesh that the cage must fit.", icon="INFO")
             return
         row = layout.row()
-        row.label(text=f"{len(target.data.polygons):,} faces", icon="CHECKMARK")
+        row.label(text=phrase("{count} faces", count=f"{_evaluated_faces(context, target):,}"), icon="CHECKMARK")
         row.operator("ringwright.toggle_target", text="", icon="HIDE_OFF" if target.visible_get() else "HIDE_ON", emboss=False)
+
+
+def _evaluated_faces(context: bpy.types.Context, target: bpy.types.Object) -> int:
+    """Faces of the target as it is seen, modifiers counted."""
+    evaluated = target.evaluated_get(context.view_layer.depsgraph)
+    return len(evaluated.data.polygons)
+
+
+def _short(count: int) -> str:
+    """A number in few letters."""
+    for limit, word in ((1_000_000, "M"), (1_000, "k")):
+        if count >= limit:
+            return f"{count / limit:.3g}{word}"
+    return str(count)
 
 
 class RINGWRIGHT_PT_limbs(SidebarPanel, bpy.types.Panel):
     bl_idname = "RINGWRIGHT_PT_limbs"
     bl_label = "Limbs"
     bl_order = 1
+
+    def draw_header_preset(self, context: bpy.types.Context) -> None:
+        count = len(context.scene.ringwright.limbs)
+        _headline(self.layout, str(count))
 
     def draw(self, context: bpy.types.Context) -> None:
         layout, settings = self.layout, context.scene.ringwright
@@ -127,7 +169,7 @@ class RINGWRIGHT_PT_limbs(SidebarPanel, bpy.types.Panel):
         side.separator()
         side.operator("ringwright.turn_limb", text="", icon="UV_SYNC_SELECT")
         if settings.active_limb < len(settings.limbs):
-            _draw_limb(layout, settings.limbs[settings.active_limb], _plan(context))
+            _draw_limb(layout, settings.limbs[settings.active_limb], context)
 
 
 def _draw_sources(layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
@@ -164,30 +206,68 @@ def _draw_plan_fault(layout: bpy.types.UILayout, context: bpy.types.Context) -> 
         return
     if [row.key for row in settings.limbs] != limb_names(context.scene):
         layout.operator("ringwright.refresh_plan", icon="FILE_REFRESH")
-    if settings.notice:
+    if settings.notice and not settings.loses_moves:
         wrapped(layout, settings.notice, icon="ERROR")
 
 
-def _draw_limb(layout: bpy.types.UILayout, row: Any, plan: LimbPlan) -> None:
+def _draw_limb(layout: bpy.types.UILayout, row: Any, context: bpy.types.Context) -> None:
+    plan, figures = _plan(context), figures_of(context.scene)
     limb = next((limb for limb in plan.limbs if limb.name == row.key), None)
     if limb is None:
         return
     column = layout.column()
     column.use_property_split = True
     column.use_property_decorate = False
-    column.prop(row, "sides", text="Sides" if row.sides else "Sides (Chosen)")
-    column.prop(row, "spans", text="Spans" if row.spans else "Spans (Chosen)")
+    chosen = sides_of(limb, figures)
+    column.prop(row, "sides", text="Sides" if row.sides else phrase("Sides ({count})", count=chosen) if chosen else "Sides (Auto)")
+    column.prop(row, "spans", text="Spans" if row.spans else "Spans (Auto)")
+    if len(limb.joints) > 2:
+        _draw_fields(column, row, "bone_spans", len(limb.joints) - 1, phrase("Each Bone"))
     column.prop(row, "joint_loops")
     tip = column.column()
     tip.active = plan.tip_join(limb.name) is None
     tip.prop(row, "closed")
-    layout.operator("ringwright.draw_limb", text=f"Edit {len(limb.joints)} Joints", icon="EMPTY_AXIS").limb = limb.name
+    header, body = layout.panel("ringwright_seam", default_closed=True)
+    header.label(text="Seam" if limb.up is None else "Seam (Turned)")
+    if body is not None:
+        body.use_property_split = True
+        body.use_property_decorate = False
+        body.prop(row, "up")
+    layout.operator("ringwright.draw_limb", text=phrase("Edit {count} Joints", count=len(limb.joints)), icon="EMPTY_AXIS").limb = limb.name
+
+
+def _draw_fields(layout: bpy.types.UILayout, row: Any, name: str, count: int, label: str) -> None:
+    """Numbers that belong together under one label, as many a line as can be read."""
+    shown, narrow = min(count, len(getattr(row, name))), _width() < NARROW
+    a_line = max(1, int((_width() - MARGIN) * (1.0 if narrow else 0.6) / FIELD))
+    if narrow:
+        layout.label(text=label)
+    for first in range(0, shown, a_line):
+        line = layout if narrow else _labelled(layout, label if first == 0 else "")
+        fields = line.row(align=True)
+        fields.use_property_split = False
+        for index in range(first, min(first + a_line, shown)):
+            fields.prop(row, name, index=index, text="")
+
+
+def _labelled(layout: bpy.types.UILayout, label: str) -> bpy.types.UILayout:
+    """The right part of a line with a label before it, as the host's own split fields have it."""
+    split = layout.split(factor=0.4)
+    words = split.row()
+    words.alignment = "RIGHT"
+    words.label(text=label)
+    return split
 
 
 class RINGWRIGHT_PT_joins(SidebarPanel, bpy.types.Panel):
     bl_idname = "RINGWRIGHT_PT_joins"
     bl_label = "Joins"
     bl_order = 2
+
+    def draw_header_preset(self, context: bpy.types.Context) -> None:
+        joins = join_counts(_plan(context), figures_of(context.scene))
+        unlike = sum(join.step_downs > 0 for join in joins)
+        _headline(self.layout, phrase("{count} unlike", count=unlike) if unlike else str(len(joins)), "ERROR" if unlike else "NONE")
 
     def draw(self, context: bpy.types.Context) -> None:
         layout, settings, plan = self.layout, context.scene.ringwright, _plan(context)
@@ -196,39 +276,57 @@ class RINGWRIGHT_PT_joins(SidebarPanel, bpy.types.Panel):
             return
         active = settings.limbs[settings.active_limb].key if settings.active_limb < len(settings.limbs) else ""
         marked = [row.key for row in settings.limbs if row.marked and row.key != active]
-        words = f"Active: {active}. Marked: {', '.join(marked)}." if marked else f"Active: {active}. Mark the limbs to join to it."
-        wrapped(layout, words)
+        wrapped(layout, phrase("Active: {limb}. Marked: {others}.", limb=active, others=", ".join(marked)) if marked
+                else phrase("Active: {limb}. Mark the limbs to join to it.", limb=active))
         row = layout.row(align=True)
         row.operator("ringwright.add_fork", text="Fork")
         row.operator("ringwright.add_socket", text="Socket")
         row.operator("ringwright.add_splice", text="Splice")
-        box = layout.column(align=True)
-        for kind, index, text, unlike in _join_rows(plan):
-            line = box.row(align=True)
-            line.label(text=text, icon="ERROR" if unlike else JOIN_ICONS[kind])
-            if kind != "socket":
-                change = line.operator("ringwright.change_join", text="", icon="PREFERENCES", emboss=False)
-                change.kind, change.index = kind, index
-            remove = line.operator("ringwright.remove_join", text="", icon="X", emboss=False)
-            remove.kind, remove.index = kind, index
+        for row, join in zip(settings.joins, join_counts(plan, figures_of(context.scene)), strict=False):
+            _draw_join(layout, row, join, plan)
 
 
-def _join_rows(plan: LimbPlan) -> list[tuple[str, int, str, bool]]:
-    """Kind, number, words and whether two counts differ, of every join."""
-    rows = [("fork", index, f"{fork.trunk}: {len(fork.branches)} branches", False) for index, fork in enumerate(plan.forks)]
-    rows += [("socket", index, f"{socket.trunk}: {socket.branch}", False) for index, socket in enumerate(plan.sockets)]
-    for index, splice in enumerate(plan.splices):
-        counts = [plan.limb(name).sides for name in (splice.lower, splice.upper)]
-        unlike = None not in counts and counts[0] != counts[1]
-        words = [f"{name} {count or ''}".strip() for name, count in zip((splice.lower, splice.upper), counts, strict=True)]
-        rows.append(("splice", index, f"{words[0]} to {words[1]}", unlike))
-    return rows
+def _draw_join(layout: bpy.types.UILayout, row: Any, join: JoinCounts, plan: LimbPlan) -> None:
+    """What meets at a join, its counts, and the numbers that can be changed there."""
+    box = layout.box().column(align=True)
+    line = box.row(align=True)
+    unlike = join.step_downs > 0
+    line.label(text=_join_words(join), icon="ERROR" if unlike else JOIN_ICONS[join.kind])
+    remove = line.operator("ringwright.remove_join", text="", icon="X", emboss=False)
+    remove.kind, remove.index = join.kind, join.index
+    counts = box.row()
+    counts.alert = unlike
+    counts.label(text=_count_words(join), icon="BLANK1")
+    if join.kind == "fork":
+        _draw_fields(box, row, "webs", len(plan.forks[join.index].branches) - 1, phrase("Webs"))
+    elif join.kind == "splice":
+        _labelled(box, phrase("Rows" if row.rows else "Rows (Auto)")).prop(row, "rows", text="")
+
+
+def _join_words(join: JoinCounts) -> str:
+    if join.kind == "fork":
+        return phrase("{limb}: {count} branches", limb=join.trunk, count=len(join.branches))
+    return f"{join.trunk}: {join.branches[0]}"
+
+
+def _count_words(join: JoinCounts) -> str:
+    """Both counts, and what brings one to the other."""
+    if join.below is None or join.above is None:
+        return phrase("counts chosen by the build")
+    if join.step_downs:
+        return phrase("{below} to {above}: {count} step-downs", below=join.below, above=join.above, count=join.step_downs)
+    return phrase("{count} edges", count=join.above)
 
 
 class RINGWRIGHT_PT_cage(SidebarPanel, bpy.types.Panel):
     bl_idname = "RINGWRIGHT_PT_cage"
     bl_label = "Cage"
     bl_order = 3
+
+    def draw_header_preset(self, context: bpy.types.Context) -> None:
+        cage = cage_of(context.scene)
+        stale = cage is not None and len(context.scene.ringwright.limbs) > 0 and not is_built(context.scene)
+        _headline(self.layout, "" if cage is None else f"{len(cage.data.polygons):,}", "ERROR" if stale else "NONE")
 
     def draw(self, context: bpy.types.Context) -> None:
         layout, settings = self.layout, context.scene.ringwright
@@ -243,14 +341,35 @@ class RINGWRIGHT_PT_cage(SidebarPanel, bpy.types.Panel):
         column.prop(settings, "mirror")
         column.prop(settings, "live")
         column.prop(settings, "quad_budget", text="Budget" if settings.quad_budget else "Budget (None)")
+        if live_build.running is not None:
+            _draw_progress(layout, live_build.running.stage, live_build.running.share)
+            return
         build = layout.column()
         build.scale_y = 1.3
         build.operator("ringwright.build_cage", text="Build Cage" if cage is None else "Build Cage Anew", icon="MOD_BUILD")
-        if cage is None:
-            words = "Draw limbs first." if not len(settings.limbs) else "The plan is ready to be built."
-            wrapped(layout, words, icon="INFO")
-        else:
-            layout.label(text=f"{len(cage.data.polygons):,} faces", icon="CHECKMARK")
+        _draw_cage_state(layout, context)
+
+
+def _draw_progress(layout: bpy.types.UILayout, stage: str, share: float) -> None:
+    row = layout.row(align=True)
+    row.progress(text=stage, factor=share)
+    row.operator("ringwright.cancel_build", text="", icon="X")
+
+
+def _draw_cage_state(layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+    """What the cage is, and what could be done next."""
+    settings, cage = context.scene.ringwright, cage_of(context.scene)
+    if cage is None:
+        wrapped(layout, "Draw limbs first." if not len(settings.limbs) else "The plan is ready to be built.", icon="INFO")
+        return
+    if is_built(context.scene) or not len(settings.limbs):
+        layout.label(text=phrase("{count} faces", count=f"{len(cage.data.polygons):,}"), icon="CHECKMARK")
+        return
+    wrapped(layout, settings.notice if settings.loses_moves else "The plan has changed since the cage was built.", icon="ERROR")
+    row = layout.column(align=True)
+    if settings.loses_moves:
+        row.operator("ringwright.build_cage", text="Lay Them Anew", icon="MOD_BUILD").moved = "KEEP"
+    row.operator("ringwright.revert_plan", icon="LOOP_BACK")
 
 
 class RINGWRIGHT_PT_mend(SidebarPanel, bpy.types.Panel):
@@ -265,7 +384,7 @@ class RINGWRIGHT_PT_mend(SidebarPanel, bpy.types.Panel):
     def draw(self, _: bpy.types.Context) -> None:
         column = self.layout.column(align=True)
         for operator, icon in (("settle", "MOD_SHRINKWRAP"), ("reduce_ring", "TRIA_DOWN"), ("splice_rings", "LINKED"),
-                               ("fill_patch", "MESH_GRID"), ("make_quads", "MESH_PLANE")):
+                               ("fill_patch", "MESH_GRID"), ("make_quads", "MESH_PLANE"), ("count_rings", "MESH_CIRCLE")):
             column.operator(f"ringwright.{operator}", icon=icon)
 
 
@@ -273,6 +392,13 @@ class RINGWRIGHT_PT_inspect(SidebarPanel, bpy.types.Panel):
     bl_idname = "RINGWRIGHT_PT_inspect"
     bl_label = "Inspect"
     bl_order = 4
+
+    def draw_header_preset(self, context: bpy.types.Context) -> None:
+        settings = context.scene.ringwright
+        errors, warnings = (_count(settings, severity) for severity in ("error", "warning"))
+        if settings.summary:
+            icon = SEVERITY_ICONS["error" if errors else "warning"] if errors or warnings else "CHECKMARK"
+            _headline(self.layout, str(errors or warnings or ""), icon)
 
     def draw(self, context: bpy.types.Context) -> None:
         layout, settings = self.layout, context.scene.ringwright
@@ -291,6 +417,9 @@ class RINGWRIGHT_PT_inspect(SidebarPanel, bpy.types.Panel):
 
     def _draw_findings(self, layout: bpy.types.UILayout, settings: Any) -> None:
         wrapped(layout, settings.summary + ".")
+        row = layout.row(align=True)
+        for severity, icon in SEVERITY_ICONS.items():
+            row.label(text=str(_count(settings, severity)), icon=icon)
         if not len(settings.findings):
             layout.label(text="Sound: nothing was found", icon="CHECKMARK")
             return
@@ -303,6 +432,10 @@ class RINGWRIGHT_PT_inspect(SidebarPanel, bpy.types.Panel):
             row.operator("ringwright.show_finding", text="Show", icon="VIEWZOOM").index = -1
             if finding.kind in MENDS:
                 row.operator("ringwright.mend_finding", text=MENDS[finding.kind][0], icon="TOOL_SETTINGS").index = -1
+
+
+def _count(settings: Any, severity: str) -> int:
+    return sum(finding.severity == severity for finding in settings.findings)
 
 
 class RINGWRIGHT_PT_overlay(SidebarPanel, bpy.types.Panel):

@@ -11,6 +11,8 @@ from functools import lru_cache
 
 import bpy
 
+from ..core.build import BuildResult
+from ..core.count_figures import UNKNOWN, CountFigures, count_figures, figures_text, join_counts, read_figures
 from ..core.errors import PlanError
 from ..core.plan import LimbPlan, format_plan, read_plan
 from .files import PLAN_PROPERTY
@@ -18,6 +20,8 @@ from .files import PLAN_PROPERTY
 EMPTY = LimbPlan(())
 BUILT_PROPERTY = "ringwright_built_plan"
 """Object property: the plan that the cage was built from, as text."""
+COUNTS_PROPERTY = "ringwright_counts"
+"""Object property: the counts that the build chose, in short."""
 listeners: list[Callable[[bpy.types.Scene], None]] = []
 """Told whenever a scene's plan was stored."""
 
@@ -84,9 +88,20 @@ def store_plan(scene: bpy.types.Scene, plan: LimbPlan) -> None:
         listener(scene)
 
 
-def note_built(cage: bpy.types.Object, plan: LimbPlan) -> None:
-    """Note on the cage which plan it was built from."""
-    _write(cage, format_plan(plan), BUILT_PROPERTY)
+def note_built(cage: bpy.types.Object, built: BuildResult) -> None:
+    """Note on the cage which plan it was built from, and the counts that were chosen."""
+    _write(cage, format_plan(built.plan), BUILT_PROPERTY)
+    _write(cage, figures_text(count_figures(built.counts)), COUNTS_PROPERTY)
+
+
+def figures_of(scene: bpy.types.Scene) -> CountFigures:
+    """The counts that the last build chose; unknown where there was none."""
+    cage = cage_of(scene)
+    text = None if cage is None else cage.get(COUNTS_PROPERTY)
+    return _read_figures(text) if isinstance(text, str) else UNKNOWN
+
+
+_read_figures = lru_cache(maxsize=8)(read_figures)
 
 
 def built_plan(cage: bpy.types.Object) -> LimbPlan:
@@ -119,7 +134,7 @@ def _write(owner: bpy.types.ID, text: str, name: str = PLAN_PROPERTY) -> None:
 
 
 def sync_rows(scene: bpy.types.Scene) -> None:
-    """One row for every limb; rows keep their mark, and the active one stays the active one."""
+    """One row for every limb and every join; rows keep their mark, and the active one stays the active one."""
     settings = scene.ringwright
     rows = settings.limbs
     active = rows[settings.active_limb].key if settings.active_limb < len(rows) else ""
@@ -130,6 +145,10 @@ def sync_rows(scene: bpy.types.Scene) -> None:
         row = rows.add()
         row.key, row.marked = name, name in marked
     settings.active_limb = names.index(active) if active in names else 0
+    settings.joins.clear()
+    for join in join_counts(load_plan(scene), UNKNOWN) if names else ():
+        row = settings.joins.add()
+        row.kind, row.index = join.kind, join.index
 
 
 def limb_names(scene: bpy.types.Scene) -> list[str]:

@@ -5,28 +5,44 @@ A limb's values are read from the plan and written back to it, so that the plan 
 
 # mypy: disable-error-code="valid-type"
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
 import bpy
+import numpy as np
 from bpy.props import (
     BoolProperty,
     CollectionProperty,
     EnumProperty,
     FloatVectorProperty,
     IntProperty,
+    IntVectorProperty,
     PointerProperty,
     StringProperty,
 )
 
+from ..core.count_figures import spans_of, webs_of
 from ..core.errors import RingwrightError
-from ..core.plan import DEFAULT_JOINT_LOOPS, JOINT_LOOPS_RANGE, QUADS_RANGE, SIDES_RANGE, SPANS_RANGE, Limb, LimbPlan, check_plan
-from ..core.plan_edits import change_limb, rename_limb
+from ..core.plan import (
+    DEFAULT_JOINT_LOOPS,
+    JOINT_LOOPS_RANGE,
+    QUADS_RANGE,
+    ROWS_RANGE,
+    SIDES_RANGE,
+    SPANS_RANGE,
+    WEB_RANGE,
+    Limb,
+    LimbPlan,
+    check_plan,
+)
+from ..core.plan_edits import change_limb, change_rows, change_webs, rename_limb
 from . import kept_target, live_build
-from .plan_storage import load_plan, store_plan, sync_rows
+from .plan_storage import figures_of, load_plan, store_plan, sync_rows
 
 MOST_SPANS_SHOWN = min(64, SPANS_RANGE[1])
+MOST_SHOWN = 32
+"""Bones of a limb, and webs of a fork, that have a field of their own: the host's vectors are no longer."""
 MIRROR_ITEMS = (
     ("NONE", "None", "Build what the limbs say and no more"),
     ("X", "X", "Build one side and mirror it across the plane X = 0"),
@@ -87,14 +103,77 @@ def _rename(row: Any, name: str) -> None:
     settings.active_limb = index
 
 
-def _spans_of(limb: Limb, value: int) -> tuple[int, ...] | None:
+def _alike(limb: Limb, value: int) -> tuple[int, ...] | None:
+    """The same spans for every bone; 0 leaves them to be chosen."""
     return None if value <= 0 else (value,) * (len(limb.joints) - 1)
+
+
+def _shown(values: tuple[int, ...]) -> list[int]:
+    """Numbers as a vector of the host's holds them."""
+    return [*values, *[0] * MOST_SHOWN][:MOST_SHOWN]
+
+
+def _changed(before: tuple[int, ...], wished: Sequence[int]) -> tuple[int, ...] | None:
+    """Numbers with the fields' wishes in them; None, which leaves all to be chosen, where a field was set to 0."""
+    after = tuple(wished[: len(before)]) + before[len(wished) :]
+    if any(old and not new for old, new in zip(before, after, strict=True)):
+        return None
+    return tuple(max(number, 1) for number in after)
+
+
+def _get_bone_spans(row: Any) -> list[int]:
+    limb = _limb(row)
+    return _shown(() if limb is None else spans_of(limb, figures_of(row.id_data)))
+
+
+def _set_bone_spans(row: Any, wished: Sequence[int]) -> None:
+    limb = _limb(row)
+    if limb is not None:
+        spans = _changed(spans_of(limb, figures_of(row.id_data)), wished)
+        _edit(row.id_data, lambda plan: change_limb(plan, limb.name, spans=spans))
+
+
+def _get_webs(row: Any) -> list[int]:
+    try:
+        forks = load_plan(row.id_data).forks
+    except RingwrightError:
+        forks = ()
+    is_fork = row.kind == "fork" and row.index < len(forks)
+    return _shown(webs_of(forks[row.index], row.index, figures_of(row.id_data)) if is_fork else ())
+
+
+def _set_webs(row: Any, wished: Sequence[int]) -> None:
+    def change(plan: LimbPlan) -> LimbPlan:
+        before = webs_of(plan.forks[row.index], row.index, figures_of(row.id_data))
+        return change_webs(plan, row.index, _changed(before, wished))
+
+    _edit(row.id_data, change)
+
+
+def _get_rows(row: Any) -> int:
+    try:
+        splices = load_plan(row.id_data).splices
+    except RingwrightError:
+        splices = ()
+    return (splices[row.index].rows or 0) if row.kind == "splice" and row.index < len(splices) else 0
+
+
+def _set_rows(row: Any, value: int) -> None:
+    _edit(row.id_data, lambda plan: change_rows(plan, row.index, value or None))
+
+
+def _get_up(limb: Limb) -> list[float]:
+    return [0.0, 0.0, 0.0] if limb.up is None else limb.up.tolist()
+
+
+def _up_values(_: Limb, value: Sequence[float]) -> dict[str, Any]:
+    return {"up": np.array(value, dtype=np.float64) if any(value) else None}
 
 
 class RINGWRIGHT_PG_limb(bpy.types.PropertyGroup):
     """A limb as the list shows it."""
 
-    key: StringProperty(name="Limb")
+    key: StringProperty(name="Limb", description="Name by which the row finds its limb in the plan")
     marked: BoolProperty(name="Marked", description="Whether the limb takes part in the next join as a branch")
     label: StringProperty(name="Name", description="Name of the limb, used once in the plan",
                           get=lambda row: row.key, set=_rename)
@@ -106,7 +185,14 @@ class RINGWRIGHT_PG_limb(bpy.types.PropertyGroup):
         name="Spans", description="Rows of quads between every two joints; 0 leaves them to be chosen so that faces come out square",
         min=0, max=MOST_SPANS_SHOWN,
         get=_getter(lambda limb: limb.spans[0] if limb.spans else 0, 0),
-        set=_setter(lambda limb, value: {"spans": _spans_of(limb, value)}))
+        set=_setter(lambda limb, value: {"spans": _alike(limb, value)}))
+    bone_spans: IntVectorProperty(
+        name="Spans of Each Bone", size=MOST_SHOWN, min=0, max=MOST_SPANS_SHOWN,
+        description="Rows of quads in this bone, counted from the root; 0 leaves all bones to be chosen",
+        get=_get_bone_spans, set=_set_bone_spans)
+    up: FloatVectorProperty(
+        name="Up", size=3, subtype="XYZ", description="Direction in which the seam of the limb looks; 0, 0, 0 leaves it to be chosen",
+        get=_getter(_get_up, (0.0, 0.0, 0.0)), set=_setter(_up_values))
     joint_loops: IntProperty(
         name="Joint Loops", description="Rings gathered round every inner joint so that it bends well; 0 spaces all rings evenly",
         min=JOINT_LOOPS_RANGE[0], max=JOINT_LOOPS_RANGE[1],
@@ -115,6 +201,17 @@ class RINGWRIGHT_PG_limb(bpy.types.PropertyGroup):
         name="Closed Tip", description="Close the limb's end with quads, as at a fingertip",
         get=_getter(lambda limb: limb.tip == "closed", False),
         set=_setter(lambda limb, value: {"tip": "closed" if value else "open"}))
+
+
+class RINGWRIGHT_PG_join(bpy.types.PropertyGroup):
+    """A join as the list shows it."""
+
+    kind: StringProperty()
+    index: IntProperty()
+    webs: IntVectorProperty(name="Webs", size=MOST_SHOWN, min=0, max=WEB_RANGE[1], get=_get_webs, set=_set_webs,
+                            description="Quads between these two neighbours; 0 leaves all webs of the fork to be chosen")
+    rows: IntProperty(name="Rows", min=0, max=ROWS_RANGE[1], get=_get_rows, set=_set_rows,
+                      description="Rows of quads that the step-downs may use; 0 leaves them to be chosen")
 
 
 class RINGWRIGHT_PG_finding(bpy.types.PropertyGroup):
@@ -208,6 +305,7 @@ class RINGWRIGHT_PG_settings(bpy.types.PropertyGroup):
     cage: PointerProperty(type=bpy.types.Object, poll=_is_mesh, update=_cage_changed, name="Cage",
                           description="The light mesh that is being made; it also keeps the limb plan")
     limbs: CollectionProperty(type=RINGWRIGHT_PG_limb)
+    joins: CollectionProperty(type=RINGWRIGHT_PG_join)
     active_limb: IntProperty(name="Active Limb", description="The limb whose values are shown and changed")
     mirror: EnumProperty(name="Mirror", items=MIRROR_ITEMS, get=_get_mirror, set=_set_mirror,
                          description="Plane across which the cage is mirrored")
@@ -235,7 +333,7 @@ class RINGWRIGHT_PG_settings(bpy.types.PropertyGroup):
     show_faces: BoolProperty(name="Triangles and N-Gons", default=True, description="Fill all faces that are not quads")
 
 
-CLASSES = (RINGWRIGHT_PG_limb, RINGWRIGHT_PG_finding, RINGWRIGHT_PG_ring, RINGWRIGHT_PG_settings)
+CLASSES = (RINGWRIGHT_PG_limb, RINGWRIGHT_PG_join, RINGWRIGHT_PG_finding, RINGWRIGHT_PG_ring, RINGWRIGHT_PG_settings)
 
 
 def register_pointer() -> None:

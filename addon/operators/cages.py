@@ -62,7 +62,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
         if kept.lost and self.moved == "ASK":
             raise LostMoves(lost_sentence(kept))
         inspection = None if inspected is None else inspected.inspection
-        place_finished(scene, CageTrial(scene, cage_of(scene)), plan, built.mesh, kept, inspection)
+        place_finished(scene, CageTrial(scene, cage_of(scene)), built, kept, inspection)
         self._tell(built, kept, None if inspection is None else len(inspection.findings))
         return {"FINISHED"}
 
