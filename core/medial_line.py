@@ -22,8 +22,8 @@ BALL_STEPS = 24
 """Shrinkings of a ball (measured: under ten are needed)."""
 TOUCHES = 0.01
 """A ball that reaches less than this share of its radius through the skin touches it."""
-SAME_SIDE = 0.85
-"""A ball is shrunk no more by skin seen from its middle under less than 32 degrees from where it touches: that is noise."""
+SAME_SIDE = 0.5
+"""A ball is shrunk no more by skin seen from its middle under less than 60 degrees from where it touches: that is noise."""
 WAY_RAYS = 128
 """Rays that look from a limb's tip for the way along it."""
 FARTHEST = 4.0

@@ -75,6 +75,17 @@ class PlanTemplate:
                 return place
         raise KeyError(name)
 
+    def is_tip(self, name: str) -> bool:
+        """Whether a place is the closed end of a limb."""
+        return any(limb.closed and limb.places[-1] == name for limb in self.limbs)
+
+    def trunk_places(self, tip: str) -> list[str]:
+        """The places where the trunks begin that a limb with this tip leaves."""
+        joins = [(trunk, branch) for trunk, branches in self.forks for branch in branches] + list(self.sockets)
+        own = [limb.name for limb in self.limbs if limb.closed and limb.places[-1] == tip]
+        begins = {limb.name: limb.places[0] for limb in self.limbs}
+        return [begins[trunk] for trunk, branch in joins if branch in own]
+
     @property
     def two_sided(self) -> bool:
         """Whether it has limbs on both sides of a plane, of which one side is pointed at."""
@@ -92,7 +103,7 @@ def _digit(name: str, shares: tuple[float, ...], hidden: float) -> LimbRule:
 WRIST = Place("wrist", "the middle of the wrist")
 ELBOW = Place("elbow", "the middle of the elbow")
 SHOULDER = Place("shoulder", "the shoulder joint, inside the arm", centred=False)
-ANKLE = Place("ankle", "the middle of the ankle")
+ANKLE = Place("ankle", "the middle of the ankle", centred=False)
 KNEE = Place("knee", "the middle of the knee")
 HIP = Place("hip", "the hip joint, inside the thigh", centred=False)
 

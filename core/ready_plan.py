@@ -21,7 +21,7 @@ from .plan import Fork, Limb, LimbPlan, Socket, Splice, check_plan
 from .plan_edits import order_across
 from .plan_templates import LimbRule, PlanTemplate
 from .polymesh import FloatArray
-from .skeleton import SIDE_NAMES
+from .skeleton import SIDE_NAMES, free_names
 from .surface import Surface
 
 AWAY = 0.05
@@ -61,6 +61,41 @@ def fit_plan(template: PlanTemplate, places: Mapping[str, FloatArray], surface: 
     return plan
 
 
+def line_from(template: PlanTemplate, places: Mapping[str, FloatArray], name: str, surface: Surface) -> FloatArray:
+    """The line that one place adds to what is pointed at, (n, 3) float64: along a limb from its tip, or straight to the place before.
+
+    places : (3,) float64 by name, those so far
+    surface : normals point outward
+    Raises PlanError where no limb runs on from a tip.
+    """
+    rules = [rule for rule in template.limbs if rule.places[-1] == name]
+    before = [rule.places[-2] for rule in rules if len(rule.places) > 1 and rule.places[-2] in places]
+    if not template.is_tip(name):
+        return np.stack([places[before[0]], places[name]]) if before else places[name][None]
+    tip = ball_middle(surface, places[name])
+    begin = before or [place for place in template.trunk_places(name) if place in places]
+    goal = places[begin[0]] if begin else tip
+    line = march_from_tip(surface, tip, goal, stops_at_trunk=not before)
+    if len(line.points) < 2:
+        raise PlanError(f"{template.label}: no limb runs on from {template.place(name).words}; point at its end.")
+    return line.points
+
+
+def with_ready_plan(plan: LimbPlan, fitted: LimbPlan) -> LimbPlan:
+    """A plan with the limbs and joins of another added, renamed where a name is taken; the mirror plane comes with a first one."""
+    names: dict[str, str] = {}
+    limbs = list(plan.limbs)
+    for limb in fitted.limbs:
+        names[limb.name] = free_names([*(each.name for each in limbs), limb.name])[-1]
+        limbs.append(replace(limb, name=names[limb.name]))
+    return replace(
+        plan, limbs=tuple(limbs), symmetry=plan.symmetry if plan.limbs else fitted.symmetry,
+        forks=(*plan.forks, *(replace(fork, trunk=names[fork.trunk], branches=tuple(names[each] for each in fork.branches))
+                              for fork in fitted.forks)),
+        sockets=(*plan.sockets, *(Socket(names[socket.trunk], names[socket.branch]) for socket in fitted.sockets)),
+        splices=(*plan.splices, *(replace(splice, upper=names[splice.upper], lower=names[splice.lower]) for splice in fitted.splices)))
+
+
 def _check(template: PlanTemplate, places: Mapping[str, FloatArray], surface: Surface) -> None:
     known = [place.name for place in template.places]
     for name, place in places.items():
@@ -98,10 +133,9 @@ class _Fit:
     def __init__(self, template: PlanTemplate, places: Mapping[str, FloatArray], surface: Surface, plane: str) -> None:
         self.template, self.surface, self.plane = template, surface, plane
         self.rules = {rule.name: rule for rule in template.limbs if all(place in places for place in rule.places)}
-        tips = {rule.places[-1] for rule in template.limbs if rule.closed}
-        self.inner = {name: ball_middle(surface, place) if name in tips else self._into_flesh(name, place)
+        self.inner = {name: ball_middle(surface, place) if template.is_tip(name) else self._into_flesh(name, place)
                       for name, place in places.items()}
-        self.inner |= {name: self._centred(name) for name in places if name not in tips}
+        self.inner |= {name: self._centred(name) for name in places if not template.is_tip(name)}
         self.lines: dict[str, MedialLine] = {}
         self.limbs: dict[str, Limb] = {}
 
@@ -138,14 +172,9 @@ class _Fit:
         """Whether a digit is the only one of its row: then its trunk goes on into it."""
         return self.rules[name].closed and any(self.branches(trunk) == [name] for trunk, _ in self.template.forks if trunk in self.rules)
 
-    def _trunk_place(self, name: str) -> str:
-        """The place where the trunk of a branch begins."""
-        joins = [(trunk, branch) for trunk, branches in self.template.forks for branch in branches] + list(self.template.sockets)
-        return next(self.rules[trunk].places[0] for trunk, branch in joins if branch == name)
-
     def _digit(self, rule: LimbRule) -> FloatArray:
         """Joints of a limb that is marched from its tip to where it leaves its trunk."""
-        begin, line = self.inner[self._trunk_place(rule.name)], self._free_line(rule)
+        begin, line = self._trunk_begin(rule), self._free_line(rule)
         free = float(arc_lengths(line)[-1])
         last, back = line[-1], line[max(0, len(line) - 5)]
         way = unit(unit(last - back) + unit(begin - last))
@@ -155,15 +184,19 @@ class _Fit:
 
     def _free_line(self, rule: LimbRule) -> FloatArray:
         """What of a digit's line stands free; in a row of digits none is far longer than the shortest, it has run into the trunk."""
-        line = self._marched(rule).points
         row = next((branches for trunk, _ in self.template.forks if rule.name in (branches := self.branches(trunk))), [rule.name])
-        shortest = min(float(arc_lengths(self._marched(self.rules[name]).points)[-1]) for name in row)
-        kept = int(np.count_nonzero(arc_lengths(line) <= LONGEST_IN_ROW * shortest))
-        return line[: max(kept, 2)]
+        lengths = {name: arc_lengths(line.points) + line.radii[0] for name in row for line in (self._marched(self.rules[name]),)}
+        longest = LONGEST_IN_ROW * min(float(each[-1]) for each in lengths.values())
+        kept = int(np.count_nonzero(lengths[rule.name] <= longest))
+        return self._marched(rule).points[: max(kept, 2)]
+
+    def _trunk_begin(self, rule: LimbRule) -> FloatArray:
+        """Where the trunk begins that a digit leaves."""
+        return self.inner[self.template.trunk_places(rule.places[-1])[0]]
 
     def _marched(self, rule: LimbRule) -> MedialLine:
         if rule.name not in self.lines:
-            line = march_from_tip(self.surface, self.inner[rule.places[-1]], self.inner[self._trunk_place(rule.name)], stops_at_trunk=True)
+            line = march_from_tip(self.surface, self.inner[rule.places[-1]], self._trunk_begin(rule), stops_at_trunk=True)
             if len(line.points) < 2:
                 words = self.template.place(rule.places[-1]).words
                 raise PlanError(f"{self.template.label}: no limb runs on from {words}; point at its end.")

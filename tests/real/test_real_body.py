@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -24,8 +25,9 @@ BODY = ("root", "spine", "neck01", "clavicle", "shoulder", "upperarm", "lowerarm
         "lowerleg", "foot", "toe")
 BUDGET = 12_000
 def body_plan(base: BaseMesh) -> LimbPlan:
-    """The plan as the rig gives it: nothing is set by hand."""
-    return plan_from_bones([RigBone(name, bone.parent, bone.head, bone.tail) for name, bone in base.bones.items() if name.startswith(BODY)])
+    """The plan as the rig gives it, with a budget: no count is set by hand."""
+    bones = [RigBone(name, bone.parent, bone.head, bone.tail) for name, bone in base.bones.items() if name.startswith(BODY)]
+    return replace(plan_from_bones(bones), quad_budget=BUDGET)
 
 
 @lru_cache(maxsize=1)

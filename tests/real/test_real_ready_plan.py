@@ -26,8 +26,8 @@ pytestmark = [pytest.mark.real, pytest.mark.slow]
 
 FINGERS = ("thumb", "index", "middle", "ring", "little")
 TOES = ("big toe", "second toe", "third toe", "fourth toe", "little toe")
-FRONT = np.array([0.0, 1.0, 0.0])
-"""The figure faces -y: this is how one looks at it."""
+FRONT, LEFT = np.array([0.0, 1.0, 0.0]), np.array([-1.0, 0.0, 0.0])
+"""The figure faces -y: how one looks at it from the front, and from its left."""
 
 
 @pytest.fixture(autouse=True)
@@ -35,9 +35,9 @@ def data() -> None:
     require_base_mesh()
 
 
-def seen(surface: ReferenceSurface, point: FloatArray) -> FloatArray:
-    """Where a point shows on the skin, from the front."""
-    return surface.cast((point - 5.0 * FRONT)[None], FRONT[None]).positions[0]
+def seen(surface: ReferenceSurface, point: FloatArray, way: FloatArray) -> FloatArray:
+    """Where a point shows on the skin to one who looks that way."""
+    return surface.cast((point - 5.0 * way)[None], way[None]).positions[0]
 
 
 def tip_of(surface: ReferenceSurface, joints: FloatArray) -> FloatArray:
@@ -66,9 +66,10 @@ def body() -> BuildResult:
     base = load_base_mesh()
     surface = ReferenceSurface.from_mesh(catmull_clark(base.body, 2))
     heads = {name: bone.head for name, bone in base.bones.items()}
-    places = {name: seen(surface, heads[bone]) for name, bone in (
-        ("neck", "neck02"), ("collar", "neck01"), ("pelvis", "spine05"), ("shoulder", "upperarm01.L"), ("elbow", "lowerarm01.L"),
-        ("wrist", "wrist.L"), ("hip", "upperleg01.L"), ("knee", "lowerleg01.L"), ("ankle", "foot.L"))}
+    places = {name: seen(surface, heads[bone], way) for name, bone, way in (
+        ("neck", "neck02", LEFT), ("collar", "neck01", FRONT), ("pelvis", "spine05", FRONT), ("shoulder", "upperarm01.L", FRONT),
+        ("elbow", "lowerarm01.L", FRONT), ("wrist", "wrist.L", FRONT), ("hip", "upperleg01.L", FRONT), ("knee", "lowerleg01.L", FRONT),
+        ("ankle", "foot.L", LEFT))}
     for kind, names in (("finger", FINGERS), ("toe", TOES)):
         for number, name in enumerate(names, 1):
             chain = [base.bones[bone] for bone in (f"{kind}{number}-{place}.L" for place in (1, 2, 3)) if bone in base.bones]

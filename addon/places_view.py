@@ -1,0 +1,79 @@
+"""Draw the places of a ready-made plan while they are pointed at: markers with names, lines along limbs, and what comes next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import bpy
+import numpy as np
+
+from ..core.polymesh import FloatArray
+from .gpu_shapes import (
+    GREEN,
+    INK,
+    PAPER,
+    SKY,
+    YELLOW,
+    blended,
+    draw_lines,
+    draw_markers,
+    draw_words,
+    interface_scale,
+    project,
+)
+
+
+@dataclass
+class PlacesView:
+    """What the drawing callbacks show; the tool fills it in.
+
+    places : (3,) by name, in the order in which they were pointed at
+    lines : (n, 3) each, along the limbs that are known so far
+    hover : (3,) the place that a click would take, or None
+    words : what to point at next, beside the pointer
+    pointer : (2,) pixels in the region that holds it
+    region : that region
+    """
+
+    places: dict[str, FloatArray] = field(default_factory=dict)
+    lines: list[FloatArray] = field(default_factory=list)
+    hover: FloatArray | None = None
+    words: str = ""
+    pointer: FloatArray = field(default_factory=lambda: np.zeros(2))
+    region: Any = None
+    handles: list[Any] = field(default_factory=list)
+
+    def start(self) -> None:
+        """Hang the callbacks on all 3D viewports."""
+        space = bpy.types.SpaceView3D
+        self.handles = [space.draw_handler_add(self._draw_space, (), "WINDOW", "POST_VIEW"),
+                        space.draw_handler_add(self._draw_pixels, (), "WINDOW", "POST_PIXEL")]
+
+    def stop(self) -> None:
+        """Take the callbacks down."""
+        while self.handles:
+            bpy.types.SpaceView3D.draw_handler_remove(self.handles.pop(), "WINDOW")
+
+    def _draw_space(self) -> None:
+        bones = [np.stack([line[:-1], line[1:]], axis=1) for line in self.lines if len(line) > 1]
+        if bones:
+            with blended():
+                draw_lines(np.concatenate(bones), INK, 5.0)
+                draw_lines(np.concatenate(bones), SKY, 2.5)
+
+    def _draw_pixels(self) -> None:
+        region, view = bpy.context.region, bpy.context.region_data
+        with blended():
+            if self.places:
+                places, front = project(region, view, np.array(list(self.places.values())))
+                for index in np.flatnonzero(front):
+                    draw_markers(places[index][None], 16, 5.5, YELLOW if index else GREEN)
+                names = list(self.places)
+                beside = places[front] + np.array([9.0, -4.0]) * interface_scale()
+                draw_words(beside, [names[index] for index in np.flatnonzero(front)], PAPER, 11.0, centred=False)
+            if self.hover is not None:
+                place, before = project(region, view, self.hover[None])
+                draw_markers(place[before], 16, 4.5, PAPER)
+            if region == self.region and self.words:
+                draw_words((self.pointer + np.array([18.0, 22.0]) * interface_scale())[None], [self.words], PAPER, 12.0, centred=False)
