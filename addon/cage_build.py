@@ -14,12 +14,14 @@ from ..core.inspection import Inspection, Target, inspect_mesh
 from ..core.outward import outward_surface
 from ..core.plan import LimbPlan
 from ..core.polymesh import PolyMesh
+from ..core.profiles import Profile
 from .background import Background, Pause, PausingSurface
 from .cage_object import CageTrial, built_places, read_cage, with_built_places
 from .commands.build import asked_of
 from .finding_rows import store_findings
 from .kept_target import KeptTarget, kept_target
 from .plan_storage import built_plan, cage_of, note_built, require_plan, store_plan
+from .preferences import preferred_profile
 from .skin_tree import SkinTree
 
 MOVED_ITEMS = (
@@ -44,7 +46,7 @@ class _Work:
         self.plan, self.stage, self.share = plan, "Measuring limbs", 0.0
         self.draft: PolyMesh | None = None
         self.began = time.perf_counter()
-        self._target, self._inspect = target, inspect
+        self._target, self._inspect, self._profile = target, inspect, preferred_profile() if inspect else Profile()
         self.thread = Background(self._run)
 
     def _run(self, pause: Pause) -> tuple[BuildResult, Inspection | None]:
@@ -58,7 +60,7 @@ class _Work:
         outward = outward_surface(surface, np.concatenate([limb.joints for limb in built.plan.limbs]))
         own = PausingSurface(SkinTree(built.mesh), pause)
         return inspect_mesh(built.mesh, target=Target(self._target.skin, outward, own, None), tally=asked.tally,
-                            joint_zones=asked.joint_zones, expectation=asked.expectation)
+                            joint_zones=asked.joint_zones, expectation=asked.expectation, profile=self._profile)
 
     def _progress(self, stage: str, share: float) -> None:
         self.stage, self.share = stage, share * (BUILT_SHARE if self._inspect else 1.0)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from gpu_extras.batch import batch_for_shader
 
 from ..core.polymesh import BoolArray, FloatArray
+from .preferences import preference
 
 Colour = tuple[float, float, float, float]
 
@@ -98,7 +99,7 @@ def draw_line_batch(lines: LineBatch | None, colour: Colour, width: float) -> No
     lines.shader.bind()
     if lines.has_width:
         lines.shader.uniform_float("viewportSize", _viewport_size())
-        lines.shader.uniform_float("lineWidth", width * interface_scale())
+        lines.shader.uniform_float("lineWidth", width * interface_scale() * preference("line_width"))
     lines.shader.uniform_float("color", colour)
     lines.batch.draw(lines.shader)
 
@@ -143,7 +144,7 @@ def draw_markers(places: FloatArray, corners: int, radius: float, colour: Colour
     """
     if not len(places):
         return
-    size = radius * interface_scale()
+    size = radius * interface_scale() * preference("marker_size")
     draw_triangles(_polygons(places, corners, size + 1.5 * interface_scale()), rim)
     draw_triangles(_polygons(places, corners, size), colour)
 
@@ -206,7 +207,7 @@ def draw_words(places: FloatArray, words: Sequence[str], colour: Colour = PAPER,
 
     size : letters' height in points at the interface's own size
     """
-    scale = interface_scale()
+    scale = interface_scale() * preference("text_size")
     blf.size(FONT, size * scale)
     pad = 4 * scale
     boxes = []

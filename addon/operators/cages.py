@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import bpy
@@ -29,6 +30,7 @@ from ..commands.inspecting import Inspected, inspect_fit
 from ..editor_progress import EditorProgress
 from ..host_surface import read_evaluated
 from ..plan_storage import built_plan, cage_of, is_built, require_plan, store_plan, target_of
+from ..preferences import preferred_profile
 from ..target_pieces import skin_surface
 from ..viewports import redraw_viewports
 from .asking import Refusing, has_cage, has_limbs_and_target, has_scene, has_target, in_object_mode, refuse
@@ -143,7 +145,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
 def _build(context: bpy.types.Context, plan: LimbPlan, target: PolyMesh, *, inspect: bool) -> tuple[BuildResult, Inspected | None]:
     with EditorProgress(context) as progress, skin_surface(target) as (skin, surface):
         built = build_cage(plan, surface, progress)
-        return built, inspect_fit(built.mesh, skin, surface, asked_of(built)) if inspect else None
+        return built, inspect_fit(built.mesh, skin, surface, replace(asked_of(built), profile=preferred_profile())) if inspect else None
 
 
 class RINGWRIGHT_OT_cancel_build(Refusing, bpy.types.Operator):

@@ -3,8 +3,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import bpy
-from bpy.props import BoolProperty, IntProperty
+from bpy.props import BoolProperty, IntProperty, StringProperty
 
 from ...core.build import build_cage
 from ...core.deviation import map_deviation
@@ -12,16 +14,20 @@ from ...core.errors import PlanError
 from ...core.expected import expected_of
 from ...core.heat import heat_of
 from ...core.plan import LimbPlan
+from ...core.polymesh import FloatArray
 from ...core.ring_report import count_rings
 from ..cage_object import read_cage
+from ..commands.arguments import profile_names, read_profile_named
 from ..commands.build import asked_of
 from ..commands.inspecting import Asked, Inspected, inspect_alone, inspect_fit
 from ..editor_progress import EditorProgress
 from ..element_selection import frame_selection, show_elements
 from ..finding_rows import store_findings, store_rings, unpack
 from ..host_surface import read_evaluated
+from ..mesh_bridge import read_uvs
 from ..overlay import has_heat, show_heat
 from ..plan_storage import cage_of, load_plan, target_of
+from ..preferences import preferred_profile
 from ..target_pieces import skin_surface
 from ..viewports import redraw_viewports
 from .asking import Refusing, has_cage, has_scene, has_target, refuse
@@ -36,6 +42,11 @@ def _checked_mesh(context: bpy.types.Context) -> bpy.types.Object | None:
     return cage_of(context.scene)
 
 
+def _profile_choices(_operator: bpy.types.Operator, _context: bpy.types.Context, _text: str) -> list[str]:
+    """Profiles that a text field offers."""
+    return profile_names()
+
+
 class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
     """Inspect the cage: faces, poles, shape, and with a target how well it fits"""
 
@@ -45,6 +56,8 @@ class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
 
     use_plan: BoolProperty(name="Judge by Plan", default=True,
                            description="Measure the limbs anew and hold the poles, open ends and joints against the limb plan")
+    profile: StringProperty(name="Profile", search=_profile_choices, options={"SKIP_SAVE"},
+                            description="What figures are judged by: a profile's name or a TOML file; empty for that of the preferences")
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -65,12 +78,18 @@ class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
         plan = load_plan(scene) if self.use_plan else LimbPlan(())
         if not mesh.face_count:
             raise PlanError("The cage has no face; build it first.")
+        given = {"profile": read_profile_named(self.profile) if self.profile else preferred_profile(), "uvs": _map_of(cage_of(scene))}
         if target is None:
-            return inspect_alone(mesh, Asked(expectation=expected_of(plan)) if plan.limbs else Asked())
+            return inspect_alone(mesh, replace(Asked(expectation=expected_of(plan)) if plan.limbs else Asked(), **given))
         dense = read_evaluated(target, context.evaluated_depsgraph_get())
         with EditorProgress(context) as progress, skin_surface(dense) as (skin, surface):
             asked = asked_of(build_cage(plan, surface, progress)) if plan.limbs else Asked()
-            return inspect_fit(mesh, skin, surface, asked)
+            return inspect_fit(mesh, skin, surface, replace(asked, **given))
+
+
+def _map_of(cage: bpy.types.Object) -> FloatArray | None:
+    """The cage's map, (C, 2); None where it has none, and under edit, where the host does not show it."""
+    return None if cage.mode == "EDIT" else read_uvs(cage.data)
 
 
 class RINGWRIGHT_OT_show_finding(Refusing, OneFinding, bpy.types.Operator):

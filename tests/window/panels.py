@@ -23,6 +23,8 @@ def scenario(hand: Hand) -> Steps:
     yield from hand.photograph("nothing_chosen")
     settings.target, settings.cage = target, cage
     bpy.context.view_layer.objects.active = cage
+    with hand.override():
+        bpy.ops.ringwright.build_cage("EXEC_DEFAULT", True, inspect=False)
     wound(cage, joints)
     with hand.override():
         bpy.ops.ringwright.inspect("EXEC_DEFAULT", True)
@@ -96,13 +98,13 @@ def _look(hand: Hand, joints: Joints, names: list[str]) -> None:
 def _open_all_panels() -> None:
     """Register panels that begin closed as open ones: a photograph shall show what is in them."""
     panels = [getattr(bpy.types, name) for name in dir(bpy.types) if name.startswith("RINGWRIGHT_PT_")]
-    closed = [each for each in panels if "DEFAULT_CLOSED" in each.bl_options]
+    closed = [each for each in panels if "DEFAULT_CLOSED" in getattr(each, "bl_options", ())]
     inside = [each for each in panels if getattr(each, "bl_parent_id", "") in {parent.bl_idname for parent in closed}]
     again = [*closed, *(each for each in inside if each not in closed)]
     for each in reversed(again):
         bpy.utils.unregister_class(each)
     for each in again:
-        each.bl_options = set(each.bl_options) - {"DEFAULT_CLOSED"}
+        each.bl_options = set(getattr(each, "bl_options", ())) - {"DEFAULT_CLOSED"}
         bpy.utils.register_class(each)
 
 
