@@ -7,9 +7,25 @@ from typing import Any
 import bpy
 
 from . import draft_view, hand_over_panel, kept_target, keys, live_build, overlay, panels, preferences, properties, translation
-from .operators import cages, draw_limb, faces, inspections, joins, limb_sources, limbs, mending, plans, rigs, rings, symmetry, unwraps
+from .operators import (
+    cages,
+    draw_limb,
+    faces,
+    inspections,
+    joins,
+    limb_sources,
+    limbs,
+    mending,
+    plans,
+    ready_plans,
+    rigs,
+    rings,
+    symmetry,
+    unwraps,
+)
 
-OPERATORS = (plans, limbs, limb_sources, joins, cages, inspections, mending, rings, faces, draw_limb, rigs, symmetry, unwraps)
+OPERATORS = (plans, limbs, limb_sources, ready_plans, joins, cages, inspections, mending, rings, faces, draw_limb, rigs, symmetry,
+             unwraps)
 
 CLASSES: tuple[Any, ...] = (*properties.CLASSES, *preferences.CLASSES, *(each for family in OPERATORS for each in family.CLASSES),
                             *panels.CLASSES, *hand_over_panel.CLASSES)

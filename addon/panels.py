@@ -155,6 +155,7 @@ class RINGWRIGHT_PT_limbs(SidebarPanel, bpy.types.Panel):
         draw = layout.column()
         draw.scale_y = 1.3
         draw.operator("ringwright.draw_limb", icon="GREASEPENCIL").limb = ""
+        draw.menu("RINGWRIGHT_MT_ready_made_plans", icon="PRESET")
         _draw_sources(layout, context)
         _draw_plan_fault(layout, context)
         if not len(settings.limbs):
