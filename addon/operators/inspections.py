@@ -12,6 +12,7 @@ from ...core.build import build_cage
 from ...core.deviation import map_deviation
 from ...core.errors import PlanError
 from ...core.expected import expected_of
+from ...core.findings import Expectation
 from ...core.heat import heat_of
 from ...core.plan import LimbPlan
 from ...core.polymesh import FloatArray
@@ -78,13 +79,14 @@ class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
         plan = load_plan(scene) if self.use_plan else LimbPlan(())
         if not mesh.face_count:
             raise PlanError("The cage has no face; build it first.")
-        given = {"profile": read_profile_named(self.profile) if self.profile else preferred_profile(), "uvs": _map_of(cage_of(scene))}
+        profile = read_profile_named(self.profile) if self.profile else preferred_profile()
+        uvs = _map_of(cage_of(scene))
         if target is None:
-            return inspect_alone(mesh, replace(Asked(expectation=expected_of(plan)) if plan.limbs else Asked(), **given))
+            return inspect_alone(mesh, Asked(expectation=expected_of(plan) if plan.limbs else Expectation(), profile=profile, uvs=uvs))
         dense = read_evaluated(target, context.evaluated_depsgraph_get())
         with EditorProgress(context) as progress, skin_surface(dense) as (skin, surface):
             asked = asked_of(build_cage(plan, surface, progress)) if plan.limbs else Asked()
-            return inspect_fit(mesh, skin, surface, replace(asked, **given))
+            return inspect_fit(mesh, skin, surface, replace(asked, profile=profile, uvs=uvs))
 
 
 def _map_of(cage: bpy.types.Object) -> FloatArray | None:
