@@ -23,9 +23,15 @@ def store_findings(settings: Any, inspection: Inspection) -> None:
         _fill_finding(settings.findings.add(), finding)
     counts, poles = inspection.counts, inspection.poles
     sizes = counts.face_sizes
-    quads = "all quads" if set(sizes) <= {4} else f"{sizes.get(4, 0)} quads"
-    excess = f", {poles.excess} poles over the least" if poles.bound_from_plan and poles.excess > 0 else ""
-    settings.summary = f"{counts.faces} faces, {quads}, {counts.components} pieces, {len(counts.boundary_loops)} open ends{excess}"
+    quads = "all quads" if set(sizes) <= {4} else counted(sizes.get(4, 0), "quad")
+    excess = f", {counted(poles.excess, 'pole')} over the least" if poles.bound_from_plan and poles.excess > 0 else ""
+    settings.summary = (f"{counted(counts.faces, 'face')}, {quads}, {counted(counts.components, 'piece')}, "
+                        f"{counted(len(counts.boundary_loops), 'open end')}{excess}")
+
+
+def counted(number: int, word: str) -> str:
+    """So many of something."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def _fill_finding(row: Any, finding: Finding) -> None:
@@ -51,7 +57,7 @@ def store_rings(settings: Any, report: RingReport) -> None:
         row.sentence, row.first = f"A ring of {int(rings.edge_counts[end])} edges faces no other: an end.", end
         row.vertices, row.place = pack(rings.ring(end)), rings.centres[end].tolist()
     unlike = sum(pair.is_mismatch for pair in pairs)
-    settings.ring_summary = f"{rings.count} open rings, {len(pairs)} pairs, {unlike} with unlike counts"
+    settings.ring_summary = f"{counted(rings.count, 'open ring')}, {counted(len(pairs), 'pair')}, {unlike} with unlike counts"
 
 
 def pack(elements: IntArray) -> str:

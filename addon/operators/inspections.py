@@ -23,10 +23,11 @@ from ..commands.build import asked_of
 from ..commands.inspecting import Asked, Inspected, inspect_alone, inspect_fit
 from ..editor_progress import EditorProgress
 from ..element_selection import frame_selection, show_elements
-from ..finding_rows import store_findings, store_rings, unpack
+from ..finding_rows import counted, store_findings, store_rings, unpack
 from ..host_surface import read_evaluated
 from ..mesh_bridge import read_uvs
 from ..overlay import has_heat, show_heat
+from ..phrases import told
 from ..plan_storage import cage_of, load_plan, target_of
 from ..preferences import preferred_profile
 from ..target_pieces import skin_surface
@@ -70,7 +71,8 @@ class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
         store_findings(scene.ringwright, inspection)
         errors = sum(finding.severity == "error" for finding in inspection.findings)
         warnings = sum(finding.severity == "warning" for finding in inspection.findings)
-        self.report({"INFO"}, f"{errors} errors, {warnings} warnings" if errors or warnings else "No error and no warning")
+        found = f"{counted(errors, 'error')}, {counted(warnings, 'warning')}" if errors or warnings else told("No error and no warning")
+        self.report({"INFO"}, found)
         return {"FINISHED"}
 
     def _inspect(self, context: bpy.types.Context) -> Inspected:

@@ -11,6 +11,7 @@ from ...core.errors import PlanError
 from ...core.plan_edits import add_limb
 from ...core.polymesh import FloatArray
 from ...core.vertex_paths import order_path, vertex_paths
+from ..phrases import told
 from ..plan_storage import store_plan
 from .asking import Refusing, has_scene, plan_or_empty, refuse
 from .limbs import LimbValues
@@ -23,7 +24,8 @@ def _add_chains(operator: LimbValues, context: bpy.types.Context, chains: list[t
         plan = add_limb(plan, operator.limb_of(joints, name))
     store_plan(context.scene, plan)
     context.scene.ringwright.active_limb = len(plan.limbs) - 1
-    operator.report({"INFO"}, f"{len(chains)} limbs added" if len(chains) > 1 else f'Limb "{plan.limbs[-1].name}" added')  # type: ignore[attr-defined]
+    added = told("{count} limbs added", count=len(chains)) if len(chains) > 1 else told('Limb "{name}" added', name=plan.limbs[-1].name)
+    operator.report({"INFO"}, added)  # type: ignore[attr-defined]
     return {"FINISHED"}
 
 

@@ -73,7 +73,7 @@ def test_first_cage_by_hand(installed: None) -> None:
     for name in ("little", "ring", "middle", "index"):
         assert facts[f"{name} off centre"] < 0.02
     assert facts["fork"] == ["FINISHED"]
-    assert "all quads, 1 pieces, 1 open ends" in facts["summary"] and facts["inspected"] == facts["summary"]
+    assert "all quads, 1 piece, 1 open end" in facts["summary"] and facts["inspected"] == facts["summary"]
     assert facts["findings"] == []
     assert facts["undone"] is True and facts["cage gone"] is True and facts["redone"] is True
     assert facts["target untouched"] is True
