@@ -56,9 +56,7 @@ class HostSurface:
         self._diagonal = float(np.linalg.norm(self._bounds[1] - self._bounds[0]))
         self._scene = bpy.data.scenes.new("Ringwright queries")
         self._positions, self._triangles = mesh.positions, _triangles(mesh)
-        bare = PolyMesh.from_quads(self._to_host(mesh.positions), self._triangles)
-        self._target = bpy.data.objects.new("Ringwright target", create_mesh("Ringwright target", bare))
-        _number_triangles(self._target.data, len(self._triangles))
+        self._target = bpy.data.objects.new("Ringwright target", _bare_mesh(self._to_host(mesh.positions), self._triangles))
         self._scene.collection.objects.link(self._target)
         self._nearest = _QueryObject(self._scene, _nearest_tree(self._target))
         self._rays = _QueryObject(self._scene, _ray_tree(self._target))
@@ -286,10 +284,21 @@ def _named(tree: bpy.types.NodeTree, name: str, kind: str) -> bpy.types.NodeSock
     return node.outputs["Attribute"]
 
 
-def _number_triangles(target: bpy.types.Mesh, count: int) -> None:
-    """Write every triangle's number on its three corners."""
-    layer = target.attributes.new(TRIANGLE, "INT", "CORNER")
-    layer.data.foreach_set("value", np.repeat(np.arange(count, dtype=np.int32) - count // 2, 3))
+def _bare_mesh(positions: FloatArray, triangles: IntArray) -> bpy.types.Mesh:
+    """A host mesh of triangles with its number on every corner.
+
+    It has no edges: no query looks at them, and to find them takes as long as to build the search tree.
+    """
+    mesh = bpy.data.meshes.new("Ringwright target")
+    mesh.vertices.add(len(positions))
+    mesh.loops.add(triangles.size)
+    mesh.polygons.add(len(triangles))
+    write_positions(mesh, positions)
+    mesh.attributes[".corner_vert"].data.foreach_set("value", np.ascontiguousarray(triangles, dtype=np.int32).ravel())
+    mesh.polygons.foreach_set("loop_start", np.arange(0, triangles.size, 3, dtype=np.int32))
+    numbers = mesh.attributes.new(TRIANGLE, "INT", "CORNER")
+    numbers.data.foreach_set("value", np.repeat(np.arange(len(triangles), dtype=np.int32) - len(triangles) // 2, 3))
+    return mesh
 
 
 def _store(tree: bpy.types.NodeTree, answers: list[tuple[str, bpy.types.NodeSocket]]) -> None:
@@ -344,11 +353,11 @@ def _checked_bounds(mesh: PolyMesh) -> FloatArray:
         raise MeshError("The surface has no faces; give a mesh with faces.")
     used = np.zeros(mesh.vertex_count, dtype=np.bool_)
     used[mesh.corner_verts] = True
-    positions = mesh.positions[used]
-    broken = int(np.count_nonzero(~np.isfinite(positions).all(axis=1)))
-    if broken:
-        raise MeshError(f"The surface has {broken} vertices whose coordinates are not numbers; mend or delete them.")
+    positions = mesh.positions if used.all() else mesh.positions[used]
     bounds = np.stack([positions.min(axis=0), positions.max(axis=0)])
+    if not np.isfinite(bounds).all():
+        broken = int(np.count_nonzero(~np.isfinite(positions).all(axis=1)))
+        raise MeshError(f"The surface has {broken} vertices whose coordinates are not numbers; mend or delete them.")
     if not np.any(bounds[1] > bounds[0]):
         raise MeshError("All points of the surface lie in one place; give a mesh with some size.")
     return bounds

@@ -1,8 +1,9 @@
 """Settling and measuring at sculpt scale, as ratios within one run, on targets of 0.1, 1 and 4 million triangles.
 
 One settle step against one evaluation of the host's own Shrinkwrap modifier on as many points; a whole settle
-against building the host's search tree; two-way deviation against libigl with the same samples; memory beyond the
-host's own (its copy of the target and its search tree) against the target's arrays. Every size runs in a process of
+against building the host's search tree; two-way deviation against libigl with the same points; memory of adapter, settle and
+deviation beyond that of the host with the same target, its search tree and one Shrinkwrap of as many points, against the
+target's arrays. Sides take turns and the least time of each counts. Every size runs in processes of
 its own; run it alone on a quiet machine. With --plot FILE.svg the growth is drawn.
 """
 
@@ -11,57 +12,116 @@ from __future__ import annotations
 import argparse
 import json
 import resource
-import statistics
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 MILLIONS = (0.1, 1.0, 4.0)
 SAMPLES = 40_000
-RUNS = 5
+RUNS = 15
+BUILDS = 3
+STEPS = (2, 10)
+"""Steps of the short and the long settle whose difference gives the time of one."""
+GOALS = {"settle step / Shrinkwrap": 1.5, "whole settle / search tree": 2.0, "two-way deviation / libigl": 1.0,
+         "two-way deviation with search trees / libigl with its": 1.0, "memory beyond the host's / target's arrays": 1.3}
 
 
-def measure(millions: float) -> dict[str, float]:
-    """All figures of one target size: seconds, ratios and megabytes by name."""
+def write_case(folder: Path, millions: float) -> None:
+    """Write the target's and the cage's arrays, so that the processes that measure hold nothing else."""
+    import numpy as np
+
+    from support.capsule_cage import capsule_cage
+    from support.shapes import bumpy, capsule
+
+    side = round(np.sqrt(millions * 1e6 / 3.0))
+    target = bumpy(capsule(length=4.0, around=side, along=side), 0.02, 0.7)
+    cage = capsule_cage(40, 46)
+    arrays = {"positions": target.positions, "triangles": target.triangles, "cage": cage.positions, "quads": cage.quads()}
+    for name, array in arrays.items():
+        np.save(folder / f"{name}.npy", array)
+
+
+def read_case(folder: Path) -> tuple[object, object]:
+    """The target and the cage."""
+    import numpy as np
+
+    from ringwright.core.polymesh import PolyMesh
+
+    positions, triangles, cage, quads = (np.load(folder / f"{name}.npy") for name in ("positions", "triangles", "cage", "quads"))
+    return PolyMesh.from_quads(positions, triangles), PolyMesh.from_quads(cage, quads)
+
+
+def measure_time(folder: Path) -> dict[str, float]:
+    """Seconds by name."""
     import bpy  # noqa: F401  (the host's module brings the others along, so it comes first)
+    import numpy as np
+
+    from ringwright.addon.host_surface import HostSurface
+    from ringwright.core.deviation import measure_deviation
+    from ringwright.core.settle import settle
+
+    target, cage = read_case(folder)
+    free = np.zeros(cage.vertex_count, dtype=np.bool_)
+    making, first = np.min([first_times(target, cage.positions) for _ in range(BUILDS)], axis=0)
+    with HostSurface(target) as surface:
+        surface.closest(cage.positions)
+        settled = settle(cage, surface, free)
+        fitted = cage.with_positions(settled.positions)
+        with HostSurface(fitted) as own:
+            own.closest(cage.positions)
+            libigl_trees, libigl = libigl_deviation(fitted, target)
+            least = side_by_side({
+                "query": lambda: surface.closest(cage.positions + 1e-4),
+                "short": lambda: settle(cage, surface, free, most_steps=STEPS[0]),
+                "long": lambda: settle(cage, surface, free, most_steps=STEPS[1]),
+                "Shrinkwrap, s": shrinkwrap(cage, target),
+                "whole settle, s": lambda: settle(cage, surface, free),
+                "two-way deviation, s": lambda: measure_deviation(fitted, target, own, surface, seed=1, samples=SAMPLES),
+                "libigl, s": libigl})
+    tree = first - least["query"]
+    step = (least["long"] - least["short"]) / (STEPS[1] - STEPS[0])
+    return {"triangles": float(target.face_count), "search tree, s": float(tree), "adapter, s": float(making),
+            "libigl's trees, s": libigl_trees, "settle step, s": step, "steps": float(settled.steps),
+            **{name: value for name, value in least.items() if name.endswith(", s")}}
+
+
+def first_times(target: object, points: object) -> tuple[float, float]:
+    """Seconds to hand a target to the host, and of the first query, which builds the search tree."""
+    from ringwright.addon.host_surface import HostSurface
+
+    begin = time.perf_counter()
+    with HostSurface(target) as surface:
+        return time.perf_counter() - begin, timed(lambda: surface.closest(points))
+
+
+def measure_memory(folder: Path, with_ours: bool) -> dict[str, float]:
+    """Peak megabytes of a process, and of the target's arrays."""
+    import bpy  # noqa: F401
     import numpy as np
 
     from ringwright.addon.host_surface import HostSurface
     from ringwright.core.deviation import measure_deviation
     from ringwright.core.polymesh import PolyMesh
     from ringwright.core.settle import settle
-    from support.capsule_cage import capsule_cage
-    from support.shapes import bumpy, capsule
 
-    side = round(np.sqrt(millions * 1e6 / 3.0))
-    shape = bumpy(capsule(length=4.0, around=side, along=side), 0.02, 0.7)
-    target = PolyMesh.from_quads(*shape)
-    cage = capsule_cage(40, 46)
-    free = np.zeros(cage.vertex_count, dtype=np.bool_)
-    arrays = (target.positions.nbytes + target.corner_verts.nbytes + target.face_offsets.nbytes) / 1e6
-    with HostSurface(target) as surface:
-        first = timed(lambda: surface.closest(cage.positions))
-        host = peak_memory()
-        query = best(lambda: surface.closest(cage.positions + 1e-4))
-        tree = first - query
-        whole, settled = least(lambda: settle(cage, surface, free))
-        short = best(lambda: settle(cage, surface, free, most_steps=2))
-        long = best(lambda: settle(cage, surface, free, most_steps=8))
-        fitted = cage.with_positions(settled.positions)
-        with HostSurface(fitted) as own:
-            own.closest(cage.positions)
-            two_way = best(lambda: measure_deviation(fitted, target, own, surface, seed=1, samples=SAMPLES), 3)
-        memory = peak_memory() - host
-        shrinkwrap = shrinkwrap_time(cage, target)
-    return {"triangles": float(target.face_count), "search tree, s": tree, "settle step, s": (long - short) / 6,
-            "Shrinkwrap, s": shrinkwrap, "whole settle, s": whole, "steps": float(settled.steps), "two-way deviation, s": two_way,
-            "libigl, s": libigl_time(fitted, target), "memory, MB": memory, "target's arrays, MB": arrays}
+    target, cage = read_case(folder)
+    if with_ours:
+        with HostSurface(target) as surface:
+            fitted = cage.with_positions(settle(cage, surface, np.zeros(cage.vertex_count, dtype=np.bool_)).positions)
+            with HostSurface(fitted) as own:
+                measure_deviation(fitted, target, own, surface, seed=1, samples=SAMPLES)
+    else:
+        points = np.resize(target.positions, (SAMPLES, 3))
+        shrinkwrap(PolyMesh(points, np.zeros(0, dtype=np.int32), np.zeros(1, dtype=np.int32)), target)()
+    arrays = target.positions.nbytes + target.corner_verts.nbytes + target.face_offsets.nbytes
+    return {"peak": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3, "arrays": arrays / 1e6}
 
 
-def shrinkwrap_time(cage: object, target: object) -> float:
-    """Seconds of one evaluation of the host's modifier on the cage's vertices, search tree built."""
+def shrinkwrap(cage: object, target: object) -> Callable[[], None]:
+    """One evaluation of the host's modifier on the cage's vertices, search tree built."""
     import bpy
     import numpy as np
 
@@ -75,68 +135,83 @@ def shrinkwrap_time(cage: object, target: object) -> float:
     light.modifiers.new("wrap", "SHRINKWRAP").target = dense
     layer = scene.view_layers[0]
     read = np.empty(3 * len(light.data.vertices), dtype=np.float32)
-    shift = iter(range(1, 1000))
+    shift = iter(range(1, 100_000))
 
     def evaluate() -> None:
-        write_positions(light.data, cage.positions + 1e-5 * next(shift))
+        write_positions(light.data, cage.positions + 1e-6 * next(shift))
         light.data.update()
         layer.update()
         light.evaluated_get(layer.depsgraph).data.attributes["position"].data.foreach_get("vector", read)
 
     evaluate()
-    return best(evaluate)
+    return evaluate
 
 
-def libigl_time(cage: object, target: object) -> float:
-    """Seconds of the same two ways by libigl, its trees built like the host's beforehand."""
+def libigl_deviation(cage: object, target: object) -> tuple[float, Callable[[], None]]:
+    """Seconds to build libigl's two trees, and the two ways by it: the same samples and as many vertices."""
     import igl
     import numpy as np
 
     from ringwright.core.deviation import sample_triangles
 
-    pairs = []
-    for here, there in ((cage, target), (target, cage)):
-        tree, faces = igl.AABB(), np.ascontiguousarray(there.triangles(), dtype=np.int64)
+    sides = [(here, there, np.ascontiguousarray(there.triangles(), dtype=np.int64)) for here, there in ((cage, target), (target, cage))]
+
+    def build(there: object, faces: object) -> object:
+        tree = igl.AABB()
         tree.init(there.positions, faces)
-        pairs.append((here, there, tree, faces))
+        return tree
+
+    trees = [build(there, faces) for _, there, faces in sides]
+    building = min(timed(lambda: [build(there, faces) for _, there, faces in sides]) for _ in range(BUILDS))
 
     def both_ways() -> None:
-        for here, there, tree, faces in pairs:
-            samples = sample_triangles(here.positions, here.triangles(), SAMPLES, 1).positions
-            used = here.positions[:: max(1, len(here.positions) // SAMPLES)]
+        for (here, there, faces), tree, seed in zip(sides, trees, (1, 2), strict=True):
+            samples = sample_triangles(here.positions, here.triangles(), SAMPLES, seed).positions
+            used = here.positions if here is cage else here.positions[here.corner_verts[:: max(1, len(here.corner_verts) // SAMPLES)]]
             for points in (samples, used):
                 tree.squared_distance(there.positions, faces, np.ascontiguousarray(points))
 
-    return best(both_ways, 3)
+    return building, both_ways
 
 
 def timed(work: Callable[[], object]) -> float:
+    """Seconds of one run."""
     begin = time.perf_counter()
     work()
     return time.perf_counter() - begin
 
 
-def best(work: Callable[[], object], runs: int = RUNS) -> float:
-    return min(timed(work) for _ in range(runs))
-
-
-def least(work: Callable[[], object]) -> tuple[float, object]:
-    """Least time of some runs, and what the last gave back."""
-    kept: list[object] = []
-    return best(lambda: kept.append(work()), 3), kept[-1]
-
-
-def peak_memory() -> float:
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
+def side_by_side(works: Mapping[str, Callable[[], object]]) -> dict[str, float]:
+    """Least seconds of each over runs in which they take turns, each twice in a row so that the first warms it up."""
+    least = dict.fromkeys(works, float("inf"))
+    for _ in range(RUNS):
+        for name, work in works.items():
+            least[name] = min(least[name], timed(work), timed(work))
+    return least
 
 
 def ratios(figures: Mapping[str, float]) -> dict[str, float]:
-    return {
-        "settle step / Shrinkwrap": figures["settle step, s"] / figures["Shrinkwrap, s"],
-        "whole settle / search tree": figures["whole settle, s"] / figures["search tree, s"],
-        "two-way deviation / libigl": figures["two-way deviation, s"] / figures["libigl, s"],
-        "memory beyond the host's / target's arrays": figures["memory, MB"] / figures["target's arrays, MB"],
-    }
+    """What is compared, by the names of the goals."""
+    whole = figures["two-way deviation, s"] + figures["adapter, s"] + figures["search tree, s"]
+    values = (figures["settle step, s"] / figures["Shrinkwrap, s"], figures["whole settle, s"] / figures["search tree, s"],
+              figures["two-way deviation, s"] / figures["libigl, s"], whole / (figures["libigl, s"] + figures["libigl's trees, s"]),
+              figures["memory, MB"] / figures["target's arrays, MB"])
+    return dict(zip(GOALS, values, strict=True))
+
+
+def of_own_process(*arguments: str) -> dict[str, float]:
+    """What a process of this script says."""
+    said = subprocess.run([sys.executable, __file__, *arguments], check=True, capture_output=True, text=True).stdout
+    return dict(json.loads(said.strip().splitlines()[-1])) if said.strip() else {}
+
+
+def measure(millions: float) -> dict[str, float]:
+    """All figures of one target size: seconds and megabytes by name."""
+    with tempfile.TemporaryDirectory() as folder:
+        of_own_process("--case", folder, "--one", str(millions))
+        figures = of_own_process("--time", folder)
+        ours, host = of_own_process("--memory", folder, "--ours"), of_own_process("--memory", folder)
+    return {**figures, "memory, MB": ours["peak"] - host["peak"], "target's arrays, MB": ours["arrays"]}
 
 
 def draw(rows: Sequence[Mapping[str, float]], path: Path) -> None:
@@ -179,26 +254,37 @@ def draw(rows: Sequence[Mapping[str, float]], path: Path) -> None:
 
 
 def main() -> None:
+    """Measure and print every size, or one part of one in a process of its own."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--plot", type=Path, help="draw the growth as SVG")
     parser.add_argument("--most", type=float, default=MILLIONS[-1], help="largest target, millions of triangles")
+    for inner in ("--case", "--time", "--memory"):
+        parser.add_argument(inner, type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--one", type=float, help=argparse.SUPPRESS)
+    parser.add_argument("--ours", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
-    if options.one:
-        print(json.dumps(measure(options.one)))
-        return
+    if options.case:
+        write_case(options.case, options.one)
+    elif options.time:
+        print(json.dumps(measure_time(options.time)))
+    elif options.memory:
+        print(json.dumps(measure_memory(options.memory, options.ours)))
+    else:
+        run([size for size in MILLIONS if size <= options.most], options.plot)
+
+
+def run(sizes: Sequence[float], plot: Path | None) -> None:
+    """Measure and print every size, and draw the growth where a file is given."""
     rows = []
-    for millions in (size for size in MILLIONS if size <= options.most):
-        said = subprocess.run([sys.executable, __file__, "--one", str(millions)], check=True, capture_output=True, text=True).stdout
-        rows.append(json.loads(said.strip().splitlines()[-1]))
+    for size in sizes:
+        rows.append(measure(size))
         print(f"{rows[-1]['triangles'] / 1e6:.2f} million triangles: "
               + ", ".join(f"{name} {value:.3g}" for name, value in rows[-1].items() if name != "triangles"))
         print("   " + ", ".join(f"{name} {value:.2f}" for name, value in ratios(rows[-1]).items()), flush=True)
-    for name in ratios(rows[0]):
-        print(f"{name}: " + ", ".join(f"{ratios(row)[name]:.2f}" for row in rows)
-              + f" (median {statistics.median(ratios(row)[name] for row in rows):.2f})")
-    if options.plot:
-        draw(rows, options.plot)
+    for name, goal in GOALS.items():
+        print(f"{name}: " + ", ".join(f"{ratios(row)[name]:.2f}" for row in rows) + f" (goal: at most {goal:g})")
+    if plot:
+        draw(rows, plot)
 
 
 if __name__ == "__main__":
