@@ -50,10 +50,10 @@ STEPS = {**WHEEL, "PAGE_UP": 1, "PAGE_DOWN": -1}
 """A pen has no wheel: the page keys do the same."""
 CONFIRM = {"RET", "NUMPAD_ENTER"}
 CANCEL = {"ESC", "RIGHTMOUSE"}
-STATUS = (("MOUSE_LMB", "Add or Drag Joint"), ("EVENT_CTRL", "Insert"), ("EVENT_X", "Delete"), ("MOUSE_MMB_SCROLL", "Sides"),
-          ("EVENT_CTRL", "Wheel: Spans"), ("EVENT_T", "Closed Tip"), ("EVENT_C", "Centre"), ("EVENT_M", "Mirror"),
-          ("EVENT_SHIFT", "No Join"), ("EVENT_BACKSPACE", "Step Back"), ("EVENT_RETURN", "Confirm"), ("EVENT_ESC", "Cancel"))
-
+STATUS = (("MOUSE_LMB", "Add or Drag Joint"), ("EVENT_RETURN", "Confirm"), ("EVENT_ESC", "Cancel"), ("EVENT_BACKSPACE", "Step Back"),
+          ("MOUSE_MMB_SCROLL", "Sides"), ("EVENT_CTRL", "Wheel: Spans"), ("EVENT_CTRL", "Insert"), ("EVENT_X", "Delete"),
+          ("EVENT_T", "Closed Tip"), ("EVENT_SHIFT", "No Join"), ("EVENT_M", "Mirror"), ("EVENT_C", "Centre"))
+"""What the status bar says, the most needed first: a narrow window shows only so many."""
 WIDE_ICONS = {"EVENT_CTRL", "EVENT_ESC", "EVENT_BACKSPACE"}
 """Their picture reaches past its square into the words beside it."""
 
