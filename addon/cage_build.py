@@ -8,6 +8,7 @@ import bpy
 import numpy as np
 
 from ..core.build import BuildResult, build_cage
+from ..core.counts import CountPlan
 from ..core.errors import RingwrightError
 from ..core.hand_moves import HandMoves, KeptMoves, keep_moves
 from ..core.inspection import Inspection, Target, inspect_mesh
@@ -43,29 +44,30 @@ class _Work:
     """One plan's build on its thread, with what it tells; it touches none of the host's data."""
 
     def __init__(self, plan: LimbPlan, target: KeptTarget, *, inspect: bool) -> None:
-        self.plan, self.stage, self.share = plan, "Measuring limbs", 0.0
+        self.plan, self.stage, self.share = plan, "Reading target", 0.0
         self.draft: PolyMesh | None = None
         self.began = time.perf_counter()
         self._target, self._inspect, self._profile = target, inspect, preferred_profile() if inspect else Profile()
         self.thread = Background(self._run)
 
     def _run(self, pause: Pause) -> tuple[BuildResult, Inspection | None]:
-        surface = PausingSurface(self._target.tree(pause), pause)
+        skin, tree = self._target.skin(pause)
+        surface = PausingSurface(tree, pause)
         built = build_cage(self.plan, surface, self._progress, self._show, self._target.measures)
-        return built, self._inspection(built, surface, pause) if self._inspect else None
+        return built, self._inspection(built, skin, surface, pause) if self._inspect else None
 
-    def _inspection(self, built: BuildResult, surface: PausingSurface, pause: Pause) -> Inspection:
+    def _inspection(self, built: BuildResult, skin: PolyMesh, surface: PausingSurface, pause: Pause) -> Inspection:
         self.stage, self.share = "Inspecting", BUILT_SHARE
         asked = asked_of(built)
         outward = outward_surface(surface, np.concatenate([limb.joints for limb in built.plan.limbs]))
         own = PausingSurface(SkinTree(built.mesh), pause)
-        return inspect_mesh(built.mesh, target=Target(self._target.skin, outward, own, None), tally=asked.tally,
+        return inspect_mesh(built.mesh, target=Target(skin, outward, own, None), tally=asked.tally,
                             joint_zones=asked.joint_zones, expectation=asked.expectation, profile=self._profile)
 
     def _progress(self, stage: str, share: float) -> None:
         self.stage, self.share = stage, share * (BUILT_SHARE if self._inspect else 1.0)
 
-    def _show(self, mesh: PolyMesh) -> None:
+    def _show(self, mesh: PolyMesh, _: CountPlan) -> None:
         self.draft = mesh
 
 

@@ -10,11 +10,11 @@ from bpy.app.handlers import persistent
 
 from ..core.errors import MeshError
 from ..core.measure import Measure
+from ..core.polymesh import PolyMesh
 from .background import Pause
 from .host_surface import read_evaluated
 from .plan_storage import target_of
-from .skin_tree import SkinTree
-from .target_pieces import skin_surface
+from .skin_tree import SkinTree, skin_of
 
 MOST_MEASURES = 512
 """Measures that are kept: an hour's tries of a plan of eight limbs."""
@@ -24,22 +24,22 @@ class KeptTarget:
     """A target as it stood when it was read."""
 
     def __init__(self, target: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> None:
-        """Read the target's skin; its tree is built by the first build."""
+        """Read the target as it is seen; its tree is built by the first build."""
         self.key = _key(target)
-        with skin_surface(read_evaluated(target, depsgraph)) as (skin, _):
-            self.skin = skin
         self.measures: dict[bytes, Measure] = {}
-        self._tree: SkinTree | None = None
+        self._mesh = read_evaluated(target, depsgraph)
+        self._skin: tuple[PolyMesh, SkinTree] | None = None
 
-    def tree(self, pause: Pause) -> SkinTree:
-        """The search tree, built where there is none yet; touches none of the host's data."""
+    def skin(self, pause: Pause) -> tuple[PolyMesh, SkinTree]:
+        """The target without the pieces hidden in it, and its tree, made where there is none yet; touches none of the host's data."""
         if len(self.measures) > MOST_MEASURES:
             self.measures.clear()
-        if self._tree is None:
+        if self._skin is None:
+            skin = skin_of(self._mesh)
             pause()
-            self._tree = SkinTree(self.skin)
+            self._skin = skin, SkinTree(skin)
             pause()
-        return self._tree
+        return self._skin
 
 
 _kept: KeptTarget | None = None

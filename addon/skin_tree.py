@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from mathutils.bvhtree import BVHTree
 
+from ..core.adjacency import components
+from ..core.nested_pieces import nested_pieces, pieces_only
 from ..core.polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .host_surface import _checked_bounds
 from .ray_tree import INSIDE_DIRECTIONS, RayTree
@@ -47,3 +49,13 @@ class SkinTree(RayTree):
             sums[active] += np.where(hits.normals[hits.hit] @ direction > 0.0, 1, -1).astype(np.int32)
         sums[active] = 0
         return sums
+
+
+def skin_of(mesh: PolyMesh) -> PolyMesh:
+    """A target without the pieces that lie wholly inside another, where it has any."""
+    starts = np.repeat(mesh.corner_verts[mesh.face_offsets[:-1]], mesh.face_sizes)
+    pieces = components(mesh.vertex_count, np.column_stack([starts, mesh.corner_verts]))
+    if not pieces.max(initial=0):
+        return mesh
+    hidden = nested_pieces(mesh, pieces, lambda piece, points: SkinTree(piece).inside(points))
+    return pieces_only(mesh, pieces, ~hidden) if hidden.any() else mesh

@@ -29,8 +29,8 @@ from .zones import joint_zones
 
 Progress = Callable[[str, float], None]
 """Told the stage that begins and the share of the work done before it, 0 to 1."""
-Draft = Callable[[PolyMesh], None]
-"""Shown the cage before it settles: its topology is final, its vertices lie on the target roughly."""
+Draft = Callable[[PolyMesh, CountPlan], None]
+"""Shown the cage before it settles, and its counts: its topology is final, its vertices lie on the target roughly."""
 Measures = MutableMapping[bytes, Measure]
 """Measures on one target by all that they depend on: a limb of which only counts have changed is not measured again."""
 
@@ -61,7 +61,7 @@ class BuildResult:
 
 
 def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda stage, share: None,
-               draft: Draft = lambda mesh: None, known: Measures | None = None) -> BuildResult:
+               draft: Draft = lambda mesh, counts: None, known: Measures | None = None) -> BuildResult:
     """Build the finished cage of a plan on a target.
 
     surface : the target; its faces may be wound either way
@@ -82,7 +82,7 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     assembly = assemble(joined, counts, measures, outward)
     even = even_assembly(assembly, joined, plan.symmetry) if plan.symmetry is not None and is_two_sided(plan) else None
     assembly = assembly if even is None else even.assembly
-    draft(assembly.mesh if plan.symmetry is None or even is not None else _with_image(plan.symmetry, assembly.mesh, assembly.held))
+    draft(assembly.mesh if plan.symmetry is None or even is not None else _with_image(plan.symmetry, assembly.mesh, assembly.held), counts)
     progress("Settling", 0.5)
     settled = settle(assembly.mesh, outward, assembly.held, assembly.freedom, assembly.barred)
     mesh = assembly.mesh.with_positions(settled.positions)
