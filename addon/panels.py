@@ -10,7 +10,7 @@ from ..core.count_figures import JoinCounts, join_counts, sides_of
 from ..core.errors import PlanError
 from ..core.plan import LimbPlan
 from . import live_build
-from .operators.mending import MENDS
+from .operators.mending import mend_label
 from .phrases import phrase
 from .plan_storage import cage_of, figures_of, is_built, limb_names, load_plan, target_of
 
@@ -101,6 +101,7 @@ def _headline(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None
     row = layout.row()
     row.alignment = "RIGHT"
     row.label(text=text, icon=icon)
+    row.separator(factor=0.5)  # the host draws its grip over what stands at the very end
 
 
 class RINGWRIGHT_PT_target(SidebarPanel, bpy.types.Panel):
@@ -185,7 +186,8 @@ def _draw_sources(layout: bpy.types.UILayout, context: bpy.types.Context) -> Non
         row.operator("ringwright.limb_from_empties", icon="EMPTY_AXIS")
     elif context.mode == "EDIT_MESH":
         row.operator("ringwright.limb_from_vertices", icon="VERTEXSEL")
-    row.menu("RINGWRIGHT_MT_limb_sources", text="Limbs from Objects" if not kind or kind == "MESH" else "")
+    suits = kind in {"ARMATURE", "CURVE", "EMPTY"} or context.mode == "EDIT_MESH"
+    row.menu("RINGWRIGHT_MT_limb_sources", text="" if suits else "Limbs from Objects")
 
 
 class RINGWRIGHT_MT_limb_sources(bpy.types.Menu):
@@ -315,7 +317,8 @@ def _count_words(join: JoinCounts) -> str:
     if join.below is None or join.above is None:
         return phrase("counts chosen by the build")
     if join.step_downs:
-        return phrase("{below} to {above}: {count} step-downs", below=join.below, above=join.above, count=join.step_downs)
+        return phrase("{below} to {above}: {count} step-down" if join.step_downs == 1 else "{below} to {above}: {count} step-downs",
+                      below=join.below, above=join.above, count=join.step_downs)
     return phrase("{count} edges", count=join.above)
 
 
@@ -431,8 +434,9 @@ class RINGWRIGHT_PT_inspect(SidebarPanel, bpy.types.Panel):
             wrapped(layout, finding.mend)
             row = layout.row(align=True)
             row.operator("ringwright.show_finding", text="Show", icon="VIEWZOOM").index = -1
-            if finding.kind in MENDS:
-                row.operator("ringwright.mend_finding", text=MENDS[finding.kind][0], icon="TOOL_SETTINGS").index = -1
+            mend = mend_label(finding.kind, finding.elements)
+            if mend:
+                row.operator("ringwright.mend_finding", text=mend, icon="TOOL_SETTINGS").index = -1
 
 
 def _count(settings: Any, severity: str) -> int:
