@@ -28,7 +28,8 @@ from .asking import Refusing, has_target, in_object_mode
 from .draw_limb import CANCEL, CONFIRM, NAVIGATION, WHEEL, WIDE_ICONS
 
 SKIP = {"SPACE", "TAB"}
-TEMPLATE_ITEMS = tuple((template.name, template.label, f"Point at {len(template.places)} places at most") for template in TEMPLATES)
+STATUS = (("EVENT_SPACEKEY", "Leave Out"), ("EVENT_BACKSPACE", "Step Back"), ("EVENT_RETURN", "Make Plan"), ("EVENT_ESC", "Cancel"))
+TEMPLATE_ITEMS = tuple((template.name, template.label, "") for template in TEMPLATES)
 PLANE_ITEMS = tuple((plane.upper(), plane.upper(), f"Across the plane {plane.upper()} = 0") for plane in "xyz")
 
 
@@ -226,8 +227,7 @@ class RINGWRIGHT_OT_ready_made_plan(Refusing, bpy.types.Operator):
     def _tell(self, context: bpy.types.Context) -> None:
         """The status line: what to click next, and the keys."""
         asked = f"{phrase(self._template.label)} {len(self._steps) + 1}/{len(self._template.places)}: {self._asked()}"
-        keys = (("MOUSE_LMB", asked), *([("EVENT_SPACEKEY", "Leave Out")] if self._next is not None and self._next.optional else []),
-                ("EVENT_BACKSPACE", "Step Back"), ("EVENT_RETURN", "Make Plan"), ("EVENT_ESC", "Cancel"))
+        keys = (("MOUSE_LMB", asked), *(STATUS if self._next is not None and self._next.optional else STATUS[1:]))
         context.workspace.status_text_set(lambda header, _: _draw_status(header, keys))
 
 
@@ -235,7 +235,7 @@ def _draw_status(header: Any, keys: tuple[tuple[str, str], ...]) -> None:
     row = header.layout.row(align=True)
     for icon, text in keys:
         row.label(text="", icon=icon)
-        row.separator(factor=2.0 if icon in WIDE_ICONS else 0.1)
+        row.separator(factor=4.0 if icon == "EVENT_SPACEKEY" else 2.0 if icon in WIDE_ICONS else 0.1)
         row.label(text=text)
         row.separator(factor=1.2)
 

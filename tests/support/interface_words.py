@@ -50,8 +50,12 @@ def written_words() -> dict[str, str]:
     """Literal words in the add-on's code that are shown: arguments named ``text``, and those of the functions that show words."""
     from ringwright.addon.operators.draw_limb import STATUS
     from ringwright.addon.operators.mending import MENDS
+    from ringwright.addon.operators.ready_plans import STATUS as READY_STATUS
+    from ringwright.core.plan_templates import TEMPLATES
 
     found = {words: "draw_limb.STATUS" for _, words in STATUS} | {words: "mending.MENDS" for words, _ in MENDS.values()}
+    found |= {words: "ready_plans.STATUS" for _, words in READY_STATUS}
+    found |= {place.words: "plan_templates" for template in TEMPLATES for place in template.places}
     for path in sorted(ADDON.rglob("*.py")):
         tree = ast.parse(path.read_text(encoding="utf-8"))
         place = path.relative_to(ADDON).as_posix()

@@ -102,6 +102,13 @@ def test_draw_limb_joins_and_changes_limbs(installed: None) -> None:
     assert facts["runs"] is True and facts["runs no longer"] is True
 
 
+def test_an_arm_from_eight_clicks(installed: None) -> None:
+    facts = play("ready_made")
+    assert facts["limbs after a refusal"] == 0 == facts["limbs after undo"]
+    assert facts["limbs"] == ["upper arm", "forearm", "palm", "index", "middle", "ring", "thumb"]
+    assert facts["build"] == ["FINISHED"] and facts["findings"] == []
+
+
 def test_switched_off_and_on_again(installed: None) -> None:
     facts = play("comes_and_goes")
     assert facts["keys"] and facts["colliding keys"] == []
