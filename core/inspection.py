@@ -238,4 +238,6 @@ def _spread(values: FloatArray) -> Spread:
 
 
 def _diagonal(mesh: PolyMesh) -> float:
-    return float(np.linalg.norm(np.ptp(mesh.positions, axis=0))) if mesh.vertex_count else 0.0
+    """Of the box round the vertices whose position is a number."""
+    sound = mesh.positions[np.isfinite(mesh.positions).all(axis=1)]
+    return float(np.linalg.norm(np.ptp(sound, axis=0))) if len(sound) else 0.0

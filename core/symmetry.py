@@ -38,7 +38,7 @@ def measure_symmetry(positions: FloatArray, used: BoolArray, distance: float, pl
     plane : x, y or z; None: the best, if there is one that the mesh is meant to be symmetric across
     """
     chosen = np.flatnonzero(used & np.isfinite(positions).all(axis=1))
-    if not len(chosen) or distance <= 0:
+    if not len(chosen) or not distance > 0:
         return None
     found = []
     for name in AXES if plane is None else (plane,):
