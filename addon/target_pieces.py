@@ -47,6 +47,7 @@ def piece_labels(target: bpy.types.Object, scene: bpy.types.Scene) -> IntArray:
     modifier = target.modifiers.new("Ringwright pieces", "NODES")
     try:
         modifier.node_group = tree
+        target.data.update(calc_edges=True)  # the host's search walks along edges, and a bare object has none
         layer = scene.view_layers[0]
         layer.update()
         labels = np.empty(len(target.data.vertices), dtype=np.int32)
