@@ -6,7 +6,7 @@ from typing import Any
 
 import bpy
 
-from . import draft_view, hand_over_panel, kept_target, keys, live_build, overlay, panels, preferences, properties, translation
+from . import draft_view, hand_over_panel, kept_target, keys, live_build, overlay, panels, plan_preview, preferences, properties, translation
 from .operators import (
     cages,
     draw_limb,
@@ -38,6 +38,7 @@ def register() -> None:
     properties.register_pointer()
     kept_target.register()
     live_build.register()
+    plan_preview.register()
     overlay.register()
     keys.register()
     translation.register()
@@ -49,6 +50,7 @@ def unregister() -> None:
     keys.unregister()
     draft_view.stop_all()
     overlay.unregister()
+    plan_preview.unregister()
     live_build.unregister()
     kept_target.unregister()
     properties.unregister_pointer()

@@ -12,11 +12,14 @@ import gpu
 import numpy as np
 from bpy.app.handlers import persistent
 
+from ..core.count_figures import JoinCounts
 from ..core.errors import PlanError
 from ..core.heat import Heat, heat_colours
 from ..core.overlay_data import OverlayData, overlay_data
 from ..core.plan import LimbPlan
+from ..core.planned import Planned, join_labels
 from ..core.polymesh import PolyMesh
+from . import plan_preview
 from .cage_object import read_cage, transformed
 from .gpu_shapes import (
     GREEN,
@@ -43,6 +46,7 @@ from .gpu_shapes import (
     project,
     with_alpha,
 )
+from .phrases import phrase
 from .plan_storage import active_limb_name, cage_of, load_plan
 
 LEAST_PAUSE = 0.4
@@ -63,6 +67,8 @@ class Overlay:
         self._batches: dict[str, LineBatch | None] = {}
         self._heat: Heat | None = None
         self._heat_batch: Any = None
+        self._planned: Planned | None = None
+        self._planned_batch: LineBatch | None = None
         self._read_at = 0.0
         self.stale = True
 
@@ -78,6 +84,7 @@ class Overlay:
             bpy.types.SpaceView3D.draw_handler_remove(handle, "WINDOW")
         self._handles, self._data, self._key = [], None, ()
         self._batches, self._heat, self._heat_batch = {}, None, None
+        self._planned = self._planned_batch = None
 
     def show_heat(self, heat: Heat | None) -> None:
         """Draw a deviation map until the cage changes, or none."""
@@ -115,6 +122,8 @@ class Overlay:
         if cage is not None and data is not None:
             self._draw_on_faces(context, settings, data, in_front=cage.show_in_front)
         with blended():
+            if settings.show_planned:
+                self._draw_planned(plan_preview.planned_of(context.scene))
             if settings.show_limbs:
                 _draw_limb_lines(context)
             if data is not None and settings.show_counts:
@@ -134,6 +143,14 @@ class Overlay:
             if settings.show_faces:
                 draw_triangles(data.odd_triangles, with_alpha(VERMILION, 0.45))
 
+    def _draw_planned(self, plan: Planned | None) -> None:
+        """The rows and step-downs of a cage that is not built yet."""
+        if plan is not self._planned:
+            self._planned, self._planned_batch = plan, None if plan is None else line_batch(plan.edges)
+        if plan is not None:
+            draw_line_batch(self._planned_batch, with_alpha(SKY, 0.4), 1.0)
+            draw_lines(plan.step_downs, GREEN, 4.0)
+
     def _draw_heat(self, heat: Heat) -> None:
         if self._heat_batch is None:
             self._heat_batch = coloured_batch(heat.positions, heat.triangles, heat.colours)
@@ -147,9 +164,14 @@ class Overlay:
         if settings is None:
             return
         data = self._cage_data(context.scene)
+        plan = plan_preview.planned_of(context.scene) if settings.show_planned else None
         with blended():
             if settings.show_limbs:
                 _draw_joints(context)
+            if plan is not None:
+                _draw_step_downs(context, plan)
+            if settings.show_counts:
+                _draw_joins(context)
             if data is not None and settings.show_poles:
                 _draw_poles(context, data)
             if data is not None and settings.show_counts:
@@ -230,6 +252,30 @@ def _draw_poles(context: bpy.types.Context, data: OverlayData) -> None:
     draw_markers(places[seen & (data.pole_valences != 3) & (data.pole_valences != 5)], 4, 6.5, VERMILION)
 
 
+def _draw_step_downs(context: bpy.types.Context, plan: Planned) -> None:
+    """A hexagon where two columns of the plan will end."""
+    places, front = project(context.region, context.region_data, plan.step_downs.mean(axis=1))
+    draw_markers(places[front], 6, 6.0, GREEN)
+
+
+def _draw_joins(context: bpy.types.Context) -> None:
+    """The counts that meet at every join of the plan, where they are known."""
+    labels = [label for label in join_labels(_plan(context), plan_preview.shown_figures(context.scene))
+              if label.join.above is not None and label.join.below is not None]
+    if not labels:
+        return
+    places, front = project(context.region, context.region_data, np.array([label.place for label in labels]))
+    for unlike, colour in ((False, PAPER), (True, ORANGE)):
+        chosen = [index for index in np.flatnonzero(front) if (labels[index].join.step_downs > 0) == unlike]
+        draw_words(places[chosen] + [0.0, 14.0 * interface_scale()], [_join_words(labels[index].join) for index in chosen], colour, 12.0)
+
+
+def _join_words(join: JoinCounts) -> str:
+    if join.step_downs:
+        return phrase("{below} to {above}, step-downs: {count}", below=join.below, above=join.above, count=join.step_downs)
+    return str(join.above)
+
+
 def _draw_counts(context: bpy.types.Context, data: OverlayData) -> None:
     region, view = context.region, context.region_data
     places, front = project(region, view, data.ring_centres[:MOST_WORDS])
@@ -266,6 +312,7 @@ def _geometry_changed(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) ->
 @persistent  # type: ignore[untyped-decorator]
 def _file_changed(*_: Any) -> None:
     _overlay.mark_stale()
+    plan_preview.ask(bpy.context.scene)
 
 
 HANDLERS = (("depsgraph_update_post", _geometry_changed), ("undo_post", _file_changed), ("redo_post", _file_changed),

@@ -9,10 +9,10 @@ import bpy
 from ..core.count_figures import JoinCounts, join_counts, sides_of
 from ..core.errors import PlanError
 from ..core.plan import LimbPlan
-from . import live_build
+from . import live_build, plan_preview
 from .operators.mending import mend_label
 from .phrases import phrase
-from .plan_storage import cage_of, figures_of, is_built, limb_names, load_plan, target_of
+from .plan_storage import cage_of, is_built, limb_names, load_plan, target_of
 
 CATEGORY = "Ringwright"
 SEVERITY_ICONS = {"error": "CANCEL", "warning": "ERROR", "note": "INFO"}
@@ -61,7 +61,7 @@ class RINGWRIGHT_UL_limbs(bpy.types.UIList):
         row.prop(item, "label", text="", emboss=False)
         counts = row.row(align=True)
         counts.alignment = "RIGHT"
-        known = figures_of(context.scene).limbs.get(item.key)
+        known = plan_preview.shown_figures(context.scene).limbs.get(item.key)
         sides = item.sides or ("auto" if known is None else known.body)
         counts.label(text=str(sides) if _width() < NARROW else phrase("{count} sides", count=sides))
         counts.label(text="", icon="RADIOBUT_ON" if item.closed else "RADIOBUT_OFF")
@@ -214,7 +214,7 @@ def _draw_plan_fault(layout: bpy.types.UILayout, context: bpy.types.Context) -> 
 
 
 def _draw_limb(layout: bpy.types.UILayout, row: Any, context: bpy.types.Context) -> None:
-    plan, figures = _plan(context), figures_of(context.scene)
+    plan, figures = _plan(context), plan_preview.shown_figures(context.scene)
     limb = next((limb for limb in plan.limbs if limb.name == row.key), None)
     if limb is None:
         return
@@ -268,7 +268,7 @@ class RINGWRIGHT_PT_joins(SidebarPanel, bpy.types.Panel):
     bl_order = 2
 
     def draw_header_preset(self, context: bpy.types.Context) -> None:
-        joins = join_counts(_plan(context), figures_of(context.scene))
+        joins = join_counts(_plan(context), plan_preview.shown_figures(context.scene))
         unlike = sum(join.step_downs > 0 for join in joins)
         _headline(self.layout, phrase("{count} unlike", count=unlike) if unlike else str(len(joins)), "ERROR" if unlike else "NONE")
 
@@ -285,7 +285,7 @@ class RINGWRIGHT_PT_joins(SidebarPanel, bpy.types.Panel):
         row.operator("ringwright.add_fork", text="Fork")
         row.operator("ringwright.add_socket", text="Socket")
         row.operator("ringwright.add_splice", text="Splice")
-        for row, join in zip(settings.joins, join_counts(plan, figures_of(context.scene)), strict=False):
+        for row, join in zip(settings.joins, join_counts(plan, plan_preview.shown_figures(context.scene)), strict=False):
             _draw_join(layout, row, join, plan)
 
 
@@ -317,7 +317,7 @@ def _count_words(join: JoinCounts) -> str:
     if join.below is None or join.above is None:
         return phrase("counts chosen by the build")
     if join.step_downs:
-        return phrase("{below} to {above}: {count} step-down" if join.step_downs == 1 else "{below} to {above}: {count} step-downs",
+        return phrase("{below} to {above}: {count} step-down" if join.step_downs == 1 else "{below} to {above}, step-downs: {count}",
                       below=join.below, above=join.above, count=join.step_downs)
     return phrase("{count} edges", count=join.above)
 
@@ -363,8 +363,10 @@ def _draw_progress(layout: bpy.types.UILayout, stage: str, share: float) -> None
 def _draw_cage_state(layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
     """What the cage is, and what could be done next."""
     settings, cage = context.scene.ringwright, cage_of(context.scene)
+    refusal = plan_preview.refusal_of(context.scene)
     if cage is None:
-        wrapped(layout, "Draw limbs first." if not len(settings.limbs) else "The plan is ready to be built.", icon="INFO")
+        wrapped(layout, "Draw limbs first." if not len(settings.limbs) else refusal or "The plan is ready to be built.",
+                icon="ERROR" if refusal else "INFO")
         return
     if is_built(context.scene) or not len(settings.limbs):
         layout.label(text=phrase("{count} faces", count=f"{len(cage.data.polygons):,}"), icon="CHECKMARK")
@@ -455,7 +457,7 @@ class RINGWRIGHT_PT_overlay(SidebarPanel, bpy.types.Panel):
         settings = context.scene.ringwright
         column = self.layout.column(align=True)
         column.active = settings.overlay
-        for name in ("show_limbs", "show_counts", "show_poles", "show_joints", "show_faces"):
+        for name in ("show_limbs", "show_planned", "show_counts", "show_poles", "show_joints", "show_faces"):
             column.prop(settings, name)
         self.layout.operator("ringwright.show_deviation", icon="COLOR")
 

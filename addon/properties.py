@@ -37,8 +37,8 @@ from ..core.plan import (
     check_plan,
 )
 from ..core.plan_edits import change_limb, change_rows, change_webs, rename_limb
-from . import kept_target, live_build
-from .plan_storage import figures_of, load_plan, store_plan, sync_rows
+from . import kept_target, live_build, plan_preview
+from .plan_storage import load_plan, store_plan, sync_rows
 
 MOST_SPANS_SHOWN = min(64, SPANS_RANGE[1])
 MOST_SHOWN = 32
@@ -123,13 +123,13 @@ def _changed(before: tuple[int, ...], wished: Sequence[int]) -> tuple[int, ...] 
 
 def _get_bone_spans(row: Any) -> list[int]:
     limb = _limb(row)
-    return _shown(() if limb is None else spans_of(limb, figures_of(row.id_data)))
+    return _shown(() if limb is None else spans_of(limb, plan_preview.shown_figures(row.id_data)))
 
 
 def _set_bone_spans(row: Any, wished: Sequence[int]) -> None:
     limb = _limb(row)
     if limb is not None:
-        spans = _changed(spans_of(limb, figures_of(row.id_data)), wished)
+        spans = _changed(spans_of(limb, plan_preview.shown_figures(row.id_data)), wished)
         _edit(row.id_data, lambda plan: change_limb(plan, limb.name, spans=spans))
 
 
@@ -139,12 +139,12 @@ def _get_webs(row: Any) -> list[int]:
     except RingwrightError:
         forks = ()
     is_fork = row.kind == "fork" and row.index < len(forks)
-    return _shown(webs_of(forks[row.index], row.index, figures_of(row.id_data)) if is_fork else ())
+    return _shown(webs_of(forks[row.index], row.index, plan_preview.shown_figures(row.id_data)) if is_fork else ())
 
 
 def _set_webs(row: Any, wished: Sequence[int]) -> None:
     def change(plan: LimbPlan) -> LimbPlan:
-        before = webs_of(plan.forks[row.index], row.index, figures_of(row.id_data))
+        before = webs_of(plan.forks[row.index], row.index, plan_preview.shown_figures(row.id_data))
         return change_webs(plan, row.index, _changed(before, wished))
 
     _edit(row.id_data, change)
@@ -246,6 +246,10 @@ def _cage_changed(settings: Any, _: bpy.types.Context) -> None:
     sync_rows(settings.id_data)
 
 
+def _shown_changed(settings: Any, _: bpy.types.Context) -> None:
+    plan_preview.ask(settings.id_data)
+
+
 def _live_changed(settings: Any, _: bpy.types.Context) -> None:
     if settings.live:
         live_build.ask(settings.id_data)
@@ -300,7 +304,7 @@ def _edit_existing(settings: Any, change: Callable[[LimbPlan], LimbPlan]) -> Non
 class RINGWRIGHT_PG_settings(bpy.types.PropertyGroup):
     """Everything that the panels of one scene show."""
 
-    target: PointerProperty(type=bpy.types.Object, poll=_is_mesh, name="Target",
+    target: PointerProperty(type=bpy.types.Object, poll=_is_mesh, update=_shown_changed, name="Target",
                             description="The dense sculpt or scan that the cage must fit; it is never changed")
     cage: PointerProperty(type=bpy.types.Object, poll=_is_mesh, update=_cage_changed, name="Cage",
                           description="The light mesh that is being made; it also keeps the limb plan")
@@ -323,13 +327,16 @@ class RINGWRIGHT_PG_settings(bpy.types.PropertyGroup):
     loses_moves: BoolProperty(description="Whether the last build was refused because it would lose what was moved by hand")
     live: BoolProperty(name="Build Live", default=True, update=_live_changed,
                        description="Build the cage anew as soon as its plan changes; Esc gives a build up")
-    overlay: BoolProperty(name="Overlay", default=True, description="Draw limbs, ring counts and poles over the viewport")
+    overlay: BoolProperty(name="Overlay", default=True, update=_shown_changed,
+                          description="Draw limbs, ring counts and poles over the viewport")
     show_limbs: BoolProperty(name="Limbs", default=True, description="Draw joints and centre lines of the limb plan")
     show_counts: BoolProperty(name="Ring Counts", default=True,
                               description="Write the edge count at every open ring, and join rings that face each other with unlike counts")
     show_poles: BoolProperty(name="Poles", default=True,
                              description="Mark 3-poles by triangles, 5-poles by pentagons and all others by squares")
     show_joints: BoolProperty(name="Joint Rings", default=True, description="Draw the rings at which a limb bends")
+    show_planned: BoolProperty(name="Planned Rows", default=True, update=_shown_changed,
+                               description="Draw the rows and step-downs of a plan before its cage is built")
     show_faces: BoolProperty(name="Triangles and N-Gons", default=True, description="Fill all faces that are not quads")
 
 
