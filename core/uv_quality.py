@@ -7,6 +7,7 @@ least there can be.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,8 +29,10 @@ class UnwrapFigures:
 
     stretch : L2 stretch of the whole map, at least 1
     worst_stretch : L2 stretch of the worst face
+    worst_face : the face that is stretched most, -1 without faces
     flipped : faces whose map runs the other way than most, or that have no area on it, (k,) int32
     overlap : share of the covered map that is covered more than once
+    doubled : faces of which a pixel is covered more than once, (k,) int32
     density_spread : largest over smallest texel density of the islands
     islands : number of islands
     margin : pixels between two islands at the raster's size, at most ``MOST_MARGIN``; that for a single island
@@ -39,8 +42,10 @@ class UnwrapFigures:
 
     stretch: float
     worst_stretch: float
+    worst_face: int
     flipped: IntArray
     overlap: float
+    doubled: IntArray
     density_spread: float
     islands: int
     margin: int
@@ -65,7 +70,8 @@ def measure_unwrap(mesh: PolyMesh, uvs: FloatArray, pixels: int = PIXELS) -> Unw
     outside = ((uvs < -SAME_POINT) | (uvs > 1 + SAME_POINT)).any(axis=1)
     return UnwrapFigures(
         float(np.sqrt((squares * areas).sum() / max(float(areas.sum()), 1e-300)) * scale), float(of_faces.max(initial=0.0) * scale),
-        np.unique(faces[bad]).astype(np.int32), float(np.count_nonzero(covered > 1) / max(np.count_nonzero(covered), 1)),
+        int(np.argmax(of_faces)) if len(of_faces) else -1, np.unique(faces[bad]).astype(np.int32),
+        float(np.count_nonzero(covered > 1) / max(np.count_nonzero(covered), 1)), _doubled(uvs[corners], faces, covered),
         _density_spread(np.abs(map_areas), areas, islands[faces]), int(islands.max(initial=-1)) + 1, _margin(owner),
         float(np.count_nonzero(covered) / covered.size), float(outside.mean()) if len(outside) else 0.0)
 
@@ -130,16 +136,28 @@ def _raster(flat: FloatArray, islands: IntArray, pixels: int) -> tuple[IntArray,
     """How many triangles cover every pixel's middle, and the last island that does (-1: none), both (pixels, pixels) int32."""
     covered = np.zeros((pixels, pixels), dtype=np.int32)
     owner = np.full((pixels, pixels), -1, dtype=np.int32)
-    for corners, island in zip(flat * pixels - 0.5, islands, strict=True):
-        low = np.maximum(np.ceil(corners.min(axis=0)), 0).astype(int)
-        high = np.minimum(np.floor(corners.max(axis=0)), pixels - 1).astype(int)
-        if (high < low).any():
-            continue
-        inside = _inside(corners, np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
-        window = np.s_[low[1] : high[1] + 1, low[0] : high[0] + 1]
+    for island, (window, inside) in zip(islands, _pixels_of(flat, pixels), strict=True):
         covered[window] += inside
         owner[window][inside] = island
     return covered, owner
+
+
+def _doubled(flat: FloatArray, faces: IntArray, covered: IntArray) -> IntArray:
+    """Faces with a pixel that is covered more than once, (k,) int32."""
+    twice = covered > 1
+    if not twice.any():
+        return np.empty(0, dtype=np.int32)
+    found = [face for face, (window, inside) in zip(faces, _pixels_of(flat, len(covered)), strict=True) if (twice[window] & inside).any()]
+    return np.unique(np.array(found, dtype=np.int32))
+
+
+def _pixels_of(flat: FloatArray, pixels: int) -> Iterator[tuple[tuple[slice, slice], BoolArray]]:
+    """The window of the raster that every triangle (T, 3, 2) may touch, and which pixel middles of it lie inside."""
+    for corners in flat * pixels - 0.5:
+        low = np.maximum(np.ceil(corners.min(axis=0)), 0).astype(int)
+        high = np.maximum(np.minimum(np.floor(corners.max(axis=0)), pixels - 1).astype(int), low - 1)
+        yield (np.s_[low[1] : high[1] + 1, low[0] : high[0] + 1],
+               _inside(corners, np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)))
 
 
 def _inside(corners: FloatArray, columns: IntArray, rows: IntArray) -> BoolArray:

@@ -69,7 +69,22 @@ def test_overlap_is_the_share_that_lies_double() -> None:
     mesh, uvs = sheet(1, 2, 1.0)
     doubled = uvs.copy()
     doubled[4:] = doubled[:4] + [0.25, 0.0]  # two squares of half a side, one half over the other
-    assert measure_unwrap(mesh, doubled, 512).overlap == pytest.approx(1 / 3, abs=0.01)
+    found = measure_unwrap(mesh, doubled, 512)
+    assert found.overlap == pytest.approx(1 / 3, abs=0.01) and found.doubled.tolist() == [0, 1]
+    assert not len(measure_unwrap(mesh, uvs, 512).doubled)
+
+
+def test_only_the_faces_that_lie_double_are_named() -> None:
+    mesh, uvs = sheet(1, 6, 1.0)
+    moved = uvs.copy()
+    moved[4 * 5 :] = moved[4 * 1 : 4 * 2] + 0.01
+    assert set(measure_unwrap(mesh, moved, 512).doubled.tolist()) == {1, 2, 5}
+
+
+def test_the_face_that_is_stretched_most_is_named() -> None:
+    mesh, uvs = sheet(1, 6, 1.0)
+    thin = np.where(np.arange(24)[:, None] // 4 == 3, uvs * [1, 0.5], uvs)
+    assert measure_unwrap(mesh, thin, 64).worst_face == 3
 
 
 def test_islands_margin_and_density() -> None:
