@@ -153,6 +153,7 @@ def _short_plan(hand: Hand) -> None:
     bpy.data.objects.remove(bpy.data.objects["Cage"])
     path = hand.folder / "finger.toml"
     joints = limb["joints"][1:]
-    path.write_text(f'schema = 1\n[[limb]]\nname = "middle"\njoints = {joints}\nsides = {BEFORE}\nspans = 3\ntip = "closed"\n', encoding="utf-8")
+    path.write_text(f'schema = 1\n[[limb]]\nname = "middle"\njoints = {joints}\nsides = {BEFORE}\nspans = 3\ntip = "closed"\n',
+                    encoding="utf-8")
     with hand.override():
         bpy.ops.ringwright.load_plan("EXEC_DEFAULT", True, filepath=str(path))

@@ -24,9 +24,12 @@ pytestmark = [pytest.mark.window, pytest.mark.slow,
               pytest.mark.skipif(not EDITOR, reason="no editor with a window: set RINGWRIGHT_EDITOR, or run make window-test EDITOR=...")]
 
 
-def run_editor(*arguments: str) -> str:
-    """Run the editor with the test's own settings; returns what it printed."""
-    environment = {**os.environ, "BLENDER_USER_RESOURCES": str(OUTPUT / "user"), "EDITOR_SECONDS": str(PATIENCE)}
+def run_editor(*arguments: str, size: str = "1600x1000") -> str:
+    """Run the editor with the test's own settings; returns what it printed.
+
+    size : of the window, for a command that opens a display of its own
+    """
+    environment = {**os.environ, "BLENDER_USER_RESOURCES": str(OUTPUT / "user"), "EDITOR_SECONDS": str(PATIENCE), "EDITOR_SIZE": size}
     result = subprocess.run([*EDITOR, *arguments], capture_output=True, text=True, check=False, env=environment, cwd=ROOT,
                             timeout=PATIENCE + 60)
     return result.stdout + result.stderr
@@ -43,11 +46,11 @@ def installed() -> None:
     run_editor("--background", "--python-expr", QUIET)
 
 
-def play(scenario: str) -> dict[str, object]:
+def play(scenario: str, size: str = "1600x1000") -> dict[str, object]:
     """Play a scenario on the demo; returns the facts that it wrote down."""
     folder = OUTPUT / scenario
     shutil.rmtree(folder, ignore_errors=True)
-    said = run_editor(str(DEMO), "--python", str(ROOT / "tests" / "window" / "driver.py"), "--", scenario, str(folder))
+    said = run_editor(str(DEMO), "--python", str(ROOT / "tests" / "window" / "driver.py"), "--", scenario, str(folder), size=size)
     assert (folder / "facts.json").exists(), said
     facts: dict[str, object] = json.loads((folder / "facts.json").read_text(encoding="utf-8"))
     assert "failure" not in facts, facts["failure"]
@@ -62,6 +65,14 @@ def test_panels_overlay_and_selection_tools(installed: None) -> None:
     assert "Triangles: 4." in str(facts["findings"])
     assert "26 edges faces one of 16" in str(facts["ring rows"])
     assert facts["mended findings"] == []
+
+
+def test_every_panel_and_overlay_is_photographed(installed: None) -> None:
+    facts = play("panels", size="1900x2600")
+    pictures = {path.stem for path in (OUTPUT / "panels").glob("*.png")}
+    assert {f"overlay_{layer.removeprefix('show_')}" for layer in facts["layers"]} <= pictures
+    themes = ("dark", "light") if facts["light theme"] else ("dark",)
+    assert {f"{what}_{theme}_{scale}x" for what in ("panels", "drawing") for theme in themes for scale in (1, 2)} <= pictures
 
 
 def test_first_cage_by_hand(installed: None) -> None:
@@ -85,6 +96,12 @@ def test_cancel_leaves_the_scene_bit_for_bit(installed: None) -> None:
     assert len(ran) == 16 and all(steps == [True, True, True] for steps in ran.values()), ran
     assert facts["changed"] == {}
     assert facts["a change would be seen"] is True
+
+
+def test_joints_lie_on_a_known_centre_line(installed: None) -> None:
+    facts = play("centre_line")
+    assert facts["joints"] == 5
+    assert max(facts["off centre"]) < 0.02
 
 
 def test_draw_limb_joins_and_changes_limbs(installed: None) -> None:
