@@ -6,13 +6,25 @@ import bpy
 import numpy as np
 
 from ..core.adjacency import build_adjacency
-from ..core.polymesh import IntArray, PolyMesh
-from ..core.uv_quality import UnwrapFigures, measure_unwrap
+from ..core.findings import Limits
+from ..core.polymesh import FloatArray, IntArray, PolyMesh
 from .export_set import MAP_NAME
-from .mesh_bridge import read_uvs
 
 MARGIN = 0.01
 """Space that is asked for between islands, share of the map (ten pixels at 1024; the host counts it in its own way)."""
+
+MAP_LIMITS = Limits(largest_uv_overlap=0.0, largest_uv_stretch=1.2, largest_texel_density=1.05, smallest_uv_margin=2)
+"""Where a map that was made here deserves a warning: anything double, more stretch than a film asset has, islands whose texels
+differ by more than a twentieth, or so near that colours bleed on a map of 1024 (common practice)."""
+
+
+def write_uvs(host_mesh: bpy.types.Mesh, uvs: FloatArray) -> None:
+    """Give a mesh a map.
+
+    uvs : (C, 2) float64, of every corner
+    """
+    layer = host_mesh.uv_layers.new(name=MAP_NAME)
+    layer.uv.foreach_set("vector", np.ascontiguousarray(uvs, dtype=np.float32).ravel())
 
 
 def mark_seams(host_mesh: bpy.types.Mesh, mesh: PolyMesh, seams: IntArray) -> None:
@@ -57,12 +69,3 @@ def unwrap(item: bpy.types.Object) -> None:
         for other in selected:
             other.select_set(True)
         layer.objects.active = before
-
-
-def map_figures(item: bpy.types.Object, mesh: PolyMesh) -> UnwrapFigures | None:
-    """The figures of an object's map, None without one.
-
-    mesh : the object's faces, in the world
-    """
-    uvs = read_uvs(item.data)
-    return None if uvs is None else measure_unwrap(mesh, uvs)

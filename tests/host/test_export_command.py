@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 
 from ringwright.addon.command_line import main
-from ringwright.addon.export_set import read_back
-from ringwright.addon.files import read_plan_text, write_mesh
-from ringwright.core.plan import Limb, LimbPlan, format_plan
+from ringwright.addon.export_set import KINDS, read_back
+from ringwright.addon.files import read_mesh_file, read_plan_text, write_mesh
+from ringwright.core.build import build_cage
+from ringwright.core.plan import Fork, Limb, LimbPlan, format_plan
+from support.reference_surface import ReferenceSurface
+from support.shapes import fork, fork_chains
 from support.tubes import tube
 
 PLAN = format_plan(LimbPlan((Limb("stalk", np.array([[0.0, 0, 0], [0, 0, 2], [0, 0, 4]])),)))
@@ -36,3 +39,39 @@ def test_refusals(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     assert main(["export", str(mesh), "--out", str(tmp_path / "set")]) == 2
     assert capfd.readouterr().err.strip() == f"ringwright: {mesh} keeps no limb plan; name one with --plan."
     assert not (tmp_path / "set").exists()
+
+
+def built(folder: Path) -> Path:
+    """A forked cage as ``build`` writes it."""
+    chains = fork_chains()
+    names = list(chains)
+    limbs = tuple(Limb(name, chain.joints, tip="closed" if name != names[0] else "open") for name, chain in chains.items())
+    plan = LimbPlan(limbs, (Fork(names[0], tuple(names[1:])),))
+    write_mesh(folder / "cage.blend", build_cage(plan, ReferenceSurface(*fork(64))).mesh, plan_text=format_plan(plan))
+    return folder / "cage.blend"
+
+
+def test_a_cage_without_a_map_is_unwrapped(tmp_path: Path, nothing_left_behind: None, capfd: pytest.CaptureFixture[str]) -> None:
+    cage = built(tmp_path)
+    assert main(["export", str(cage), "--out", str(tmp_path / "set")]) == 0
+    assert "unwrapped: 3 islands, stretch 1.0" in capfd.readouterr().out
+    assert all(read_back(tmp_path / "set" / f"cage{kind}").mapped for kind in KINDS)
+    assert main(["export", str(cage), "--out", str(tmp_path / "bare"), "--no-unwrap"]) == 0
+    assert not any(read_back(tmp_path / "bare" / f"cage{kind}").mapped for kind in KINDS)
+
+
+def test_a_map_that_is_there_goes_along_untouched(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    main(["export", str(built(tmp_path)), "--out", str(tmp_path / "first")])
+    own = read_mesh_file(tmp_path / "first" / "cage.blend").uvs
+    capfd.readouterr()
+    assert main(["export", str(tmp_path / "first" / "cage.blend"), "--out", str(tmp_path / "second")]) == 0
+    assert "unwrapped" not in capfd.readouterr().out
+    assert own is not None and np.array_equal(read_mesh_file(tmp_path / "second" / "cage.blend").uvs, own)
+
+
+def test_a_file_that_keeps_no_limbs_says_why_it_gets_no_map(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    mesh, plan = tmp_path / "stalk.obj", tmp_path / "plan.toml"
+    write_mesh(mesh, tube(12, 9, spacing=0.5))
+    plan.write_text(PLAN)
+    assert main(["export", str(mesh), "--plan", str(plan), "--out", str(tmp_path / "set")]) == 0
+    assert "no texture map: the mesh file does not keep which limb a face belongs to" in capfd.readouterr().out

@@ -10,11 +10,11 @@ import pytest
 
 import ringwright
 from ringwright.addon.cage_object import place_cage, read_cage
-from ringwright.addon.operators.unwraps import map_faults
+from ringwright.addon.mesh_bridge import read_uvs
 from ringwright.addon.plan_storage import store_plan
-from ringwright.addon.unwrapping import map_figures
 from ringwright.core.build import build_cage
 from ringwright.core.plan import Fork, Limb, LimbPlan
+from ringwright.core.uv_quality import measure_unwrap
 from support.reference_surface import ReferenceSurface
 from support.shapes import fork, fork_chains
 from support.tubes import tube
@@ -41,8 +41,10 @@ def forked() -> bpy.types.Object:
 def test_a_fork_is_unwrapped_without_a_fault() -> None:
     item = forked()
     assert bpy.ops.ringwright.unwrap_cage() == {"FINISHED"}
-    figures = map_figures(item, read_cage(item))
-    assert figures is not None and map_faults(figures) == []
+    settings = bpy.context.scene.ringwright
+    assert not [row.reason for row in settings.findings if row.kind.startswith(("uv_", "texel_"))]
+    assert "map: 3 islands, stretch 1.0" in settings.summary
+    figures = measure_unwrap(read_cage(item), read_uvs(item.data))
     assert figures.islands == 1 + len(fork_chains()) - 1 and figures.stretch < 1.1
     assert figures.density_spread < 1.05 and figures.overlap == 0 and figures.margin >= 2
 
