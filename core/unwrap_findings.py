@@ -19,7 +19,8 @@ def unwrap_findings(mesh: PolyMesh, unwrap: UnwrapFigures | None, limits: Limits
     overlap = 100.0 * unwrap.overlap
     if limits.largest_uv_overlap is not None and overlap > limits.largest_uv_overlap:
         reason = f"{overlap:.3g} % of the covered map is covered more than once, over {limits.largest_uv_overlap:g} %."
-        found.append(_finding(mesh, "uv_overlap", "warning", unwrap.doubled, reason, "Move the islands apart, or cut what folds over itself."))
+        found.append(_finding(mesh, "uv_overlap", "warning", unwrap.doubled, reason,
+                              "Move the islands apart, or cut what folds over itself."))
     if len(unwrap.flipped):
         reason = f"Faces that are turned over or without area on the map: {len(unwrap.flipped)}."
         found.append(_finding(mesh, "uv_flipped", "warning", unwrap.flipped, reason, "Unwrap the place anew."))

@@ -347,13 +347,13 @@ def plant(name: str) -> Planted:
     return OBJECTS[name]() if name in OBJECTS else globals()[name]()
 
 
-def inspected(planted: Planted, name: str) -> Inspection:
-    """Everything looked at; the target is a round tube, flipped only where that check is not the one."""
+def inspected(planted: Planted, name: str, limits: Limits = STRICT) -> Inspection:
+    """Everything looked at; checks of the fit against a round tube, bends where one is planted."""
     dense = tube(240, RINGS, spacing=STEP)
     target = Target(dense, ReferenceSurface.from_mesh(dense), ReferenceSurface.from_mesh(planted.mesh)) if name in FIT else None
     uvs = planted.uvs if planted.uvs is not None else FLAT if planted.mesh.face_count == LAST and planted.bent is None else None
     inspection = inspect_mesh(planted.mesh, target=target, tally=PlanTally(0, 0, 0), joint_zones=[JOINT], expectation=PLAN,
-                              profile=Profile(STRICT), objects=planted.objects, uvs=uvs)
+                              profile=Profile(limits), objects=planted.objects, uvs=uvs)
     if planted.bent is None:
         return inspection
     plan = LimbPlan((Limb("stalk", np.array([[0.0, 0, 0], [0, 0, 0.96], [0, 0, 1.92]])),))
@@ -407,3 +407,34 @@ def test_place_lies_where_the_elements_are(name: str) -> None:
                 "face": lambda: planted.mesh.face(int(finding.elements[0])), "mesh": lambda: np.arange(planted.mesh.vertex_count)}
     near = planted.mesh.positions[vertices["mesh" if name in BENDS else finding.domain]()]
     assert (finding.place >= near.min(axis=0) - 1e-9).all() and (finding.place <= near.max(axis=0) + 1e-9).all()
+
+
+LOOSE: dict[str, tuple[str, float | None]] = {
+    "smallest_scaled_jacobian": ("poor_quads", 0.01), "first_percentile_scaled_jacobian": ("quad_shape", 0.0),
+    "fold_angle": ("folds", 180.0), "duplicate_distance": ("duplicate_vertices", 0.0),
+    "smallest_area": ("zero_area_faces", 0.0), "vertex_distance": ("vertices_off_target", 5.0), "mean_deviation": ("mean_deviation", None),
+    "deviation_percentile_99": ("deviation_percentile_99", 50.0), "largest_aspect_ratio": ("long_quads", 50.0),
+    "largest_area_jump": ("area_jumps", None), "largest_joint_spacing": ("joint_spacing", 9.0), "symmetry_distance": ("asymmetry", 5.0),
+    "most_open_ends": ("open_ends", 3), "largest_extent": ("object_size", 1e4), "largest_uv_overlap": ("uv_overlap", 60.0),
+    "largest_uv_stretch": ("uv_stretch", 9.0), "largest_texel_density": ("texel_density", None), "smallest_uv_margin": ("uv_margin", 1)}
+"""Limit to the check that it moves, and a value at which the planted defect is let pass."""
+
+
+@pytest.mark.parametrize("limit", LOOSE)
+def test_a_profiles_limit_decides(limit: str) -> None:
+    name, loose = LOOSE[limit]
+    moved_limit = replace(STRICT, **{limit: loose})  # type: ignore[arg-type]
+    planted = plant(name)
+    if limit == "duplicate_distance":  # what coincides exactly stays a fault at any distance
+        planted = Planted(moved({108: planted.mesh.positions[108] + [0, 0, 1e-7]}, planted.mesh))
+    assert found(inspected(planted, name), name) and not found(inspected(planted, name, moved_limit), name)
+
+
+def test_every_limit_is_tried() -> None:
+    others = {"most_faces", "smallest_extent"}
+    assert set(LOOSE) | others == set(Limits.__dataclass_fields__)
+    over = replace(STRICT, most_faces=LAST - 1)
+    (finding,) = found(inspected(Planted(body()), "budget", over), "budget")
+    assert f"1 over the budget of {LAST - 1}" in finding.reason
+    small = replace(STRICT, smallest_extent=3.0)
+    assert found(inspected(object_with(), "object_size", small), "object_size")

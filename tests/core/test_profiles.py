@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 import ringwright
+from ringwright.core.checks import checks_made
 from ringwright.core.errors import ProfileError
-from ringwright.core.findings import CHECKS
-from ringwright.core.inspection import inspect_mesh
+from ringwright.core.findings import CHECKS, SEVERITIES, Finding
+from ringwright.core.inspection import inspect_mesh, with_severities
 from ringwright.core.object_findings import ObjectFacts, object_findings
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.profiles import Profile, read_profile
@@ -52,6 +53,23 @@ def test_wrong_ones_are_refused(text: str, words: str) -> None:
     with pytest.raises(ProfileError) as refusal:
         read_profile(text)
     assert words in str(refusal.value)
+
+
+@pytest.mark.parametrize("name", CHECKS)
+def test_a_studio_sets_the_severity_of_every_check(name: str) -> None:
+    finding = Finding(name, "warning", "mesh", np.empty(0, dtype=np.int32), None, "Found.", "Mend.")
+    for said in (*SEVERITIES, "off"):
+        profile = read_profile(f'schema = 1\n[severity]\n{name} = "{said}"\n')
+        assert [found.severity for found in with_severities([finding], profile)] == ([] if said == "off" else [said])
+    assert with_severities([finding], Profile()) == [finding]
+
+
+def test_severities_decide_whether_a_mesh_passes() -> None:
+    strict = read_profile('schema = 1\n[severity]\nself_intersections = "error"\ntriangles = "note"\n')
+    mild = read_profile('schema = 1\n[severity]\nself_intersections = "off"\ntriangles = "warning"\n')
+    assert not inspect_mesh(crossing_sheets(), profile=strict).passed and inspect_mesh(crossing_sheets(), profile=mild).passed
+    assert "self_intersections" in checks_made(inspect_mesh(crossing_sheets(), profile=strict))
+    assert "self_intersections" not in checks_made(inspect_mesh(crossing_sheets(), profile=mild))
 
 
 def test_every_finding_has_a_name_that_a_profile_can_use() -> None:
