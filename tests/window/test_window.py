@@ -46,15 +46,18 @@ def installed() -> None:
     run_editor("--background", "--python-expr", QUIET)
 
 
-def play(scenario: str, size: str = "1600x1000") -> dict[str, object]:
-    """Play a scenario on the demo; returns the facts that it wrote down."""
+def play(scenario: str, size: str = "1600x1000", *, refused: bool = False) -> dict[str, object]:
+    """Play a scenario on the demo; returns the facts that it wrote down.
+
+    refused : whether refusals are meant to be told in the console
+    """
     folder = OUTPUT / scenario
     shutil.rmtree(folder, ignore_errors=True)
     said = run_editor(str(DEMO), "--python", str(ROOT / "tests" / "window" / "driver.py"), "--", scenario, str(folder), size=size)
     assert (folder / "facts.json").exists(), said
     facts: dict[str, object] = json.loads((folder / "facts.json").read_text(encoding="utf-8"))
     assert "failure" not in facts, facts["failure"]
-    assert "Traceback" not in said and "Error:" not in said, said
+    assert "Traceback" not in said and (refused or "Error:" not in said), said
     return facts
 
 
@@ -102,6 +105,15 @@ def test_joints_lie_on_a_known_centre_line(installed: None) -> None:
     facts = play("centre_line")
     assert facts["joints"] == 5
     assert max(facts["off centre"]) < 0.02
+
+
+def test_every_operator_invoked_where_it_cannot_work(installed: None) -> None:
+    facts = play("invoked", refused=True)
+    assert len(facts["operators"]) > 30
+    for place, refusals in facts["refusals"].items():
+        for name, words in refusals.items():
+            assert "\n" not in words and "context is incorrect" not in words and len(words) > 20, f"{place}: {name}: {words}"
+    assert len(facts["refusals"]["empty_scene"]) > 20
 
 
 def test_draw_limb_joins_and_changes_limbs(installed: None) -> None:
