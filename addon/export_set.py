@@ -8,12 +8,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
 import bpy
 import numpy as np
+from mathutils import Matrix
 
 from ..core.errors import FileError
 from ..core.polymesh import FloatArray, PolyMesh
@@ -25,6 +26,8 @@ from .written_beside import scratch_folder, system_reason
 
 KINDS = (".blend", ".glb", ".fbx", ".obj")
 """Endings of the set, in the order in which they are written."""
+OWN_UNITS = (".blend", ".obj")
+"""Kinds that keep the scene's own unit."""
 SAME_PLACE = 2e-6
 """Coordinates may come back this share of the cage's diagonal off: single precision and six decimals of the kinds."""
 MAP_NAME = "UVMap"
@@ -51,12 +54,13 @@ class FileFacts:
     mapped: bool
 
 
-def write_set(folder: Path, name: str, cage: bpy.types.Object, rig: bpy.types.Object | None) -> dict[str, Path]:
+def write_set(folder: Path, name: str, cage: bpy.types.Object, rig: bpy.types.Object | None, metres: float = 1.0) -> dict[str, Path]:
     """Write all kinds into a folder and read each back.
 
     folder : made where it is missing
     name : of the files, without ending
     cage, rig : as they stand in the scene; the rig at rest
+    metres : length of one unit; .glb and .fbx come out in metres and centimetres, as their kinds have it
     Returns the files by ending.
     Raises FileError where a file cannot be written, or where what is read back is not what was written; then no file is there.
     """
@@ -71,21 +75,21 @@ def write_set(folder: Path, name: str, cage: bpy.types.Object, rig: bpy.types.Ob
     with scratch_folder(files[".blend"]) as scratch:
         for kind, file in files.items():
             part = scratch / file.name
-            _write(kind, part, cage, rig)
-            check_kept(read_back(part), expected, file)
+            _write(kind, part, cage, rig, metres)
+            check_kept(read_back(part), expected if kind in OWN_UNITS else replace(expected, bounds=metres * expected.bounds), file)
         for file in files.values():
             os.replace(scratch / file.name, file)
     return files
 
 
-def _write(kind: str, part: Path, cage: bpy.types.Object, rig: bpy.types.Object | None) -> None:
+def _write(kind: str, part: Path, cage: bpy.types.Object, rig: bpy.types.Object | None, metres: float) -> None:
     try:
-        with private_scene() as scene, quiet_host(), _apart(cage, rig, kind):
-            for item in (cage, rig):
-                if item is not None:
-                    scene.collection.objects.link(item)
+        with private_scene() as scene, quiet_host(), _as_written(kind, cage, rig, metres) as items:
+            scene.unit_settings.scale_length = metres
+            for item in items:
+                scene.collection.objects.link(item)
             scene.view_layers[0].update()
-            _WRITERS[kind](part, scene, cage)
+            _WRITERS[kind](part, scene, items[0])
     except (RuntimeError, OSError) as error:
         raise FileError(f"{part.name} could not be written: {system_reason(error)}; nothing was changed.") from error
     if not part.exists():
@@ -93,20 +97,43 @@ def _write(kind: str, part: Path, cage: bpy.types.Object, rig: bpy.types.Object 
 
 
 @contextmanager
-def _apart(cage: bpy.types.Object, rig: bpy.types.Object | None, kind: str) -> Iterator[None]:
-    """For .glb the cage off its rig: a skinned mesh must be a root, since readers ignore what moves its parents."""
-    if kind != ".glb" or rig is None or cage.parent != rig:
-        yield
+def _as_written(kind: str, cage: bpy.types.Object, rig: bpy.types.Object | None, metres: float) -> Iterator[list[bpy.types.Object]]:
+    """The objects that are written, the cage first: for .glb copies in metres under the same names, removed by the private scene.
+
+    There the cage stands off its rig: a skinned mesh must be a root, since readers ignore what moves its parents.
+    """
+    items = [item for item in (cage, rig) if item is not None]
+    if kind != ".glb":
+        yield items
         return
-    matrix, inverse = cage.matrix_world.copy(), cage.matrix_parent_inverse.copy()
-    cage.parent = None
-    cage.matrix_world = matrix
+    names = [(block, block.name) for item in items for block in (item, item.data)]
+    copies = [_copy_in_metres(item, metres) for item in items]
     try:
-        yield
+        for block, name in names:
+            block.name = f"{name} (written)"
+        for copy, item in zip(copies, range(0, len(names), 2), strict=True):
+            copy.name, copy.data.name = names[item][1], names[item + 1][1]
+        for modifier in copies[0].modifiers:
+            if modifier.type == "ARMATURE" and modifier.object == rig:
+                modifier.object = copies[-1]
+        yield copies
     finally:
-        cage.parent = rig
-        cage.matrix_parent_inverse = inverse
-        cage.matrix_world = matrix
+        for copy in copies:
+            copy.name = copy.data.name = "Ringwright written"
+        for block, name in names:
+            block.name = name
+
+
+def _copy_in_metres(item: bpy.types.Object, metres: float) -> bpy.types.Object:
+    """A copy of an object and its data without a parent, in the same place, all lengths in metres."""
+    matrix = item.matrix_world.copy()
+    copy = item.copy()
+    copy.data = item.data.copy()
+    copy.data.transform(Matrix.Scale(metres, 4))
+    copy.parent = None
+    matrix.translation *= metres
+    copy.matrix_world = matrix
+    return copy
 
 
 def _write_blend(part: Path, scene: bpy.types.Scene, _: bpy.types.Object) -> None:

@@ -27,6 +27,7 @@ MOST_JOINTS = 1000
 MOST_SHOWN = 80
 """Characters of a wrong value that a message repeats."""
 UNITS = ("m", "cm", "mm")
+METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001}
 PLANES = ("x", "y", "z")
 TIPS = ("open", "closed")
 DEFAULT_JOINT_LOOPS = 3

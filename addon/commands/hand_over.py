@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from ...core.errors import PlanError
 from ...core.inspection_text import describe_unwrap
-from ...core.plan import LimbPlan, read_plan
+from ...core.plan import METRES, LimbPlan, read_plan
 from ...core.polymesh import PolyMesh
 from ...core.skeleton import skeleton_of
 from ...core.skin_weights import bind
@@ -60,7 +60,7 @@ def run_export(options: argparse.Namespace) -> int:
         said = map_made(cage, mesh, plan) if options.unwrap and file.uvs is None else ""
         rig = create_rig(scene, skeleton, f"{name} rig")
         bind_cage(cage, rig, skeleton, weights)
-        files = write_set(options.out, name, cage, rig)
+        files = write_set(options.out, name, cage, rig, METRES[plan.unit])
     for path in files.values():
         print(path)
     print(f"{len(skeleton.bones)} bones, {mesh.vertex_count} vertices, {mesh.face_count} faces; every file was read back")

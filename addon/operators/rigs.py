@@ -8,17 +8,18 @@ from pathlib import Path
 import bpy
 from bpy.props import BoolProperty, EnumProperty, StringProperty
 
-from ...core.errors import MeshError, PlanError
+from ...core.errors import FileError, MeshError, PlanError
 from ...core.flex import Flex, flex_test, skinned
 from ...core.flex_report import animation_poses, grade, with_flex
 from ...core.inspection import inspect_mesh
+from ...core.plan import METRES
 from ...core.plan_from_bones import plan_from_bones
 from ...core.skeleton import Skeleton, skeleton_of
 from ...core.skin_weights import bind
 from ..cage_object import read_cage
 from ..export_set import write_set
 from ..finding_rows import store_findings
-from ..plan_storage import cage_of, require_plan, store_plan
+from ..plan_storage import cage_of, load_plan, require_plan, store_plan
 from ..rigging import animate_rig, bind_cage, create_rig, read_bones, remove_rig, rig_of, unbound_vertices
 from .asking import NO_CAGE, Refusing, has_cage, has_scene, in_object_mode, plan_or_empty, refuse
 
@@ -113,6 +114,12 @@ def _summary(flex: Flex) -> str:
     return f"{len(grades)} joints bent: " + ", ".join(f"{grades.count(each)} {each}" for each in ("good", "fair", "poor"))
 
 
+def unit_length(scene: bpy.types.Scene) -> float:
+    """Metres of one unit: the scene's own setting, or the plan's unit where the scene counts in metres."""
+    own = float(scene.unit_settings.scale_length)
+    return own if own != 1.0 else METRES[load_plan(scene).unit]
+
+
 class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
     """Write the cage with its rig as .blend, .glb, .fbx and .obj, and read every file back to check it"""
 
@@ -134,8 +141,10 @@ class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         cage = require_cage(context.scene)
+        if not self.directory:
+            raise FileError("No folder was named; choose the one that the files go to.")
         name = self.file_name or bpy.path.clean_name(cage.name)
-        files = write_set(Path(bpy.path.abspath(self.directory)), name, cage, rig_of(cage))
+        files = write_set(Path(bpy.path.abspath(self.directory)), name, cage, rig_of(cage), unit_length(context.scene))
         self.report({"INFO"}, f"{len(files)} files written and checked: {', '.join(path.name for path in files.values())}")
         return {"FINISHED"}
 

@@ -121,11 +121,75 @@ def test_nothing_is_left_where_one_kind_fails(tmp_path: Path, monkeypatch: pytes
     assert [path.name for path in tmp_path.iterdir()] == ["arm.obj"] and (tmp_path / "arm.obj").read_text() == "old"
 
 
+@pytest.mark.parametrize("metres", [0.01, 0.001])
+def test_small_units_come_out_in_metres_where_the_kind_has_metres(tmp_path: Path, metres: float) -> None:
+    item, rig = scene(mapped=True)
+    files = write_set(tmp_path, "arm", item, rig, metres)
+    own = np.array([[0.0, -1.0, 0.0], [2.0, 1.0, 8.0]])
+    for kind, file in files.items():
+        wanted = own if kind in (".blend", ".obj") else metres * own
+        assert np.allclose(read_back(file).bounds, wanted, atol=1e-5 * wanted.max()), kind
+    report = validation(files[".glb"])
+    assert report["issues"]["numErrors"] == 0 and report["issues"]["numWarnings"] == 0, report["issues"]["messages"]
+    assert item.name == "Cage" and rig.data.name in bpy.data.armatures and item.data.name == "Cage" and len(bpy.data.objects) == 2
+
+
+def test_the_glb_keeps_the_scenes_names_and_bends_as_the_rig_does(tmp_path: Path) -> None:
+    """Of a scene in centimetres: posed alike after the import, vertices lie where the scene has them, in metres."""
+    item, rig = scene()
+    files = write_set(tmp_path, "arm", item, rig, 0.01)
+    own = _bent(item, rig)
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.import_scene.gltf(filepath=str(files[".glb"]), merge_vertices=True, disable_bone_shape=True)
+    again = next(each for each in bpy.data.objects if each.name == "Cage")
+    found = _bent(again, next(each for each in bpy.data.objects if each.type == "ARMATURE"))
+    assert again.name == "Cage" and again.data.name == "Cage"
+    nearest = np.linalg.norm(found[:, None] - 0.01 * own, axis=2).min(axis=1)
+    assert nearest.max() < 1e-4 and np.linalg.norm(np.ptp(own, axis=0)) > 5
+
+
+def _bent(item: bpy.types.Object, rig: bpy.types.Object) -> np.ndarray:
+    """Vertices in the world with the second bone turned by 40 degrees about its own x axis."""
+    bone = rig.pose.bones["arm.2"]
+    bone.rotation_mode = "XYZ"
+    bone.rotation_euler = (np.radians(40), 0, 0)
+    bpy.context.view_layer.update()
+    evaluated = item.evaluated_get(bpy.context.evaluated_depsgraph_get())
+    points = np.array([list(item.matrix_world @ vertex.co) for vertex in evaluated.data.vertices])
+    bone.rotation_euler = (0, 0, 0)
+    bpy.context.view_layer.update()
+    return points
+
+
+@pytest.mark.parametrize(("place", "words"), [("file/set", "cannot be made"), ("/proc/set", "cannot be made")])
+def test_a_folder_that_cannot_be_is_refused(tmp_path: Path, place: str, words: str) -> None:
+    (tmp_path / "file").write_text("in the way")
+    item, rig = scene()
+    with pytest.raises(FileError, match=words):
+        write_set(tmp_path / place, "arm", item, rig)
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
 @pytest.mark.parametrize("name", ["", "a/b", ".."])
 def test_a_name_with_folders_is_refused(tmp_path: Path, name: str) -> None:
     item, rig = scene()
     with pytest.raises(FileError, match="no file name"):
         write_set(tmp_path, name, item, rig)
+
+
+def test_the_operator_asks_for_a_folder() -> None:
+    bpy.context.scene.ringwright.cage = scene()[0]
+    with pytest.raises(RuntimeError, match="No folder was named"):
+        bpy.ops.ringwright.export_set()
+
+
+@pytest.mark.parametrize(("of_the_scene", "of_the_plan", "metres"), [(0.01, "m", 0.01), (1.0, "cm", 0.01), (1.0, "m", 1.0)])
+def test_the_operator_knows_the_unit(tmp_path: Path, of_the_scene: float, of_the_plan: str, metres: float) -> None:
+    bpy.context.scene.ringwright.cage = scene()[0]
+    store_plan(bpy.context.scene, replace(plan(), unit=of_the_plan))
+    bpy.context.scene.unit_settings.scale_length = of_the_scene
+    bpy.ops.ringwright.export_set(directory=str(tmp_path), file_name="arm")
+    assert read_back(tmp_path / "arm.glb").bounds[1, 2] == pytest.approx(8 * metres, rel=1e-5)
 
 
 def test_the_operator_writes_the_set(tmp_path: Path) -> None:
