@@ -36,6 +36,7 @@ class DraftView:
     hover : (3,) the joint that the next click would set, or None
     rings : (m, n, 3) preview, hover included
     reflect : gives points on the other side of the mirror plane, or None
+    redraws : the plan's limb that is drawn anew, or empty
     near_joint : joint under the pointer, or -1
     words : a line beside the pointer
     pointer : (2,) pixels in the region that holds it
@@ -46,6 +47,7 @@ class DraftView:
     hover: FloatArray | None = None
     rings: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 3)))
     reflect: Callable[[FloatArray], FloatArray] | None = None
+    redraws: str = ""
     near_joint: int = -1
     words: str = ""
     join_words: str = ""
@@ -114,6 +116,11 @@ def _ring_lines(rings: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 _shown: list[DraftView] = []
 """The views that hang on the viewports; at most one, while the tool runs."""
+
+
+def redrawn_limb() -> str:
+    """Name of the plan's limb that is being drawn anew; empty where there is none."""
+    return _shown[-1].redraws if _shown else ""
 
 
 def stop_all() -> None:

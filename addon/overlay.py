@@ -16,11 +16,12 @@ from ..core.count_figures import JoinCounts
 from ..core.errors import PlanError
 from ..core.heat import Heat, heat_colours
 from ..core.overlay_data import OverlayData, overlay_data
-from ..core.plan import LimbPlan
+from ..core.plan import Limb, LimbPlan
 from ..core.planned import Planned, join_labels
 from ..core.polymesh import PolyMesh
 from . import plan_preview
 from .cage_object import read_cage, transformed
+from .draft_view import redrawn_limb
 from .gpu_shapes import (
     GREEN,
     INK,
@@ -217,10 +218,15 @@ def _plan(context: bpy.types.Context) -> LimbPlan:
         return LimbPlan(())
 
 
+def _standing_limbs(context: bpy.types.Context) -> list[Limb]:
+    """The plan's limbs without the one that is being drawn anew: the tool shows that."""
+    return [limb for limb in _plan(context).limbs if limb.name != redrawn_limb()]
+
+
 def _draw_limb_lines(context: bpy.types.Context) -> None:
     active = active_limb_name(context.scene)
     bones = {True: [np.zeros((0, 2, 3))], False: [np.zeros((0, 2, 3))]}
-    for limb in _plan(context).limbs:
+    for limb in _standing_limbs(context):
         bones[limb.name == active].append(np.stack([limb.joints[:-1], limb.joints[1:]], axis=1))
     draw_lines(np.concatenate([*bones[True], *bones[False]]), INK, 4.5)
     draw_lines(np.concatenate(bones[False]), PAPER, 2.0)
@@ -228,19 +234,19 @@ def _draw_limb_lines(context: bpy.types.Context) -> None:
 
 
 def _draw_joints(context: bpy.types.Context) -> None:
-    plan = _plan(context)
-    if not plan.limbs:
+    limbs = _standing_limbs(context)
+    if not limbs:
         return
     region, view, active = context.region, context.region_data, active_limb_name(context.scene)
-    joints = np.concatenate([limb.joints for limb in plan.limbs])
-    is_active = np.repeat([limb.name == active for limb in plan.limbs], [len(limb.joints) for limb in plan.limbs])
+    joints = np.concatenate([limb.joints for limb in limbs])
+    is_active = np.repeat([limb.name == active for limb in limbs], [len(limb.joints) for limb in limbs])
     places, front = project(region, view, joints)
     draw_markers(places[front & ~is_active], 12, 3.5, PAPER)
     draw_markers(places[front & is_active], 12, 3.5, YELLOW)
-    middles = np.array([limb.joints[len(limb.joints) // 2 - 1 : len(limb.joints) // 2 + 1].mean(axis=0) for limb in plan.limbs])
+    middles = np.array([limb.joints[len(limb.joints) // 2 - 1 : len(limb.joints) // 2 + 1].mean(axis=0) for limb in limbs])
     places, front = project(region, view, middles)
-    shown = [index for index in np.flatnonzero(front) if plan.limbs[index].name == active]
-    draw_words(places[shown], [plan.limbs[index].name for index in shown], YELLOW, 11.0)
+    shown = [index for index in np.flatnonzero(front) if limbs[index].name == active]
+    draw_words(places[shown], [limbs[index].name for index in shown], YELLOW, 11.0)
 
 
 def _draw_poles(context: bpy.types.Context, data: OverlayData) -> None:

@@ -142,7 +142,7 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
         self._redone: list[LimbDraft] = []
         self._dragged = -1
         self._centred = bool(preference("centre_joints"))
-        self._view = DraftView(first)
+        self._view = DraftView(first, redraws=self.limb)
         self._viewport: Viewport | None = None
         self._place = np.zeros(2)
 
