@@ -27,6 +27,7 @@ def scenario(hand: Hand) -> Steps:
     before = _scene()
     _face(hand, joints, 0.0)
     yield 0.5
+    yield from hand.photograph("target")
     for number, name in enumerate(FINGERS):
         _face(hand, joints, TILTED.get(name, 0.0))
         yield from _draw(hand, name, joints[name], closed=True)

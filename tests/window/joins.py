@@ -35,6 +35,8 @@ def _draw(hand: Hand, name: str, clicks: list[tuple[np.ndarray, bool]], *keys: s
         yield from hand.click(*hand.pixel(point), shift=not joins)
     for key in keys:
         yield from hand.press(key)
+    if "M" in keys:
+        yield from hand.photograph("mirrored")
     yield from hand.press("RET")
     yield 0.3
     settings = bpy.context.scene.ringwright

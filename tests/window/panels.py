@@ -31,6 +31,7 @@ def scenario(hand: Hand) -> Steps:
         bpy.ops.ringwright.count_rings("EXEC_DEFAULT", True)
     target.hide_set(True)
     yield from _overlays(hand, settings)
+    yield from hand.photograph("all_panels")
     with hand.override():
         bpy.ops.object.mode_set(mode="EDIT")
     yield from _looks(hand, "dark", joints)
