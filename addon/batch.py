@@ -6,15 +6,16 @@ second run takes that over where neither the job nor its files have changed.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import subprocess
 import sys
 import time
 import tomllib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from functools import cache
 from pathlib import Path
 
@@ -50,6 +51,10 @@ class Job:
     outputs: tuple[str, ...] = ()
 
 
+Stamp = Sequence[int | str]
+"""Size, time stamp in nanoseconds and digest of a file."""
+
+
 @dataclass(frozen=True)
 class Outcome:
     """How a job ended.
@@ -57,7 +62,8 @@ class Outcome:
     code : exit code; 0 fine, 1 findings of severity error, 2 refused or crashed
     said : first line of what it printed, or its error
     seconds : how long it took
-    key : what the job and its files were
+    key : the program's version and the job's arguments
+    files : input's name to its size, time stamp and digest when the job began; None where it was missing
     resumed : whether this was taken over from an earlier run
     """
 
@@ -66,6 +72,7 @@ class Outcome:
     said: str
     seconds: float
     key: str
+    files: Mapping[str, Stamp | None] = field(default_factory=dict)
     resumed: bool = False
 
 
@@ -150,13 +157,14 @@ def run_job(job: Job, folder: str, command: Sequence[str] | None = None, running
     place.mkdir(parents=True, exist_ok=True)
     for name in job.outputs:  # what an earlier run left is of other inputs
         Path(name).unlink(missing_ok=True)
-    key, begin = key_of(job), time.monotonic()
+    stamps, begin = {name: _stamp(name) for name in job.inputs}, time.monotonic()
     code, said, wrong = _run([*(command or python_command()), *job.arguments], set() if running is None else running)
     if code not in (0, 1, REFUSED):
         wrong = wrong.strip() or f"crashed with exit code {code}"
         code = REFUSED
     words = (wrong if code == REFUSED else said).strip().splitlines() or ["nothing was said"]
-    outcome = Outcome(job.name, code, words[-1 if code == REFUSED else 0].removeprefix("ringwright: "), time.monotonic() - begin, key)
+    outcome = Outcome(job.name, code, words[-1 if code == REFUSED else 0].removeprefix("ringwright: "), time.monotonic() - begin,
+                      key_of(job), stamps)
     write_text(place / "output.txt", said + wrong)
     write_text(place / RESULT, json.dumps(asdict(outcome), indent=1) + "\n")
     return outcome
@@ -189,20 +197,36 @@ def python_command() -> list[str]:
 
 
 def key_of(job: Job) -> str:
-    """A text that changes where the job, one of its files or the program does."""
-    stamps = []
-    for name in job.inputs:
-        try:
-            status = os.stat(name)
-            stamps.append(f"{name} {status.st_size} {status.st_mtime_ns}")
-        except OSError:
-            stamps.append(f"{name} missing")
-    return "\n".join([program_version(), *job.arguments, *stamps])
+    """A text that changes where the job or the program does."""
+    return "\n".join([program_version(), *job.arguments])
 
 
 def still_holds(earlier: Outcome, job: Job) -> bool:
     """Whether an earlier outcome may stand for the job: it ended well, nothing has changed, nothing is gone."""
-    return earlier.code < REFUSED and earlier.key == key_of(job) and all(os.path.exists(name) for name in job.outputs)
+    return (earlier.code < REFUSED and earlier.key == key_of(job) and all(os.path.exists(name) for name in job.outputs)
+            and all(_unchanged(name, earlier.files.get(name)) for name in job.inputs))
+
+
+def _unchanged(name: str, stamp: Stamp | None) -> bool:
+    """Whether a file is what it was; a fresh copy of it, as a checkout makes one, is."""
+    try:
+        status = os.stat(name)
+        return stamp is not None and status.st_size == stamp[0] and (status.st_mtime_ns == stamp[1] or _digest(name) == stamp[2])
+    except OSError:
+        return False
+
+
+def _stamp(name: str) -> Stamp | None:
+    try:
+        status = os.stat(name)
+        return [status.st_size, status.st_mtime_ns, _digest(name)]
+    except OSError:
+        return None
+
+
+def _digest(name: str) -> str:
+    with open(name, "rb") as file:
+        return hashlib.file_digest(file, "blake2b").hexdigest()
 
 
 @cache
@@ -240,7 +264,7 @@ def summary_table(outcomes: Sequence[Outcome]) -> str:
 
 def _write_summary(folder: Path, outcomes: Sequence[Outcome]) -> None:
     data = {"schema": "ringwright-batch", "version": 1, "jobs": [
-        {key: value for key, value in asdict(outcome).items() if key != "key"} for outcome in outcomes]}
+        {key: value for key, value in asdict(outcome).items() if key not in ("key", "files")} for outcome in outcomes]}
     write_text(folder / SUMMARY, json.dumps(data, indent=1) + "\n")
     write_text(folder / SUMMARY_TESTS, batch_to_junit(folder.resolve().name, [
         FileOutcome(outcome.name, outcome.code, outcome.said, outcome.seconds) for outcome in outcomes]))

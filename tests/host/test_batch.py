@@ -218,6 +218,19 @@ def test_a_job_runs_anew_where_anything_changed(tmp_path: Path, monkeypatch: pyt
     assert [outcome.resumed for _ in range(2) for outcome in run_batch([job], out, workers=1)] == [False, True]
 
 
+def test_a_fresh_copy_of_the_same_file_is_no_change(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A checkout writes every file anew; what is in it counts. The same size with other content is a change."""
+    monkeypatch.setattr(batch, "host_command", lambda: [sys.executable, "-c", "print('fine')"])
+    mesh, out = tmp_path / "mesh", tmp_path / "out"
+    job = Job("job", ("inspect",), (str(mesh),))
+    resumed = []
+    for content, time_stamp in (("mesh", 1), ("mesh", 2), ("hsem", 3), ("hsem", 3)):
+        mesh.write_text(content)
+        os.utime(mesh, (time_stamp, time_stamp))
+        resumed += [outcome.resumed for outcome in run_batch([job], out, workers=1)]
+    assert resumed == [False, True, False, True]
+
+
 @pytest.mark.slow
 def test_an_interrupted_batch_ends_its_processes_and_goes_on_later(tmp_path: Path) -> None:
     """Half of the jobs are quick and done, the others hang: told to end, the batch ends them and keeps what is done."""
