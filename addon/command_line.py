@@ -15,10 +15,11 @@ from contextlib import contextmanager
 from typing import NoReturn
 
 from ..core.errors import RingwrightError
-from .commands import build, demo, hand_over, inspect, patch, rings, settle, splicing
 from .quiet import quiet_host
 
-COMMANDS = (build, inspect, rings, splicing, patch, settle, hand_over, demo)
+COMMANDS = {"build": "build", "inspect": "inspect", "rings": "rings", "splice": "splicing", "stepdown": "splicing", "patch": "patch",
+            "settle": "settle", "export": "hand_over", "demo": "demo"}
+"""Every command and its module, which is imported only where it is asked for: all of them take longer than a small command."""
 REFUSED = 2
 INTERRUPTED = 130
 
@@ -41,9 +42,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments : without the program's name; None takes the process's own
     Returns the exit code.
     """
+    words = sys.argv[1:] if arguments is None else list(arguments)
     try:
         with _stoppable():
-            options = make_parser().parse_args(arguments)
+            options = make_parser(words[0] if words else "").parse_args(words)
             with quiet_host():
                 importlib.import_module("bpy")  # some hosts greet with a line when they start
             return int(options.run(options))
@@ -55,12 +57,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return int(leave.code or 0)
 
 
-def make_parser() -> argparse.ArgumentParser:
-    """The parser of all commands."""
+def make_parser(command: str = "") -> argparse.ArgumentParser:
+    """The parser of one command's family, or of all where there is no command of that name."""
     parser = Parser(prog="ringwright", description="From a dense sculpt to an all-quad cage that bends.")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for command in COMMANDS:
-        command.add_commands(commands)
+    for module in dict.fromkeys([COMMANDS[command]] if command in COMMANDS else COMMANDS.values()):
+        importlib.import_module(f"{__package__}.commands.{module}").add_commands(commands)
     return parser
 
 

@@ -50,6 +50,7 @@ class BuildResult:
     tally : tips, branches and step-downs of the whole cage, both sides of a mirrored one
     zones : where no pole should lie
     steps : relaxation steps taken
+    inside_out : whether the target's faces are wound to look inward
     """
 
     mesh: PolyMesh
@@ -58,6 +59,7 @@ class BuildResult:
     tally: PlanTally
     zones: tuple[JointZone, ...]
     steps: int
+    inside_out: bool
 
 
 def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda stage, share: None,
@@ -94,7 +96,7 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     elif plan.symmetry is not None:
         mesh, tally, zones = _mirrored(plan.symmetry, mesh, assembly.held, tally, zones)
     progress("Done", 1.0)
-    return BuildResult(mesh, plan, counts, tally, zones, settled.steps)
+    return BuildResult(mesh, plan, counts, tally, zones, settled.steps, outward is not surface)
 
 
 def measure_limbs(plan: LimbPlan, surface: Surface, known: Measures | None = None) -> dict[str, Measure]:

@@ -129,7 +129,7 @@ def measure_deviation(cage: PolyMesh, target: PolyMesh, cage_surface: Surface, t
 
     cage_surface, target_surface : answer for the same faces, the cage's quads split from first to third corner
     seed : of the samples
-    samples : area samples a side; of the target's vertices at most as many are looked at, evenly spread
+    samples : area samples a side; of the target's vertices at most a quarter as many are looked at, evenly spread
     Raises MeshError where one of the two has no area.
     """
     ends = open_ends(cage)
@@ -150,7 +150,7 @@ def _from_cage(cage: PolyMesh, surface: Surface, samples: int, seed: int) -> tup
 def _from_target(target: PolyMesh, surface: Surface, ends: OpenEnds, samples: int, seed: int) -> tuple[OneWayDeviation, float]:
     """The way from the part of the target that the cage covers to the cage, and that part's share."""
     points = sample_triangles(target.positions, target.triangles(), samples, seed).positions
-    corners = target.positions.take(target.corner_verts[:: max(1, len(target.corner_verts) // samples)], axis=0)
+    corners = target.positions.take(target.corner_verts[:: max(1, 4 * len(target.corner_verts) // samples)], axis=0)
     distances, corner_distances = (_distances(each, surface, ends) for each in (points, corners))
     covered, known = np.isfinite(distances), np.isfinite(corner_distances)
     if not covered.all():

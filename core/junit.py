@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from xml.sax.saxutils import escape, quoteattr
+from html import escape  # that of xml.sax brings a web client along
 
 from .checks import checks_made
 from .findings import Finding
@@ -91,8 +91,8 @@ def _where(finding: Finding) -> str:
 
 
 def _attribute(text: str) -> str:
-    return quoteattr(printable(text).replace("\n", " "))
+    return f'"{escape(printable(text)).replace(chr(10), " ").replace(chr(9), "&#9;")}"'
 
 
 def _text(text: str) -> str:
-    return escape(printable(text))
+    return escape(printable(text), quote=False)

@@ -10,7 +10,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from ...core.errors import FileError
-from ...core.report import ReportFiles
 from ..batch import Job, Outcome, run_batch, summary_table, worst_code
 from . import arguments
 
@@ -104,6 +103,8 @@ def _arguments(outputs: Mapping[str, Path]) -> list[str]:
 
 def _files(outputs: Mapping[str, Path]) -> tuple[str, ...]:
     """Every file that a job writes."""
+    from ...core.report import ReportFiles
+
     single = [path for word, path in outputs.items() if word != "report"]
     return tuple(map(str, [*single, *vars(ReportFiles.within(outputs["report"])).values()]))
 

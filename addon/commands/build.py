@@ -11,14 +11,14 @@ from ...core.adjacency import build_adjacency
 from ...core.build import BuildResult, Progress, build_cage
 from ...core.errors import FileError
 from ...core.expected import expected_of
-from ...core.improve import improve
 from ...core.limit_fit import fit_limit, limit_mesh
+from ...core.outward import FlippedSurface
 from ...core.plan import LimbPlan, format_plan, read_plan
 from ...core.profiles import Profile
 from ...core.surface import Surface
 from ..progress import TerminalProgress
 from . import arguments, batching
-from .inspecting import Asked, inspect_fit, outward, tell, with_heat
+from .inspecting import Asked, inspect_fit, tell, with_heat
 
 
 def add_commands(commands: Any) -> None:
@@ -80,6 +80,8 @@ def run_build(options: argparse.Namespace) -> int:
 
 def improved(plan: LimbPlan, surface: Surface, profile: Profile, progress: Progress) -> tuple[BuildResult, str]:
     """The cage that bends best within the budget, and its plan's text; tells what was changed."""
+    from ...core.improve import improve
+
     found = improve(plan, surface, ranges=profile.joints, progress=progress)
     for change in found.changes:
         print(change)
@@ -90,10 +92,11 @@ def improved(plan: LimbPlan, surface: Surface, profile: Profile, progress: Progr
 
 def limit_fitted(built: BuildResult, surface: Surface) -> BuildResult:
     """A built cage pushed outward so that its subdivided surface lies on the target; open ends stay."""
-    fitted = fit_limit(built.mesh, outward(surface), build_adjacency(built.mesh).boundary_vertex)
+    facing = FlippedSurface(surface) if built.inside_out else surface
+    fitted = fit_limit(built.mesh, facing, build_adjacency(built.mesh).boundary_vertex)
     return replace(built, mesh=built.mesh.with_positions(fitted.positions))
 
 
 def asked_of(built: BuildResult) -> Asked:
     """What a built cage's plan asks of it."""
-    return Asked(built.tally, built.zones, expected_of(built.plan))
+    return Asked(built.tally, built.zones, expected_of(built.plan), inside_out=built.inside_out)

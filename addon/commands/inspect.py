@@ -70,5 +70,5 @@ def _inspect(options: argparse.Namespace, plan: LimbPlan | None, profile: Profil
         # what a plan asks depends on the girths in the target, so the plan is built once more
         of_plan = asked_of(build_cage(plan, surface)) if plan else asked
         inspected = inspect_fit(file.mesh, target, surface, replace(asked, tally=of_plan.tally, joint_zones=of_plan.joint_zones,
-                                                                    expectation=of_plan.expectation))
+                                                                    expectation=of_plan.expectation, inside_out=of_plan.inside_out))
         return with_heat(inspected, surface) if options.report else inspected

@@ -14,13 +14,11 @@ from ...core.findings import Expectation
 from ...core.inspection import Inspection, Target, inspect_mesh
 from ...core.inspection_text import format_text, to_json
 from ...core.object_findings import ObjectFacts
-from ...core.outward import outward_surface
+from ...core.outward import FlippedSurface, outward_surface
 from ...core.picture import Dense
 from ...core.poles import JointZone, PlanTally
 from ...core.polymesh import FloatArray, PolyMesh
 from ...core.profiles import Profile
-from ...core.report import write_report
-from ...core.report_pictures import picture_inspection
 from ...core.surface import Surface
 from ..written_beside import write_text
 
@@ -41,6 +39,7 @@ class Asked:
     objects : what the host says about the objects that carry the mesh
     measured : what must fit the target in place of the mesh itself, its limit surface
     uvs : (C, 2) float64, the mesh's map; None where it has none
+    inside_out : whether the target's faces are wound to look inward; None where that is to be found out
     """
 
     tally: PlanTally | None = None
@@ -50,6 +49,7 @@ class Asked:
     objects: Sequence[ObjectFacts] = ()
     measured: PolyMesh | None = None
     uvs: FloatArray | None = None
+    inside_out: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -80,8 +80,9 @@ def inspect_fit(mesh: PolyMesh, target: PolyMesh, surface: Surface, asked: Asked
     from ..host_surface import HostSurface
 
     measured = asked.measured or mesh
+    facing = outward(surface) if asked.inside_out is None else FlippedSurface(surface) if asked.inside_out else surface
     with HostSurface.from_arrays(measured.positions, measured.triangles()) as own:
-        inspection = _inspect(mesh, Target(target, outward(surface), own, asked.measured), asked)
+        inspection = _inspect(mesh, Target(target, facing, own, asked.measured), asked)
     return Inspected(inspection, mesh, target, measured=asked.measured, uvs=asked.uvs)
 
 
@@ -94,6 +95,9 @@ def tell(inspected: Inspected, options: argparse.Namespace, *, title: str, unit:
     """Write the report and the JSON that the options ask for and print the text; returns the exit code."""
     inspection = inspected.inspection
     if options.report:
+        from ...core.report import write_report
+        from ...core.report_pictures import picture_inspection
+
         dense = None if inspected.target is None else Dense(inspected.target.positions, inspected.target.triangles())
         pictures = picture_inspection(inspected.mesh, inspection, target=dense, heat=inspected.heat, uvs=inspected.uvs)
         write_report(options.report, inspection, pictures, title=title, unit=unit, sources=sources)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -372,3 +373,13 @@ def test_settle_fits_the_subdivided_surface(cage: Path, target: Path, tmp_path: 
     # a regular ring of eight: the limit of (4 + 2 cos 45 degrees) / 6 of its radius
     assert radii[0] == pytest.approx(1.0, abs=5e-3)
     assert radii[1] == pytest.approx(6.0 / (4.0 + 2.0 * np.cos(np.pi / 4)), rel=0.03)
+
+
+def test_every_command_is_listed_with_its_module() -> None:
+    """One command's parser knows its command, and the help of all names every one and no other."""
+    listed = re.findall(r"^    (\w+)  ", command_line.make_parser().format_help(), re.MULTILINE)
+    assert listed == list(command_line.COMMANDS)
+    for command in command_line.COMMANDS:
+        with pytest.raises(SystemExit) as left:
+            command_line.make_parser(command).parse_args([command, "--help"])
+        assert left.value.code == 0
