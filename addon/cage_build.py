@@ -17,7 +17,7 @@ from ..core.plan import LimbPlan
 from ..core.polymesh import PolyMesh
 from ..core.profiles import Profile
 from .background import Background, Pause, PausingSurface
-from .cage_object import CageTrial, built_places, read_cage, with_built_places
+from .cage_object import CageTrial, built_places, read_cage, turned, with_built_places
 from .commands.build import asked_of
 from .finding_rows import store_findings
 from .kept_target import KeptTarget, kept_target
@@ -157,7 +157,9 @@ def hand_moves(cage: bpy.types.Object | None) -> HandMoves | None:
     places = None if cage is None else built_places(cage)
     if cage is None or places is None:
         return None
-    return HandMoves(read_cage(cage), places, [limb.name for limb in built_plan(cage).limbs])
+    mesh = read_cage(cage)
+    wound = turned(mesh) if cage.matrix_world.is_negative else mesh  # as it was built in the world
+    return HandMoves(wound, places, [limb.name for limb in built_plan(cage).limbs])
 
 
 def moved_cage(moves: HandMoves | None, mesh: PolyMesh, plan: LimbPlan) -> KeptMoves:

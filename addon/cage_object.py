@@ -18,7 +18,7 @@ class CageTrial:
     """The scene's cage while another mesh is tried on it: the old mesh waits until the new one is kept or dropped."""
 
     def __init__(self, scene: bpy.types.Scene, cage: bpy.types.Object | None) -> None:
-        """Change nothing yet; without a cage one is made."""
+        """Change nothing yet; without a cage one is made, with its origin where the target has its own."""
         self._scene = scene
         self.cage = cage
         self.is_new = cage is None
@@ -29,18 +29,25 @@ class CageTrial:
         """Give the cage this mesh, in world coordinates, or make a cage; its place, materials and modifiers stay."""
         before = self._shown
         if self.cage is None:
-            self._shown = create_mesh(CAGE_NAME, mesh)
-            self.cage = bpy.data.objects.new(CAGE_NAME, self._shown)
-            self._scene.collection.objects.link(self.cage)
-            self.cage.show_wire = self.cage.show_in_front = True  # it lies in the target's very surface
-            return self.cage
-        inverse = np.linalg.inv(np.array(self.cage.matrix_world, dtype=np.float64))
-        self._shown = create_mesh(self.cage.data.name, _moved(mesh, inverse))
+            return self._show_new(mesh)
+        self._shown = create_mesh(self.cage.data.name, _in_object(mesh, np.array(self.cage.matrix_world, dtype=np.float64)))
         for material in self.cage.data.materials:
             self._shown.materials.append(material)
         self.cage.data = self._shown
         _remove(before)
         return self.cage
+
+    def _show_new(self, mesh: PolyMesh) -> bpy.types.Object:
+        matrix, target = np.eye(4), self._scene.ringwright.target if hasattr(self._scene, "ringwright") else None
+        if target is not None:
+            matrix[:3, 3] = target.matrix_world.translation
+        self._shown = create_mesh(CAGE_NAME, _in_object(mesh, matrix))
+        self.cage = cage = bpy.data.objects.new(CAGE_NAME, self._shown)
+        cage.location = matrix[:3, 3].tolist()
+        cage.show_wire = cage.show_in_front = True  # it lies in the target's very surface
+        self._scene.collection.objects.link(cage)
+        bpy.context.view_layer.update()  # its matrix
+        return cage
 
     def keep(self, mesh: PolyMesh) -> bpy.types.Object:
         """Show this mesh for good; the old one is gone where nothing else uses it."""
@@ -109,11 +116,21 @@ def read_cage(cage: bpy.types.Object) -> PolyMesh:
         bpy.data.meshes.remove(copy)
 
 
-def _moved(mesh: PolyMesh, matrix: FloatArray) -> PolyMesh:
-    """The mesh, and its note of built places, under a matrix."""
+def _in_object(mesh: PolyMesh, matrix: FloatArray) -> PolyMesh:
+    """A mesh of the world, and its note of built places, as an object with this matrix holds it; a mirrored one winds its faces about."""
+    inverse = np.linalg.inv(matrix)
     name = f"vertex.{BUILT_ATTRIBUTE}"
-    built = {name: transformed(np.asarray(mesh.attributes[name], dtype=np.float64), matrix)} if name in mesh.attributes else {}
-    return PolyMesh(transformed(mesh.positions, matrix), mesh.corner_verts, mesh.face_offsets, {**mesh.attributes, **built})
+    built = {name: transformed(np.asarray(mesh.attributes[name], dtype=np.float64), inverse)} if name in mesh.attributes else {}
+    wound = turned(mesh) if np.linalg.det(matrix[:3, :3]) < 0 else mesh
+    return PolyMesh(transformed(mesh.positions, inverse), wound.corner_verts, mesh.face_offsets, {**mesh.attributes, **built})
+
+
+def turned(mesh: PolyMesh) -> PolyMesh:
+    """The mesh with every face wound the other way; twice is the mesh as it was."""
+    sizes = mesh.face_sizes
+    starts = np.repeat(mesh.face_offsets[:-1], sizes)
+    backward = starts + np.repeat(sizes, sizes) - 1 - (np.arange(len(mesh.corner_verts)) - starts)
+    return PolyMesh(mesh.positions, mesh.corner_verts[backward], mesh.face_offsets, mesh.attributes)
 
 
 def transformed(points: FloatArray, matrix: FloatArray) -> FloatArray:

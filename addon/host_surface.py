@@ -325,8 +325,23 @@ def _store(tree: bpy.types.NodeTree, answers: list[tuple[str, bpy.types.NodeSock
 
 
 def read_evaluated(target: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> PolyMesh:
-    """A host object's mesh as it is seen: modifiers applied, in world coordinates."""
-    evaluated = target.evaluated_get(depsgraph)
+    """A host object's mesh as it is seen, or would be if it were shown: modifiers applied, in world coordinates."""
+    if target.visible_get(view_layer=depsgraph.view_layer):
+        return _read_shown(target, depsgraph)
+    # the host leaves out the modifiers of what is switched off: a copy in a private scene is shown
+    scene, copy = bpy.data.scenes.new("Ringwright hidden"), target.copy()
+    try:
+        copy.hide_viewport = False
+        scene.collection.objects.link(copy)
+        layer = scene.view_layers[0]
+        layer.update()
+        return _read_shown(copy, layer.depsgraph)
+    finally:
+        bpy.data.batch_remove([copy, scene])
+
+
+def _read_shown(item: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> PolyMesh:
+    evaluated = item.evaluated_get(depsgraph)
     try:
         return read_mesh(evaluated.to_mesh(), np.array(evaluated.matrix_world, dtype=np.float64))
     finally:
