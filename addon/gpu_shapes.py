@@ -31,6 +31,8 @@ PAPER: Colour = (1.0, 1.0, 1.0, 1.0)
 FONT = 0
 THIN_FROM = 6000
 """So many lines are drawn as plain hairlines: lines with a width cost about ten times as much."""
+BESIDE = 40.0
+"""Pixels beside a region from which a marker or a word still reaches into it."""
 LIFT = 0.003
 """Share of the distance to the viewer by which lines stand off the faces that they lie on."""
 
@@ -164,6 +166,12 @@ def project(region: bpy.types.Region, view: bpy.types.RegionView3D, points: Floa
     front = seen[:, 3] > 1e-9
     depth = np.where(front, seen[:, 3], 1.0)[:, None]
     return (seen[:, :2] / depth + 1) / 2 * np.array([region.width, region.height]), front
+
+
+def on_screen(region: bpy.types.Region, places: FloatArray) -> BoolArray:
+    """Which of (n, 2) places in pixels lie in the region or just beside it, (n,) bool: the rest need not be drawn."""
+    size = np.array([region.width, region.height])
+    return np.asarray(np.all((places > -BESIDE) & (places < size + BESIDE), axis=1))
 
 
 def faces_viewer(view: bpy.types.RegionView3D, points: FloatArray, normals: FloatArray) -> BoolArray:

@@ -44,6 +44,7 @@ from .gpu_shapes import (
     interface_scale,
     lifted_drawing,
     line_batch,
+    on_screen,
     project,
     with_alpha,
 )
@@ -137,7 +138,7 @@ class Overlay:
             if self._heat is not None:
                 self._draw_heat(self._heat)
             if settings.show_joints and in_front:
-                seen = faces_viewer(context.region_data, data.joint_edges.mean(axis=1), data.joint_normals)
+                seen = faces_viewer(context.region_data, data.joint_middles, data.joint_normals)
                 draw_lines(data.joint_edges[seen], with_alpha(PURPLE, 0.85), 2.0)
             elif settings.show_joints:
                 draw_line_batch(self._batches["joints"], with_alpha(PURPLE, 0.85), 2.0)
@@ -252,7 +253,7 @@ def _draw_joints(context: bpy.types.Context) -> None:
 def _draw_poles(context: bpy.types.Context, data: OverlayData) -> None:
     region, view = context.region, context.region_data
     places, front = project(region, view, data.pole_positions)
-    seen = front & faces_viewer(view, data.pole_positions, data.pole_normals)
+    seen = front & on_screen(region, places) & faces_viewer(view, data.pole_positions, data.pole_normals)
     for valence, corners, colour in POLE_MARKS:
         draw_markers(places[seen & (data.pole_valences == valence)], corners, 6.0, colour)
     draw_markers(places[seen & (data.pole_valences != 3) & (data.pole_valences != 5)], 4, 6.5, VERMILION)
@@ -285,6 +286,7 @@ def _join_words(join: JoinCounts) -> str:
 def _draw_counts(context: bpy.types.Context, data: OverlayData) -> None:
     region, view = context.region, context.region_data
     places, front = project(region, view, data.ring_centres[:MOST_WORDS])
+    front &= on_screen(region, places)
     draw_words(places[front], [str(count) for count in data.ring_counts[:MOST_WORDS][front]], PAPER, 13.0)
     if len(data.unlike_lines):
         places, front = project(region, view, data.unlike_lines.mean(axis=1))

@@ -27,7 +27,7 @@ class OverlayData:
     pole_positions, pole_normals : (p, 3) float64, poles inside the surface
     pole_valences : (p,) int32
     joint_edges : (j, 2, 3) float64, edges among the rings at which a limb bends
-    joint_normals : (j, 3) float64, where the surface looks there
+    joint_middles, joint_normals : (j, 3) float64, the middle of each of them, and where the surface looks there
     odd_triangles : (t, 3, 3) float64, triangles of all faces that are not quads
     """
 
@@ -40,6 +40,7 @@ class OverlayData:
     pole_normals: FloatArray
     pole_valences: IntArray
     joint_edges: FloatArray
+    joint_middles: FloatArray
     joint_normals: FloatArray
     odd_triangles: FloatArray
 
@@ -57,7 +58,8 @@ def overlay_data(mesh: PolyMesh) -> OverlayData:
         rings.centres, rings.edge_counts.astype(np.int32), _ring_edges(mesh, rings),
         rings.centres[ends].reshape(-1, 2, 3), rings.edge_counts[ends].reshape(-1, 2).astype(np.int32),
         mesh.positions[poles], normals[poles], adjacency.valence[poles],
-        mesh.positions[joints], normals[joints].mean(axis=1), mesh.positions[_odd_triangles(mesh)].reshape(-1, 3, 3))
+        mesh.positions[joints], mesh.positions[joints].mean(axis=1), normals[joints].mean(axis=1),
+        mesh.positions[_odd_triangles(mesh)].reshape(-1, 3, 3))
 
 
 def _ring_edges(mesh: PolyMesh, rings: Rings) -> FloatArray:
