@@ -83,6 +83,9 @@ def _literals(node: ast.expr, constants: dict[str, str]) -> Iterator[str]:
     elif isinstance(node, ast.IfExp):
         yield from _literals(node.body, constants)
         yield from _literals(node.orelse, constants)
+    elif isinstance(node, ast.BoolOp):
+        for value in node.values:
+            yield from _literals(value, constants)
 
 
 def _constants(tree: ast.Module) -> dict[str, str]:
