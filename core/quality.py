@@ -214,7 +214,7 @@ def warpage(corners: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class QuadMetric:
-    """One metric with the range that the manual calls acceptable (its metrics tables; infinite: no bound)."""
+    """One metric with the range that the manual calls acceptable ("Acceptable Range" in the metric's own table; infinite: no bound)."""
 
     measure: Callable[[FloatArray], FloatArray]
     lowest: float

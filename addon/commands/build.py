@@ -75,6 +75,7 @@ def run_build(options: argparse.Namespace) -> int:
                 inspected = with_heat(inspected, surface)
         write_mesh(options.out, built.mesh, plan_text=text)
     words = {"Cage": str(options.out), "Target": options.target, "Limb plan": str(options.plan)}
+    words |= {"Profile": options.profile} if options.profile else {}
     return tell(inspected, options, title=f"Cage {options.out.name}", unit=plan.unit, sources=words)
 
 

@@ -113,6 +113,20 @@ def test_metric_equals_vtk_on_degenerate_quads(name: str) -> None:
     np.testing.assert_allclose(getattr(quality, name)(corners), vtk_quality(VTK_NAMES[name], corners), rtol=1e-9, atol=1e-12)
 
 
+# "Acceptable Range" in each quadrilateral metric's own table: Stimpson, Ernst, Knupp, Pebay, Thompson, "The Verdict Library
+# Reference Manual", SAND2007-1751, 2007.
+MANUAL = {
+    "scaled_jacobian": (0.3, 1.0), "aspect_ratio": (1.0, 1.3), "edge_ratio": (1.0, 1.3), "maximum_edge_ratio": (1.0, 1.3),
+    "skew": (0.0, 0.5), "taper": (0.0, 0.7), "warpage": (0.3, 1.0), "stretch": (0.25, 1.0), "minimum_angle": (45.0, 90.0),
+    "maximum_angle": (90.0, 135.0), "condition": (1.0, 4.0), "jacobian": (0.0, np.inf), "shear": (0.3, 1.0), "shape": (0.3, 1.0),
+    "distortion": (0.5, 1.0), "area": (0.0, np.inf), "oddy": (0.0, 0.5), "radius_ratio": (1.0, 1.3),
+    "mean_aspect_frobenius": (1.0, 1.3), "maximum_aspect_frobenius": (1.0, 1.3), "relative_size_squared": (0.3, 1.0)}
+
+
+def test_acceptable_ranges_are_those_of_the_manual() -> None:
+    assert {name: (metric.lowest, metric.highest) for name, metric in quality.METRICS.items()} == MANUAL
+
+
 def test_every_listed_metric_accepts_the_square() -> None:
     for name, metric in quality.METRICS.items():
         value = float(metric.measure(SQUARE[None])[0])
