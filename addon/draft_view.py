@@ -27,10 +27,11 @@ from .gpu_shapes import (
     project,
     with_alpha,
 )
+from .hanging_view import HangingView, hanging_view
 
 
 @dataclass
-class DraftView:
+class DraftView(HangingView):
     """What the drawing callbacks show; the tool fills it in.
 
     hover : (3,) the joint that the next click would set, or None
@@ -53,26 +54,12 @@ class DraftView:
     join_words: str = ""
     pointer: FloatArray = field(default_factory=lambda: np.zeros(2))
     region: Any = None
-    handles: list[Any] = field(default_factory=list)
-
-    def start(self) -> None:
-        """Hang the callbacks on all 3D viewports."""
-        space = bpy.types.SpaceView3D
-        _shown.append(self)
-        self.handles = [space.draw_handler_add(self._draw_space, (), "WINDOW", "POST_VIEW"),
-                        space.draw_handler_add(self._draw_pixels, (), "WINDOW", "POST_PIXEL")]
-
-    def stop(self) -> None:
-        """Take the callbacks down."""
-        while self.handles:
-            bpy.types.SpaceView3D.draw_handler_remove(self.handles.pop(), "WINDOW")
-        _shown[:] = [each for each in _shown if each is not self]
 
     def _chain(self) -> FloatArray:
         points = self.draft.points
         return points if self.hover is None else np.concatenate([points, self.hover[None]])
 
-    def _draw_space(self) -> None:
+    def draw_space(self) -> None:
         lines, columns = _ring_lines(self.rings)
         chain = self._chain()
         bones = np.stack([chain[:-1], chain[1:]], axis=1) if len(chain) > 1 else np.zeros((0, 2, 3))
@@ -89,7 +76,7 @@ class DraftView:
             draw_lines(bones, INK, 5.0)
             draw_lines(bones, YELLOW, 2.5)
 
-    def _draw_pixels(self) -> None:
+    def draw_pixels(self) -> None:
         region, view = bpy.context.region, bpy.context.region_data
         points = self.draft.points
         with blended():
@@ -114,17 +101,7 @@ def _ring_lines(rings: FloatArray) -> tuple[FloatArray, FloatArray]:
     return lines, columns
 
 
-_shown: list[DraftView] = []
-"""The views that hang on the viewports; at most one, while the tool runs."""
-
-
 def redrawn_limb() -> str:
     """Name of the plan's limb that is being drawn anew; empty where there is none."""
-    return _shown[-1].redraws if _shown else ""
-
-
-def stop_all() -> None:
-    """Take down what a tool has left that was running when the extension is switched off."""
-    for view in tuple(_shown):
-        view.stop()
-        bpy.context.workspace.status_text_set(None)
+    view = hanging_view()
+    return view.redraws if isinstance(view, DraftView) else ""

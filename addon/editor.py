@@ -6,7 +6,7 @@ from typing import Any
 
 import bpy
 
-from . import draft_view, hand_over_panel, kept_target, keys, live_build, overlay, panels, plan_preview, preferences, properties, translation
+from . import hand_over_panel, hanging_view, kept_target, keys, live_build, overlay, panels, plan_preview, preferences, properties, translation
 from .operators import (
     cages,
     draw_limb,
@@ -48,7 +48,7 @@ def unregister() -> None:
     """Take everything back."""
     translation.unregister()
     keys.unregister()
-    draft_view.stop_all()
+    hanging_view.stop_all()
     overlay.unregister()
     plan_preview.unregister()
     live_build.unregister()

@@ -22,10 +22,11 @@ from .gpu_shapes import (
     interface_scale,
     project,
 )
+from .hanging_view import HangingView
 
 
 @dataclass
-class PlacesView:
+class PlacesView(HangingView):
     """What the drawing callbacks show; the tool fills it in.
 
     places : (3,) by name, in the order in which they were pointed at
@@ -42,27 +43,15 @@ class PlacesView:
     words: str = ""
     pointer: FloatArray = field(default_factory=lambda: np.zeros(2))
     region: Any = None
-    handles: list[Any] = field(default_factory=list)
 
-    def start(self) -> None:
-        """Hang the callbacks on all 3D viewports."""
-        space = bpy.types.SpaceView3D
-        self.handles = [space.draw_handler_add(self._draw_space, (), "WINDOW", "POST_VIEW"),
-                        space.draw_handler_add(self._draw_pixels, (), "WINDOW", "POST_PIXEL")]
-
-    def stop(self) -> None:
-        """Take the callbacks down."""
-        while self.handles:
-            bpy.types.SpaceView3D.draw_handler_remove(self.handles.pop(), "WINDOW")
-
-    def _draw_space(self) -> None:
+    def draw_space(self) -> None:
         bones = [np.stack([line[:-1], line[1:]], axis=1) for line in self.lines if len(line) > 1]
         if bones:
             with blended():
                 draw_lines(np.concatenate(bones), INK, 5.0)
                 draw_lines(np.concatenate(bones), SKY, 2.5)
 
-    def _draw_pixels(self) -> None:
+    def draw_pixels(self) -> None:
         region, view = bpy.context.region, bpy.context.region_data
         with blended():
             if self.places:

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from typing import Any
 
 import bpy
 import numpy as np
@@ -26,39 +25,29 @@ from ...core.limb_draft import (
     with_next_mirror,
     without_joint,
 )
-from ...core.limb_pointing import ThickPlace, limb_middle, pierce, preview_rings
-from ...core.outward import FlippedSurface
+from ...core.limb_pointing import limb_middle, preview_rings
 from ...core.polymesh import FloatArray
-from ...core.surface import Surface
 from ..draft_view import DraftView
 from ..gpu_shapes import interface_scale
 from ..phrases import phrase, told
-from ..plan_storage import load_plan, store_plan, target_of
+from ..plan_storage import load_plan, store_plan
 from ..pointed_limb import JOINT_REACH, limb_under, line_distances
 from ..preferences import preference
 from ..properties import MIRROR_ITEMS, even_sides
-from ..ray_tree import RayTree
-from ..viewports import Viewport, redraw_viewports, viewport_under
-from .asking import Refusing, has_target, in_object_mode, limb_choices
+from ..viewports import redraw_viewports
+from .asking import Refusing, limb_choices
 from .limbs import LimbValues, RINGWRIGHT_PG_joint
+from .viewport_tool import CANCEL, CONFIRM, NAVIGATION, WHEEL, ViewportTool, draw_keys
 
-NAVIGATION = {"MIDDLEMOUSE", "NDOF_MOTION", "TRACKPADPAN", "TRACKPADZOOM", "MOUSEROTATE", "MOUSESMARTZOOM", "NUMPAD_0", "NUMPAD_1",
-              "NUMPAD_2", "NUMPAD_3", "NUMPAD_4", "NUMPAD_5", "NUMPAD_6", "NUMPAD_7", "NUMPAD_8", "NUMPAD_9", "NUMPAD_PERIOD",
-              "NUMPAD_PLUS", "NUMPAD_MINUS"}
-WHEEL = {"WHEELUPMOUSE": 1, "WHEELDOWNMOUSE": -1}
 STEPS = {**WHEEL, "PAGE_UP": 1, "PAGE_DOWN": -1}
 """A pen has no wheel: the page keys do the same."""
-CONFIRM = {"RET", "NUMPAD_ENTER"}
-CANCEL = {"ESC", "RIGHTMOUSE"}
 STATUS = (("MOUSE_LMB", "Add or Drag Joint"), ("EVENT_RETURN", "Confirm"), ("EVENT_ESC", "Cancel"), ("EVENT_BACKSPACE", "Step Back"),
           ("MOUSE_MMB_SCROLL", "Sides"), ("EVENT_CTRL", "Wheel: Spans"), ("EVENT_CTRL", "Insert"), ("EVENT_X", "Delete"),
           ("EVENT_T", "Closed Tip"), ("EVENT_SHIFT", "No Join"), ("EVENT_M", "Mirror"), ("EVENT_C", "Centre"))
 """What the status bar says, the most needed first: a narrow window shows only so many."""
-WIDE_ICONS = {"EVENT_CTRL", "EVENT_ESC", "EVENT_BACKSPACE"}
-"""Their picture reaches past its square into the words beside it."""
 
 
-class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
+class RINGWRIGHT_OT_draw_limb(ViewportTool, Refusing, LimbValues, bpy.types.Operator):
     """Draw a limb on the target: each click puts a joint in the middle of what lies under the pointer"""
 
     bl_idname = "ringwright.draw_limb"
@@ -76,10 +65,6 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
                                  description="Limb whose side the new one leaves, as a socket")
     tip_root_of: StringProperty(name="Goes On Into", search=limb_choices, options={"SKIP_SAVE"},
                                 description="Limb at whose root the new one ends, as a splice")
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_target(cls, context) and in_object_mode(cls, context)
 
     def draw(self, _: bpy.types.Context) -> None:
         """What can be changed afterwards, in the panel of the last operation."""
@@ -117,24 +102,17 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
 
     def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
         try:
-            self._begin(context)
+            return self._begin(context)
         except RingwrightError as error:
             self.report({"ERROR"}, told(str(error)))
             return {"CANCELLED"}
-        context.window_manager.modal_handler_add(self)
-        context.workspace.status_text_set(_draw_status)
-        self._view.start()
-        redraw_viewports(context)
-        return {"RUNNING_MODAL"}
 
-    def _begin(self, context: bpy.types.Context) -> None:
+    def _begin(self, context: bpy.types.Context) -> set[str]:
         self._plan = load_plan(context.scene)
         names = [limb.name for limb in self._plan.limbs]
         if self.limb and self.limb not in names:
             raise PlanError(f'There is no limb "{self.limb}"; choose one of the plan.')
         self.limb_name = "limb"
-        self._surface: Surface = RayTree(target_of(context.scene), context.evaluated_depsgraph_get())
-        self._faces_known = False
         mirror = self._plan.symmetry
         first = draft_of(self._plan.limb(self.limb), mirror) if self.limb else LimbDraft(
             sides=even_sides(preference("sides")), joint_loops=preference("joint_loops"), mirror=mirror)
@@ -142,47 +120,29 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
         self._redone: list[LimbDraft] = []
         self._dragged = -1
         self._centred = bool(preference("centre_joints"))
-        self._view = DraftView(first, redraws=self.limb)
-        self._viewport: Viewport | None = None
-        self._place = np.zeros(2)
+        self._shown = DraftView(first, redraws=self.limb)
+        running = self.begin(context, self._shown)
+        context.workspace.status_text_set(lambda header, _: draw_keys(header, STATUS))
+        return running
 
     @property
     def _draft(self) -> LimbDraft:
         return self._history[-1]
 
-    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
-        try:
-            return self._take(context, event)
-        except Exception:
-            self._end(context, {"CANCELLED"})  # a fault must not leave callbacks behind that draw for ever
-            raise
-
-    def _take(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+    def take(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         """One event of the running tool."""
         if event.type in NAVIGATION or (event.type in WHEEL and (event.shift or event.alt)):
             return {"PASS_THROUGH"}
         if event.type in CANCEL and event.value == "PRESS":
-            return self._end(context, {"CANCELLED"})
+            return self.end(context, {"CANCELLED"})
         if event.type in CONFIRM and event.value == "PRESS":
             return self._confirm(context)
-        viewport = viewport_under(context.window, event.mouse_x, event.mouse_y)
-        if event.type == "MOUSEMOVE" or viewport is not None:
-            self._viewport = viewport
-            self._place = np.zeros(2) if viewport is None else viewport.local(event.mouse_x, event.mouse_y)
+        self.point(context, event)
+        if event.type == "MOUSEMOVE" or self._viewport is not None:
             self._handle(event)
             self._show(event)
             redraw_viewports(context)
         return {"RUNNING_MODAL"}
-
-    def cancel(self, context: bpy.types.Context) -> None:
-        """The host ends the tool by itself, as when a file is opened."""
-        self._end(context, {"CANCELLED"})
-
-    def _end(self, context: bpy.types.Context, result: set[str]) -> set[str]:
-        self._view.stop()
-        context.workspace.status_text_set(None)
-        redraw_viewports(context)
-        return result
 
     def _confirm(self, context: bpy.types.Context) -> set[str]:
         if len(self._draft.joints) < 2:
@@ -191,7 +151,7 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
         self._describe(self._draft)
         if self.execute(context) == {"CANCELLED"}:
             return {"RUNNING_MODAL"}  # the report says why; the artist can mend it and confirm again
-        return self._end(context, {"FINISHED"})
+        return self.end(context, {"FINISHED"})
 
     def _step(self, draft: LimbDraft) -> None:
         if draft != self._draft:
@@ -231,13 +191,13 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
             self._step(replace(self._draft, closed=not self._draft.closed))
         elif event.type == "C":
             self._centred = not self._centred
-        elif event.type in {"X", "DEL"} and self._view.near_joint >= 0:
-            self._step(without_joint(self._draft, self._view.near_joint))
+        elif event.type in {"X", "DEL"} and self._shown.near_joint >= 0:
+            self._step(without_joint(self._draft, self._shown.near_joint))
 
     def _wheel(self, steps: int, *, spans: bool) -> None:
         if spans:
-            bones = max(len(self._draft.joints) - 1 + (self._view.hover is not None), 1)
-            self._step(with_more_spans(self._draft, steps, max(1, round((len(self._view.rings) - 1) / bones))))
+            bones = max(len(self._draft.joints) - 1 + (self._shown.hover is not None), 1)
+            self._step(with_more_spans(self._draft, steps, max(1, round((len(self._shown.rings) - 1) / bones))))
         else:
             self._step(with_more_sides(self._draft, steps))
 
@@ -268,12 +228,12 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
             return
         point = self._point_under()
         if point is None:
-            point = self._viewport.shift(self._draft.points[self._dragged], self._place)
+            point = self._viewport.shift(self._draft.points[self._dragged], self._pointer)
         self._history[-1] = with_moved_joint(self._draft, self._dragged, point)
 
     def _show(self, event: bpy.types.Event) -> None:
         """Bring what is drawn in line with the draft and the pointer."""
-        view, draft = self._view, self._draft
+        view, draft = self._shown, self._draft
         view.draft, view.near_joint = draft, self._joint_under()
         busy = self._viewport is None or self._dragged >= 0 or view.near_joint >= 0 or event.ctrl
         view.hover = None if busy else self._point_under()
@@ -282,7 +242,7 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
         drawable = len(chain) > 1 and bool(np.all(lengths > 1e-6 * self._surface.diagonal))
         view.rings = preview_rings(self._surface, chain, draft.sides, draft.spans) if drawable else np.zeros((0, 0, 3))
         view.reflect = None if draft.mirror is None else partial(mirrored, plane=draft.mirror)
-        view.pointer, view.region = self._place, None if self._viewport is None else self._viewport.region
+        view.pointer, view.region = self._pointer, None if self._viewport is None else self._viewport.region
         view.words = self._words(draft)
         view.join_words = self._join_words(event)
 
@@ -297,7 +257,7 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
     def _join_words(self, event: bpy.types.Event) -> str:
         """The joins that stand, and the one that a click would make."""
         draft = self._draft
-        name, part, _ = ("", "", None) if event.shift or self._view.near_joint >= 0 else self._limb_under()
+        name, part, _ = ("", "", None) if event.shift or self._shown.near_joint >= 0 else self._limb_under()
         pointed = self._joined_words(fitting_part(draft, part), name)
         stands = [self._joined_words("tip", draft.root_tip_of), self._joined_words("side", draft.root_side_of),
                   self._joined_words("root", draft.tip_root_of)]
@@ -313,22 +273,9 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
             return phrase("fork at the tip of {limb}", limb=name)
         return phrase("splice with the tip of {limb}", limb=name) if part == "tip" else phrase("splice with the root of {limb}", limb=name)
 
-    def _thick_place(self) -> ThickPlace | None:
-        """The part of the target under the pointer; None where the pointer is off the target."""
-        if self._viewport is None:
-            return None
-        origin, direction = self._viewport.ray(self._place)
-        through = pierce(self._surface, origin, direction)
-        if through is not None and not self._faces_known:
-            first = self._surface.cast(origin[None], direction[None])
-            if float(first.normals[0] @ direction) > 0:
-                self._surface = FlippedSurface(self._surface)
-            self._faces_known = True
-        return through
-
     def _point_under(self) -> FloatArray | None:
         """The joint that a click would set, (3,); None where the pointer is off the target."""
-        through = self._thick_place()
+        through = self.thick_place()
         if through is None:
             return None
         return limb_middle(self._surface, through.middle) if self._centred else through.middle
@@ -338,7 +285,7 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
         points = self._draft.points
         if self._viewport is None or not len(points):
             return -1
-        distances = np.linalg.norm(self._viewport.pixels(points) - self._place, axis=1)
+        distances = np.linalg.norm(self._viewport.pixels(points) - self._pointer, axis=1)
         nearest = int(np.argmin(distances))
         return nearest if distances[nearest] <= JOINT_REACH * interface_scale() else -1
 
@@ -346,23 +293,14 @@ class RINGWRIGHT_OT_draw_limb(Refusing, LimbValues, bpy.types.Operator):
         """The draft's bone nearest to the pointer, counted from 0."""
         if self._viewport is None:
             return 0
-        return int(np.argmin(line_distances(self._viewport.pixels(self._draft.points), self._place)[0]))
+        return int(np.argmin(line_distances(self._viewport.pixels(self._draft.points), self._pointer)[0]))
 
     def _limb_under(self) -> tuple[str, str, FloatArray | None]:
         """The plan's limb under the pointer, which part of it, and the joint to snap to where that is an end."""
         if self._viewport is None:
             return "", "", None
         others = [limb for limb in self._plan.limbs if limb.name != self.limb]
-        return limb_under(others, self._viewport, self._place, self._thick_place())
-
-
-def _draw_status(header: Any, _: bpy.types.Context) -> None:
-    row = header.layout.row(align=True)
-    for icon, text in STATUS:
-        row.label(text="", icon=icon)
-        row.separator(factor=2.0 if icon in WIDE_ICONS else 0.1)
-        row.label(text=text)
-        row.separator(factor=1.2)
+        return limb_under(others, self._viewport, self._pointer, self.thick_place())
 
 
 CLASSES = (RINGWRIGHT_OT_draw_limb,)

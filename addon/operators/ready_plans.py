@@ -3,29 +3,23 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import bpy
 import numpy as np
 from bpy.props import BoolProperty, CollectionProperty, EnumProperty, FloatVectorProperty
 
 from ...core.errors import PlanError, RingwrightError
-from ...core.limb_pointing import pierce
-from ...core.outward import FlippedSurface
 from ...core.plan import LimbPlan
 from ...core.plan_templates import TEMPLATES, Place, PlanTemplate, template_of
 from ...core.polymesh import FloatArray
 from ...core.ready_plan import fit_plan, line_from, with_ready_plan
-from ...core.surface import Surface
 from ..host_surface import read_evaluated
 from ..phrases import phrase, told
 from ..places_view import PlacesView
 from ..plan_storage import load_plan, store_plan, target_of
-from ..ray_tree import RayTree
 from ..target_pieces import skin_surface
-from ..viewports import Viewport, redraw_viewports, viewport_under
-from .asking import Refusing, has_target, in_object_mode
-from .draw_limb import CANCEL, CONFIRM, NAVIGATION, WHEEL, WIDE_ICONS
+from ..viewports import redraw_viewports
+from .asking import Refusing
+from .viewport_tool import CANCEL, CONFIRM, NAVIGATION, WHEEL, ViewportTool, draw_keys
 
 SKIP = {"SPACE", "TAB"}
 STATUS = (("EVENT_SPACEKEY", "Leave Out"), ("EVENT_BACKSPACE", "Step Back"), ("EVENT_RETURN", "Make Plan"), ("EVENT_ESC", "Cancel"))
@@ -40,7 +34,7 @@ class RINGWRIGHT_PG_place(bpy.types.PropertyGroup):
                                   unit="LENGTH")
 
 
-class RINGWRIGHT_OT_ready_made_plan(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_ready_made_plan(ViewportTool, Refusing, bpy.types.Operator):
     """Point at a few places of the target, as the wrist and the fingertips of a hand; limbs, joints and joins follow from them"""
 
     bl_idname = "ringwright.ready_made_plan"
@@ -52,10 +46,6 @@ class RINGWRIGHT_OT_ready_made_plan(Refusing, bpy.types.Operator):
                                options={"SKIP_SAVE"})
     plane: EnumProperty(name="Mirror", items=PLANE_ITEMS, description="Across which plane the other side of a whole body lies")
     replace_plan: BoolProperty(name="Replace Plan", description="Give up the limbs that the plan has already", default=False)
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_target(cls, context) and in_object_mode(cls, context)
 
     def draw(self, _: bpy.types.Context) -> None:
         """What can be changed afterwards, in the panel of the last operation."""
@@ -85,23 +75,17 @@ class RINGWRIGHT_OT_ready_made_plan(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
     def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
-        try:
-            self._surface: Surface = RayTree(target_of(context.scene), context.evaluated_depsgraph_get())
-        except RingwrightError as error:
-            self.report({"ERROR"}, told(str(error)))
-            return {"CANCELLED"}
         self._template: PlanTemplate = template_of(self.template)
         self._steps: list[FloatArray | None] = []
         self._lines: dict[str, FloatArray] = {}
-        self._faces_known = False
-        self._viewport: Viewport | None = None
-        self._view = PlacesView()
-        self._pointer = np.zeros(2)
-        context.window_manager.modal_handler_add(self)
-        self._view.start()
+        self._shown = PlacesView()
+        try:
+            running = self.begin(context, self._shown)
+        except RingwrightError as error:
+            self.report({"ERROR"}, told(str(error)))
+            return {"CANCELLED"}
         self._tell(context)
-        redraw_viewports(context)
-        return {"RUNNING_MODAL"}
+        return running
 
     @property
     def _next(self) -> Place | None:
@@ -113,25 +97,13 @@ class RINGWRIGHT_OT_ready_made_plan(Refusing, bpy.types.Operator):
         """Places that were pointed at, by name."""
         return {place.name: step for place, step in zip(self._template.places, self._steps, strict=False) if step is not None}
 
-    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
-        try:
-            return self._take(context, event)
-        except Exception:
-            self._end(context, {"CANCELLED"})  # a fault must not leave callbacks behind that draw for ever
-            raise
-
-    def cancel(self, context: bpy.types.Context) -> None:
-        """The host ends the tool by itself, as when a file is opened."""
-        self._end(context, {"CANCELLED"})
-
-    def _take(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+    def take(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         """One event of the running tool."""
         if event.type in NAVIGATION or event.type in WHEEL:
             return {"PASS_THROUGH"}
         if event.type in CANCEL and event.value == "PRESS":
-            return self._end(context, {"CANCELLED"})
-        self._viewport = viewport_under(context.window, event.mouse_x, event.mouse_y)
-        self._pointer = np.zeros(2) if self._viewport is None else self._viewport.local(event.mouse_x, event.mouse_y)
+            return self.end(context, {"CANCELLED"})
+        self.point(context, event)
         result = self._handle(context, event) if event.value in {"PRESS", "DOUBLE_CLICK"} else {"RUNNING_MODAL"}
         if result == {"RUNNING_MODAL"}:
             self._show()
@@ -184,32 +156,18 @@ class RINGWRIGHT_OT_ready_made_plan(Refusing, bpy.types.Operator):
             place.name, place.position = name, point
         if self.execute(context) == {"CANCELLED"}:
             return {"RUNNING_MODAL"}
-        return self._end(context, {"FINISHED"})
-
-    def _end(self, context: bpy.types.Context, result: set[str]) -> set[str]:
-        self._view.stop()
-        context.workspace.status_text_set(None)
-        redraw_viewports(context)
-        return result
+        return self.end(context, {"FINISHED"})
 
     def _point_under(self) -> FloatArray | None:
         """What a click would take: the skin for a tip, the middle of what lies under the pointer for any other place."""
-        if self._viewport is None or self._next is None:
+        through = None if self._next is None else self.thick_place()
+        if through is None or self._next is None:
             return None
-        origin, direction = self._viewport.ray(self._pointer)
-        through = pierce(self._surface, origin, direction)
-        if through is None:
-            return None
-        if not self._faces_known:
-            first = self._surface.cast(origin[None], direction[None])
-            if float(first.normals[0] @ direction) > 0:
-                self._surface = FlippedSurface(self._surface)
-            self._faces_known = True
         return through.entry if self._template.is_tip(self._next.name) else through.middle
 
     def _show(self) -> None:
         """Bring what is drawn in line with the places and the pointer."""
-        view, pointed = self._view, self._pointed()
+        view, pointed = self._shown, self._pointed()
         view.places, view.lines = pointed, [line for name, line in self._lines.items() if name in pointed]
         view.hover = self._point_under()
         view.pointer, view.region = self._pointer, None if self._viewport is None else self._viewport.region
@@ -228,16 +186,7 @@ class RINGWRIGHT_OT_ready_made_plan(Refusing, bpy.types.Operator):
         """The status line: what to click next, and the keys."""
         asked = f"{phrase(self._template.label)} {len(self._steps) + 1}/{len(self._template.places)}: {self._asked()}"
         keys = (("MOUSE_LMB", asked), *(STATUS if self._next is not None and self._next.optional else STATUS[1:]))
-        context.workspace.status_text_set(lambda header, _: _draw_status(header, keys))
-
-
-def _draw_status(header: Any, keys: tuple[tuple[str, str], ...]) -> None:
-    row = header.layout.row(align=True)
-    for icon, text in keys:
-        row.label(text="", icon=icon)
-        row.separator(factor=4.0 if icon == "EVENT_SPACEKEY" else 2.0 if icon in WIDE_ICONS else 0.1)
-        row.label(text=text)
-        row.separator(factor=1.2)
+        context.workspace.status_text_set(lambda header, _: draw_keys(header, keys))
 
 
 class RINGWRIGHT_MT_ready_made_plans(bpy.types.Menu):
