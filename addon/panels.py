@@ -317,8 +317,7 @@ def _count_words(join: JoinCounts) -> str:
     if join.below is None or join.above is None:
         return phrase("counts chosen by the build")
     if join.step_downs:
-        return phrase("{below} to {above}: {count} step-down" if join.step_downs == 1 else "{below} to {above}, step-downs: {count}",
-                      below=join.below, above=join.above, count=join.step_downs)
+        return phrase("{below} to {above}, step-downs: {count}", below=join.below, above=join.above, count=join.step_downs)
     return phrase("{count} edges", count=join.above)
 
 
