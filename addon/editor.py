@@ -6,7 +6,19 @@ from typing import Any
 
 import bpy
 
-from . import hand_over_panel, hanging_view, kept_target, keys, live_build, overlay, panels, plan_preview, preferences, properties, translation
+from . import (
+    hand_over_panel,
+    hanging_view,
+    kept_target,
+    keys,
+    live_build,
+    overlay,
+    panels,
+    plan_preview,
+    preferences,
+    properties,
+    translation,
+)
 from .operators import (
     cages,
     draw_limb,
@@ -16,6 +28,7 @@ from .operators import (
     limb_sources,
     limbs,
     mending,
+    patches,
     plans,
     ready_plans,
     rigs,
@@ -24,7 +37,7 @@ from .operators import (
     unwraps,
 )
 
-OPERATORS = (plans, limbs, limb_sources, ready_plans, joins, cages, inspections, mending, rings, faces, draw_limb, rigs, symmetry,
+OPERATORS = (plans, limbs, limb_sources, ready_plans, joins, cages, inspections, mending, rings, patches, faces, draw_limb, rigs, symmetry,
              unwraps)
 
 CLASSES: tuple[Any, ...] = (*properties.CLASSES, *preferences.CLASSES, *(each for family in OPERATORS for each in family.CLASSES),

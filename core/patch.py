@@ -49,6 +49,18 @@ class Patch:
         """The patch as a mesh of its own."""
         return PolyMesh.from_quads(self.positions, self.quads)
 
+    def least_squareness(self) -> float:
+        """The least scaled Jacobian of its quads; below FOLD one is folded, or nearly."""
+        return float(scaled_jacobian(self.positions[self.quads]).min())
+
+
+@dataclass(frozen=True)
+class Welded:
+    """A mesh with a patch filled in, and the patch alone."""
+
+    mesh: PolyMesh
+    patch: Patch
+
 
 @dataclass(frozen=True)
 class Border:
@@ -83,11 +95,13 @@ def fill_loop(positions: npt.ArrayLike, *, corners: tuple[int, ...] | None = Non
     border = check_border(np.asarray(positions, dtype=np.float64))
     along = None if normals is None else _along(normals, border, "normals")
     marks = _border_marks(border, along, corners, inward)
-    choice = choose_patterns(border, marks, along, options or PatchOptions())
+    options = options or PatchOptions()
+    choice = choose_patterns(border, marks, along, options)
     wishes = None if flow is None else np.asarray(flow, dtype=np.float64)
     best = _shape(choice.patterns[0], border, along, wishes, surface)
-    if best.least < FOLD and not choice.asked:
-        others = (*choice.patterns[1:], *stand_ins(border, marks, along))
+    if best.least < FOLD:
+        stay = corners is not None or options.rotate != 0
+        others = (*choice.patterns[1:], *stand_ins(border, choice, along, corners_stay=stay))
         shaped = [best, *(_shape(pattern, border, along, wishes, surface) for pattern in others)]
         best = min(shaped, key=lambda each: (max(FOLD - each.least, 0.0), each.pattern.poles, -each.mean))
     return Patch(best.positions, best.pattern.woven.quads, len(border), best.pattern.corners, best.pattern.poles, choice.families)
@@ -253,18 +267,19 @@ def _flow_wishes(mesh: PolyMesh, adjacency: Adjacency, vertices: npt.NDArray[np.
 
 
 def fill_mesh_loop(mesh: PolyMesh, loop: npt.ArrayLike, *, corners: tuple[int, ...] | None = None, follow: bool = False,
-                   surface: Surface | None = None, options: PatchOptions | None = None) -> PolyMesh:
+                   surface: Surface | None = None, options: PatchOptions | None = None) -> Welded:
     """Fill a closed boundary loop of a mesh and weld the patch in.
 
     loop : (n,) int, vertices of the loop in order, either way round
     corners : mesh vertices of the loop that are corners, or None: found
     follow : let the flow follow the faces outside: corners where three or more faces meet, border quads in line with the edges that arrive
     surface, options : as in fill_loop
-    Returns the mesh with new vertices and faces appended; all that existed keeps its number and place.
+    Returns, with the patch, the mesh with new vertices and faces appended; all that existed keeps its number and place.
     Raises MeshError as fill_loop and border_of_loop do.
     """
     border = border_of_loop(mesh, loop)
-    return _weld(mesh, border, _fill_border(mesh, border, corners, follow, surface, options))
+    patch = _fill_border(mesh, border, corners, follow, surface, options)
+    return Welded(_weld(mesh, border, patch), patch)
 
 
 def _fill_border(mesh: PolyMesh, border: Border, corners: tuple[int, ...] | None, follow: bool, surface: Surface | None,
@@ -279,17 +294,20 @@ def _fill_border(mesh: PolyMesh, border: Border, corners: tuple[int, ...] | None
     elif follow:
         marks = corners_from_faces(border.outer_faces)
     inward = inward_corners_from_faces(border.outer_faces) if follow else None
-    normals = border.normals if _usable(border.normals) else None
+    positions, normals = mesh.positions[border.vertices], border.normals if _usable(border.normals) else None
 
     def filled(chosen: PatchOptions) -> Patch:
-        return fill_loop(mesh.positions[border.vertices], corners=marks, inward=inward, normals=normals,
-                         flow=border.flow if follow else None, surface=surface, options=chosen)
+        along = fill_loop(positions, corners=marks, inward=inward, normals=normals, flow=border.flow if follow else None,
+                          surface=surface, options=chosen)
+        if corners is not None or not follow or along.least_squareness() >= FOLD:
+            return along
+        return max(along, fill_loop(positions, normals=normals, flow=border.flow, surface=surface, options=chosen),
+                   key=Patch.least_squareness)
 
     options = options or PatchOptions()
     patch = filled(options)
     if _doubles_an_edge(mesh, border, patch):
-        rows = options.padding
-        patch = filled(replace(options, padding=max(rows, 1) if isinstance(rows, int) else tuple(max(row, 1) for row in rows)))
+        patch = filled(replace(options, padding=max(options.padding, 1)))
     if _doubles_an_edge(mesh, border, patch):
         raise MeshError("The patch would run along edges that the mesh has already; give other corners or more padding.")
     return patch
@@ -327,12 +345,13 @@ def _extended(values: npt.NDArray[np.generic], more: int) -> npt.NDArray[np.gene
 
 
 def refill_region(mesh: PolyMesh, faces: npt.ArrayLike, *, corners: tuple[int, ...] | None = None, follow: bool = False,
-                  surface: Surface | None = None, options: PatchOptions | None = None) -> PolyMesh:
+                  surface: Surface | None = None, options: PatchOptions | None = None) -> Welded:
     """Take faces out (triangles and n-gons too) and fill their border with quads.
 
     faces : (k,) int, faces of one connected region without holes
     corners, follow, surface, options : as in fill_mesh_loop
-    Returns a mesh without the region's inner vertices; border and outside keep their order and place, new ones are appended.
+    Returns, with the patch, a mesh without the region's inner vertices; border and outside keep their order and place, what is new comes
+        last.
     Raises MeshError where the region is empty, in pieces or has holes, and as fill_loop does.
     """
     chosen = np.zeros(mesh.face_count, dtype=np.bool_)
@@ -341,7 +360,8 @@ def refill_region(mesh: PolyMesh, faces: npt.ArrayLike, *, corners: tuple[int, .
     remaining, number = _without_faces(mesh, chosen, loop)
     border = _region_frame(mesh, chosen, remaining, number, loop)
     marks = None if corners is None else tuple(int(number[corner]) for corner in corners)
-    return _weld(remaining, border, _fill_border(remaining, border, marks, follow, surface, options))
+    patch = _fill_border(remaining, border, marks, follow, surface, options)
+    return Welded(_weld(remaining, border, patch), patch)
 
 
 def region_border(mesh: PolyMesh, chosen: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:

@@ -8,8 +8,9 @@ import numpy as np
 
 from .errors import MeshError
 from .patch_corners import turning_angles
+from .patch_nudge import nudged
 from .patch_shape import sketch_badness
-from .patch_topology import Pattern, fill_patterns, template_line, turn_border
+from .patch_topology import Pattern, fill_patterns, turn_border
 from .patch_weave import face_counts
 from .polymesh import FloatArray
 
@@ -23,6 +24,8 @@ HOPELESS_ANGLE = np.radians(172.0)
 """Share of a border angle beyond which its quad is as good as folded."""
 STAND_INS = 3
 """Patterns of a kind that are tried where the chosen one folds."""
+COST_DIGITS = 4
+"""Decimals of a cost that count, so that rounding does not choose among patterns that are each other's mirror image."""
 UNEVEN = 1.5
 """Weight of uneven spans beside the energy of a quad corner."""
 
@@ -33,28 +36,17 @@ class PatchOptions:
 
     rotate : border vertices by which corners move on
     pattern : which of the equally cheap patterns, 0 the best; counts round
-    nudge : steps by which the poles move along, either way
-    padding : rows of quads that every side must have before a pole: one number for all sides, or one a side
+    nudge, nudge_across : steps by which the poles move on in one direction and in another, either way (patch_nudge.py)
+    padding : rows of quads that every side must have before a pole
+    side_padding : rows more at single sides, from the first corner on; sides past its end have none
     """
 
     rotate: int = 0
     pattern: int = 0
     nudge: int = 0
-    padding: int | tuple[int, ...] = 0
-
-
-@dataclass(frozen=True)
-class PatternChoice:
-    """Patterns in the order in which they are to be tried.
-
-    patterns : the chosen one first; the others stand in where it cannot be drawn without folds
-    families : how many choices of equal cost the artist can step through
-    asked : whether the artist asked for this one, so that nothing may stand in
-    """
-
-    patterns: tuple[Pattern, ...]
-    families: int
-    asked: bool
+    nudge_across: int = 0
+    padding: int = 0
+    side_padding: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -63,6 +55,24 @@ class BorderMarks:
 
     corners: tuple[int, ...]
     inward: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class PatternChoice:
+    """Patterns in the order in which they are to be tried.
+
+    patterns : the chosen one first; the others may stand in where it folds
+    families : how many choices of equal cost the artist can step through
+    marks : the border's corners, moved on
+    least : rows that every side must have
+    asked : whether the artist asked for this pattern, so that nothing may stand in
+    """
+
+    patterns: tuple[Pattern, ...]
+    families: int
+    marks: BorderMarks
+    least: tuple[int, ...]
+    asked: bool
 
 
 def choose_patterns(border: FloatArray, marks: BorderMarks, normals: FloatArray | None, options: PatchOptions) -> PatternChoice:
@@ -74,13 +84,13 @@ def choose_patterns(border: FloatArray, marks: BorderMarks, normals: FloatArray 
     Raises MeshError where the padding leaves no room.
     """
     turned = turned_marks(marks, options.rotate, len(border))
-    least = check_padding(options.padding, len(turned.corners))
+    least = least_rows(options, marks.corners, len(border))
     families = ranked_families(border, turned, normals, least, options.rotate)
-    if not families or (options.padding and families[0].corners != turned.corners):
-        raise MeshError(f"No patch of this border keeps its corners with padding {options.padding}; ask for fewer rows.")
-    chosen = nudged(families[options.pattern % len(families)], options.nudge)
-    asked = bool(options.pattern or options.nudge)
-    return PatternChoice((chosen,) if asked else (chosen, *families[1:STAND_INS]), len(families), asked)
+    if not families or (any(least) and families[0].corners != turned.corners):
+        raise MeshError(f"No patch of this border keeps its corners with {_and(least)} rows along its sides; ask for fewer rows.")
+    chosen = nudged(families[options.pattern % len(families)], options.nudge, options.nudge_across)
+    asked = bool(options.pattern or options.nudge or options.nudge_across)
+    return PatternChoice((chosen,) if asked else (chosen, *families[1:STAND_INS]), len(families), turned, least, asked)
 
 
 def turned_marks(marks: BorderMarks, rotate: int, count: int) -> BorderMarks:
@@ -89,11 +99,17 @@ def turned_marks(marks: BorderMarks, rotate: int, count: int) -> BorderMarks:
     return BorderMarks(corners, tuple(vertex for vertex in marks.inward if vertex not in corners))
 
 
-def stand_ins(border: FloatArray, marks: BorderMarks, normals: FloatArray | None) -> list[Pattern]:
-    """Patterns with a row along every side, with all corners and with none: poles off the border always leave room for quads."""
-    kinds = dict.fromkeys((marks, BorderMarks((), marks.inward)))
-    rowed = [ranked_families(border, kind, normals, 1, 0) for kind in kinds]
-    return [pattern for families in rowed for pattern in families[:STAND_INS]]
+def stand_ins(border: FloatArray, choice: PatternChoice, normals: FloatArray | None, *, corners_stay: bool) -> list[Pattern]:
+    """Patterns with a row along every side: poles off the border always leave room for quads. None where the artist asked for another.
+
+    corners_stay : whether the artist said where the corners are; else patterns without corners follow
+    """
+    if choice.asked:
+        return []
+    rowed = [(choice.marks, tuple(max(rows, 1) for rows in choice.least))]
+    if choice.marks.corners and not corners_stay:
+        rowed.append((BorderMarks((), choice.marks.inward), (max(1, *choice.least),)))
+    return [pattern for marks, least in rowed for pattern in ranked_families(border, marks, normals, least, 0)[:STAND_INS]]
 
 
 def ranked_families(border: FloatArray, marks: BorderMarks, normals: FloatArray | None, least: int | tuple[int, ...],
@@ -103,12 +119,24 @@ def ranked_families(border: FloatArray, marks: BorderMarks, normals: FloatArray 
     return distinct_families(rank_cornered(border, found, normals) if marks.corners else rank_round(border, found, normals, rotate))
 
 
-def check_padding(padding: int | tuple[int, ...], corner_count: int) -> int | tuple[int, ...]:
-    """Raise MeshError unless the padding is one number or one a side, none below zero."""
-    numbers = (padding,) if isinstance(padding, int) else tuple(padding)
-    if min(numbers, default=0) < 0 or (not isinstance(padding, int) and len(numbers) != max(corner_count, 1)):
-        raise MeshError(f"Padding is one number for all sides or one for each of {max(corner_count, 1)}, none below zero; got {padding}.")
-    return padding
+def least_rows(options: PatchOptions, corners: tuple[int, ...], count: int) -> tuple[int, ...]:
+    """Rows that every side must have, from the lowest corner on once the corners have moved; for a border without corners its rings.
+
+    Raises MeshError where a number is below zero or belongs to a side that the border does not have.
+    """
+    sides, extra = max(len(corners), 1), options.side_padding
+    if min((options.padding, *extra)) < 0:
+        raise MeshError(f"Padding is rows of quads, none below zero; got {_and((options.padding, *extra))}.")
+    if any(extra[sides:]):
+        raise MeshError(f"The border has {sides} {'sides' if sides > 1 else 'side'}, and padding is asked for at side {len(extra)}; "
+                        f"keep it to sides 1 to {sides}.")
+    rows = [options.padding + more for more in (*extra[:sides], *[0] * (sides - len(extra)))]
+    past_end = sum((corner + options.rotate) // count > (corners[0] + options.rotate) // count for corner in corners)
+    return tuple(rows[sides - past_end:] + rows[: sides - past_end])
+
+
+def _and(numbers: tuple[int, ...]) -> str:
+    return ", ".join(str(number) for number in numbers)
 
 
 def border_misfit(border: FloatArray, pattern: Pattern, normals: FloatArray | None) -> float:
@@ -129,13 +157,14 @@ def rank_by_shape(border: FloatArray, sorted_patterns: list[Pattern], normals: F
     """Look at the first few patterns' shapes and sort these."""
     most = SHAPED_CHOICES if len(border) <= 64 else SHAPED_CHOICES // 2
     few = sorted_patterns[:most] if len(sorted_patterns) > 1 else []
-    costs = {id(pattern): shape_cost(border, pattern, normals) for pattern in few}
+    costs = {id(pattern): round(shape_cost(border, pattern, normals), COST_DIGITS) for pattern in few}
     return sorted(few, key=lambda pattern: costs[id(pattern)]) + sorted_patterns[len(few):]
 
 
 def rank_cornered(border: FloatArray, found: list[Pattern], normals: FloatArray | None) -> list[Pattern]:
     """Patterns of a border with corners, the one that suits its shape first."""
-    costs = {id(pattern): MISFIT * border_misfit(border, pattern, normals) + UNEVEN * pattern.unevenness for pattern in found}
+    costs = {id(pattern): round(MISFIT * border_misfit(border, pattern, normals) + UNEVEN * pattern.unevenness, COST_DIGITS)
+             for pattern in found}
     return rank_by_shape(border, sorted(found, key=lambda pattern: costs[id(pattern)]), normals)
 
 
@@ -169,15 +198,3 @@ def distinct_families(ranked: list[Pattern]) -> list[Pattern]:
         key = (pattern.template, pattern.corners) if pattern.corners else pattern.spans
         seen.setdefault(key, pattern)
     return list(seen.values())
-
-
-def nudged(pattern: Pattern, nudge: int) -> Pattern:
-    """The pattern of the same template whose poles lie ``nudge`` steps further along; stops at the last one."""
-    if nudge == 0:
-        return pattern
-    if not pattern.corners:
-        woven = turn_border(pattern.woven, nudge)
-        return replace(pattern, woven=woven, offset=(pattern.offset + nudge) % pattern.woven.loop_size)
-    line = template_line(pattern)
-    at = next((k for k, other in enumerate(line) if (other.spans, other.rows) == (pattern.spans, pattern.rows)), 0)
-    return line[min(max(at + nudge, 0), len(line) - 1)]

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
 from .adjacency import build_adjacency
 from .errors import MeshError
 from .mesh_edit import MeshEdit, chain_edits, unchanged
-from .patch import fill_mesh_loop, refill_region
+from .patch import Patch, fill_mesh_loop, refill_region, region_border
 from .patch_choice import PatchOptions
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .rings import boundary_loops
@@ -18,24 +20,55 @@ MOST_SHARES = 1 << 24
 """Shares that an edit of a whole mesh may hold; in a larger mesh a new vertex keeps its heaviest sources only."""
 
 
-def fill_loops(mesh: PolyMesh, loops: list[IntArray], *, follow: bool = False, surface: Surface | None = None,
-               options: PatchOptions | None = None) -> MeshEdit:
-    """Fill several boundary loops of a mesh; arguments and errors as in ``patch.fill_mesh_loop``."""
+@dataclass(frozen=True)
+class Filling:
+    """An edit that fills borders, and the patch of every border."""
+
+    edit: MeshEdit
+    patches: tuple[Patch, ...]
+
+
+def fill_loops(mesh: PolyMesh, loops: list[IntArray], *, marked: npt.ArrayLike | None = None, follow: bool = False,
+               surface: Surface | None = None, options: PatchOptions | None = None) -> Filling:
+    """Fill several boundary loops of a mesh.
+
+    marked : (k,) int, mesh vertices that are corners of the loops that they lie on, or None: found
+    Other arguments and errors as in ``patch.fill_mesh_loop``.
+    """
     if not loops:
         raise MeshError("No open ring is chosen; choose the whole border of a hole.")
-    edit = unchanged(mesh)
+    edit, patches = unchanged(mesh), []
     for loop in loops:
-        filled = fill_mesh_loop(edit.mesh, loop, follow=follow, surface=surface, options=options)
-        edit = chain_edits(edit, _described(edit.mesh, filled, np.ones(edit.mesh.face_count, dtype=np.bool_)))
-    return edit
+        filled = fill_mesh_loop(edit.mesh, loop, corners=_marked_on(loop, marked), follow=follow, surface=surface, options=options)
+        edit = chain_edits(edit, _described(edit.mesh, filled.mesh, np.ones(edit.mesh.face_count, dtype=np.bool_)))
+        patches.append(filled.patch)
+    return Filling(edit, tuple(patches))
 
 
-def refill_faces(mesh: PolyMesh, faces: npt.ArrayLike, *, follow: bool = False, surface: Surface | None = None,
-                 options: PatchOptions | None = None) -> MeshEdit:
-    """Take faces out and fill their border; arguments and errors as in ``patch.refill_region``."""
+def refill_faces(mesh: PolyMesh, faces: npt.ArrayLike, *, marked: npt.ArrayLike | None = None, follow: bool = False,
+                 surface: Surface | None = None, options: PatchOptions | None = None) -> Filling:
+    """Take faces out and fill their border; ``marked`` as in fill_loops, other arguments and errors as in ``patch.refill_region``."""
     kept = np.ones(mesh.face_count, dtype=np.bool_)
     kept[np.asarray(faces, dtype=np.int64)] = False
-    return _described(mesh, refill_region(mesh, faces, follow=follow, surface=surface, options=options), kept)
+    corners = None if marked is None else _marked_on(region_border(mesh, ~kept), marked)
+    filled = refill_region(mesh, faces, corners=corners, follow=follow, surface=surface, options=options)
+    return Filling(_described(mesh, filled.mesh, kept), (filled.patch,))
+
+
+def _marked_on(loop: npt.ArrayLike, marked: npt.ArrayLike | None) -> tuple[int, ...] | None:
+    return None if marked is None else tuple(np.intersect1d(np.asarray(loop), np.asarray(marked, dtype=np.int64)).tolist())
+
+
+def missing_border(mesh: PolyMesh, chosen: BoolArray) -> MeshError:
+    """Why no border of a hole goes through the chosen vertices, (V,) bool."""
+    adjacency = build_adjacency(mesh)
+    crowded = np.flatnonzero((adjacency.edge_face_count > 2) & chosen[adjacency.edge_verts].any(axis=1))
+    if len(crowded):
+        start, end = adjacency.edge_verts[crowded[0]].tolist()
+        faces = int(adjacency.edge_face_count[crowded[0]])
+        return MeshError(f"No border can be followed past the edge from vertex {start} to {end}, which has {faces} faces; "
+                         "take the surplus faces away first.")
+    return MeshError("No open ring and no face is selected; select the border of a hole, or the faces to fill anew.")
 
 
 def _described(mesh: PolyMesh, result: PolyMesh, kept: BoolArray) -> MeshEdit:

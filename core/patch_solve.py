@@ -170,6 +170,29 @@ def _side_rows(tags: IntArray, rest: IntArray) -> tuple[IntArray, IntArray]:
     return _with_free_rows(tags, rows, free)
 
 
+def count_keeping_changes(template: Template) -> IntArray:
+    """Small changes of spans and rows that leave every side its count, (K, 4 + sides), the smallest first.
+
+    Of a change and its opposite only that whose first changed row, else span, grows; spans change by 2 at most.
+    """
+    sides, table = len(template.starts), template.side_spans()
+    steps = [np.arange(-2, 3) if active else np.zeros(1, dtype=np.int64) for active in template.active]
+    spans = np.stack(np.meshgrid(*steps, indexing="ij"), axis=-1).reshape(-1, 4).astype(np.int32)
+    changes = np.hstack([spans, np.zeros((len(spans), sides), dtype=np.int32)])
+    for cycle in _row_cycles(sides):
+        sums = -(changes[:, :4] @ table.T)[:, [(side + 1) % sides for side in cycle]]
+        alternate = sums @ _signs(len(cycle))
+        odd = len(cycle) % 2 == 1
+        fits = alternate % 2 == 0 if odd else alternate == 0
+        firsts = [alternate[fits] // 2] if odd else [np.full(np.count_nonzero(fits), first, dtype=np.int32) for first in (-1, 0, 1)]
+        changes = np.concatenate([changes[fits]] * len(firsts))
+        changes[:, [4 + side for side in cycle]] = np.concatenate([_follow(first, sums[fits]) for first in firsts])
+    order = np.hstack([changes[:, 4:], changes[:, :4]])
+    leading = np.take_along_axis(order, np.argmax(order != 0, axis=1)[:, None], axis=1)[:, 0]
+    order, changes = order[leading > 0], changes[leading > 0]
+    return np.asarray(changes[np.lexsort([*-order.T[::-1], np.abs(changes).sum(axis=1)])])
+
+
 def _row_cycles(sides: int) -> list[list[int]]:
     """Sides whose rows depend on one another, each two further than the one before."""
     if sides % 2:

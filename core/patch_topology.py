@@ -18,8 +18,8 @@ import numpy as np
 from .errors import MeshError
 from .patch_bound import least_poles, pole_bound
 from .patch_peel import peel
-from .patch_solve import FillTask, Solution, solve_templates
-from .patch_templates import TIERS, Template, grouped, template_groups
+from .patch_solve import FillTask, solve_templates
+from .patch_templates import TIERS, Template, template_groups
 from .patch_weave import Weave, face_counts, neighbour_table, pole_weight, weave
 from .polymesh import IntArray
 
@@ -28,7 +28,6 @@ KEPT_VERTICES = 1536
 """Border vertices of all patterns that are kept together, so that large borders keep fewer (8 to 24) and stay quick."""
 PAST_FIVE = 0.1
 """Charge for a pole of valence 6, twice for 7: it costs no more poles than two 5-poles, but shades and bends worse."""
-NUDGE_CHOICES = 64
 
 PEELED = Template((), (), (False, False, False, False))
 """Stands for the filling without poles that peeling rows finds (patch_peel.py)."""
@@ -152,7 +151,7 @@ def _patterns(marks: Marks, kept: tuple[int, ...], poles: int, least: tuple[int,
     task = FillTask(side_counts(marks.loop_size, kept), len(kept), least if poles else (0,) * len(least), inward_from_corners(marks, kept))
     patterns = []
     for solution in solve_templates(template_groups(len(kept), poles, tier), task, KEPT_PER_TEMPLATE):
-        pattern = _realise(marks, kept, solution)
+        pattern = realise(marks, kept, solution.template, solution.spans, solution.rows, solution.unevenness)
         if pattern is not None:
             patterns.append(pattern)
         if len(patterns) == most:
@@ -165,15 +164,23 @@ def inward_from_corners(marks: Marks, kept: tuple[int, ...]) -> tuple[frozenset[
     return tuple(frozenset((vertex - corner) % marks.loop_size for vertex in marks.inward) for corner in kept)
 
 
-def _realise(marks: Marks, kept: tuple[int, ...], solution: Solution) -> Pattern | None:
-    woven = weave(solution.template, solution.spans, solution.rows, ring=not kept)
+def realise(marks: Marks, kept: tuple[int, ...], template: Template, spans: tuple[int, ...], rows: tuple[int, ...],
+            uneven: float = 0.0) -> Pattern | None:
+    """The pattern of a template with its numbers, or None where the patch pinches.
+
+    marks : the border
+    kept : border vertices that the template's corners sit at
+    template, spans, rows : as in Pattern
+    uneven : its unevenness but for the charge for poles past valence 5
+    """
+    woven = weave(template, spans, rows, ring=not kept)
     if woven is None:
         return None
     offset = kept[0] if kept else 0
     turned = turn_border(woven, offset)
     past_five = int(np.maximum(face_counts(turned)[marks.loop_size:] - 5, 0).sum())
-    return Pattern(marks, solution.template, solution.spans, solution.rows, kept, offset, turned,
-                   pole_weight(turned, marks.regular_faces()), solution.unevenness + PAST_FIVE * past_five)
+    return Pattern(marks, template, spans, rows, kept, offset, turned, pole_weight(turned, marks.regular_faces()),
+                   uneven + PAST_FIVE * past_five)
 
 
 def turn_border(woven: Weave, offset: int) -> Weave:
@@ -204,17 +211,3 @@ def connection_code(woven: Weave) -> bytes:
         mixed[-1] = 0
         colours[:-1] = colours[:-1] * np.uint64(3) + mixed[table].sum(axis=1, dtype=np.uint64)
     return np.sort(colours).tobytes()
-
-
-def template_line(pattern: Pattern) -> list[Pattern]:
-    """All fillings of the pattern's template that have as few poles, their spans and rows rising: the line along which poles are nudged."""
-    if pattern.template == PEELED:
-        return [pattern]
-    counts = side_counts(pattern.marks.loop_size, pattern.corners)
-    task = FillTask(counts, len(pattern.corners), (0,) * len(counts))
-    line = []
-    for solution in sorted(solve_templates(grouped((pattern.template,)), task, NUDGE_CHOICES), key=lambda each: (each.rows, each.spans)):
-        filled = _realise(pattern.marks, pattern.corners, solution)
-        if filled is not None and filled.poles <= pattern.poles:
-            line.append(filled)
-    return line

@@ -1,4 +1,4 @@
-"""Faces and vertices of the mesh under edit: fill with quads, mend into quads, settle on the target."""
+"""Faces and vertices of the mesh under edit: mend into quads, settle on the target."""
 # mypy: disable-error-code="valid-type"
 
 from __future__ import annotations
@@ -8,18 +8,11 @@ import numpy as np
 from bpy.props import BoolProperty, EnumProperty, IntProperty
 
 from ...core.adjacency import build_adjacency
-from ...core.chosen_rings import chosen_rings, covered_by_rings
 from ...core.errors import MeshError
 from ...core.make_quads import MadeQuads, make_quads
 from ...core.mend_faces import find_odd_faces
-from ...core.mesh_edit import MeshEdit
-from ...core.patch_choice import PatchOptions
-from ...core.patch_edit import fill_loops, refill_faces
-from ...core.polymesh import PolyMesh
-from ...core.rings import boundary_rings
-from ...core.settle_region import facing, settle_region
-from ...core.surface import Surface
-from ..edit_mesh import Selection, kept_apart_edges, read_edit_mesh, write_edit, write_positions
+from ...core.settle_region import settle_region
+from ..edit_mesh import kept_apart_edges, read_edit_mesh, write_edit, write_positions
 from ..host_surface import read_evaluated
 from ..plan_storage import target_of
 from ..target_pieces import skin_surface
@@ -32,49 +25,6 @@ INNER_ITEMS = (
     ("BEST", "Best Shape", "Add vertices inside an n-gon wherever its worst quad gains by it"),
 )
 INNER = {"NEVER": False, "CLEAR": None, "BEST": True}
-
-
-class RINGWRIGHT_OT_fill_patch(Refusing, bpy.types.Operator):
-    """Fill the selected open rings with quads, or take the selected faces out and fill their border anew"""
-
-    bl_idname = "ringwright.fill_patch"
-    bl_label = "Fill Patch"
-    bl_options = {"REGISTER", "UNDO"}
-
-    rotate: IntProperty(name="Turn Corners", description="Border vertices by which the corners move on", default=0, min=-256, max=256)
-    pattern: IntProperty(name="Pattern", description="Which of the equally good patterns, 0 the best", default=0, min=0, max=999)
-    nudge: IntProperty(name="Nudge Poles", description="Steps by which the poles move along, either way", default=0, min=-64, max=64)
-    padding: IntProperty(name="Padding", description="Rows of quads along every side before a pole", default=0, min=0, max=64)
-    follow: BoolProperty(name="Follow Flow", default=False, description="Let edges run on from those that arrive from outside")
-    use_target: BoolProperty(name="Onto Target", default=True, description="Lay the new vertices on the target, where there is one")
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return in_edit_mode(cls, context) and differs_from_target(cls, context)
-
-    def run(self, context: bpy.types.Context) -> set[str]:
-        item = context.edit_object
-        mesh, selection = read_edit_mesh(item)
-        target = target_of(context.scene) if self.use_target else None
-        if target is None:
-            edit = self._edit(mesh, selection, None)
-        else:
-            with skin_surface(read_evaluated(target, context.evaluated_depsgraph_get())) as (_, surface):
-                edit = self._edit(mesh, selection, facing(surface, mesh))
-        write_edit(item, edit)
-        added = int(np.count_nonzero(~edit.kept_faces))
-        self.report({"INFO"}, f"{added} quads filled in")
-        return {"FINISHED"}
-
-    def _edit(self, mesh: PolyMesh, selection: Selection, surface: Surface | None) -> MeshEdit:
-        options = PatchOptions(self.rotate, self.pattern, self.nudge, self.padding)
-        rings = boundary_rings(mesh, build_adjacency(mesh))
-        chosen = chosen_rings(rings, selection.vertices) if selection.vertices.any() else []
-        if selection.faces.any() and not (chosen and covered_by_rings(rings, chosen, selection.vertices)):
-            return refill_faces(mesh, np.flatnonzero(selection.faces), follow=self.follow, surface=surface, options=options)
-        if not chosen:
-            raise MeshError("No open ring and no face is selected; select the border of a hole, or the faces to fill anew.")
-        return fill_loops(mesh, [rings.ring(index) for index in chosen], follow=self.follow, surface=surface, options=options)
 
 
 class RINGWRIGHT_OT_make_quads(Refusing, bpy.types.Operator):
@@ -148,4 +98,4 @@ class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
 
-CLASSES = (RINGWRIGHT_OT_fill_patch, RINGWRIGHT_OT_make_quads, RINGWRIGHT_OT_settle)
+CLASSES = (RINGWRIGHT_OT_make_quads, RINGWRIGHT_OT_settle)

@@ -40,7 +40,7 @@ def check_edit(mesh: PolyMesh, edit: MeshEdit) -> None:
 
 def test_both_ends_of_a_tube_fill() -> None:
     mesh = tube(12, 4)
-    edit = fill_loops(mesh, boundary_loops(mesh, build_adjacency(mesh)))
+    edit = fill_loops(mesh, boundary_loops(mesh, build_adjacency(mesh))).edit
     check_edit(mesh, edit)
     adjacency = build_adjacency(edit.mesh)
     assert set(edit.mesh.face_sizes) == {4} and not adjacency.boundary_vertex.any()
@@ -49,7 +49,7 @@ def test_both_ends_of_a_tube_fill() -> None:
 def test_a_region_is_filled_anew_and_its_inner_vertices_go() -> None:
     mesh = grid(6, 6)
     chosen = np.array([row * 6 + column for row in range(1, 5) for column in range(1, 5)])
-    edit = refill_faces(mesh, chosen)
+    edit = refill_faces(mesh, chosen).edit
     check_edit(mesh, edit)
     assert np.count_nonzero(edit.kept_faces) == 36 - 16
     assert np.count_nonzero(edit.new_vertex_of[: mesh.vertex_count] < 0) == 9
@@ -58,7 +58,7 @@ def test_a_region_is_filled_anew_and_its_inner_vertices_go() -> None:
 
 def test_a_region_at_the_rim_keeps_the_rim() -> None:
     mesh = grid(4, 4)
-    edit = refill_faces(mesh, np.arange(4))
+    edit = refill_faces(mesh, np.arange(4)).edit
     check_edit(mesh, edit)
     assert np.all(edit.new_vertex_of[:5] >= 0)
 
@@ -139,7 +139,7 @@ def test_the_overlay_tells_rings_poles_and_odd_faces() -> None:
     assert sorted(data.ring_counts.tolist()) == [8, 8, 12, 12]
     assert data.unlike_counts.tolist() == [[12, 8]]
     assert len(data.ring_edges) == 40 and not len(data.pole_valences) and not len(data.odd_triangles)
-    edit = fill_loops(mesh, boundary_loops(mesh, build_adjacency(mesh))[:1])
+    edit = fill_loops(mesh, boundary_loops(mesh, build_adjacency(mesh))[:1]).edit
     assert set(overlay_data(edit.mesh).pole_valences.tolist()) == {3}
     odd = overlay_data(with_triangles(grid(3, 3), [4]))
     assert len(odd.odd_triangles) == 2

@@ -130,12 +130,16 @@ def test_corners_off_the_border_are_refused(corners: tuple[int, ...]) -> None:
         fill_loop(ellipse_border(12), corners=corners)
 
 
-def test_too_much_padding_is_refused() -> None:
-    border = polygon_border(regular_corners(5), (4, 4, 4, 4, 4))
-    with pytest.raises(MeshError, match="ask for fewer rows"):
-        fill_loop(border, options=PatchOptions(padding=9))
-    with pytest.raises(MeshError, match="Padding"):
-        fill_loop(border, options=PatchOptions(padding=(1, 1)))
+@pytest.mark.parametrize(("options", "words"), [
+    (PatchOptions(padding=9), "ask for fewer rows"),
+    (PatchOptions(side_padding=(0, 0, 9)), "ask for fewer rows"),
+    (PatchOptions(padding=-1), "none below zero"),
+    (PatchOptions(side_padding=(1, -1)), "none below zero"),
+    (PatchOptions(side_padding=(0, 0, 0, 0, 0, 1)), "has 5 sides, and padding is asked for at side 6"),
+])
+def test_padding_that_cannot_be_is_refused(options: PatchOptions, words: str) -> None:
+    with pytest.raises(MeshError, match=words):
+        fill_loop(polygon_border(regular_corners(5), (4, 4, 4, 4, 4)), options=options)
 
 
 # --- choices
@@ -173,20 +177,27 @@ def test_rotating_moves_the_corners_along() -> None:
 def test_nudging_moves_the_poles_and_keeps_their_number() -> None:
     border = polygon_border(regular_corners(4), (10, 8, 8, 8))
     plain = fill_loop(border)
-    for nudge in (-1, 1, 2):
-        moved = fill_loop(border, options=PatchOptions(nudge=nudge))
+    for options in (PatchOptions(nudge=-1), PatchOptions(nudge=1), PatchOptions(nudge=2), PatchOptions(nudge_across=1)):
+        moved = fill_loop(border, options=options)
         assert moved.poles == plain.poles
         assert_disc(moved.quads, 34)
         assert not same_connections(plain.quads, moved.quads, 34)
 
 
-def test_padding_keeps_poles_away_from_a_side() -> None:
+def poles_of(quads: np.ndarray, border: int) -> tuple[nx.Graph, list[int]]:
+    graph = nx.Graph([(quad[k], quad[k - 1]) for quad in quads.tolist() for k in range(4)])
+    return graph, [vertex for vertex in graph if vertex >= border and graph.degree(vertex) != 4]
+
+
+@pytest.mark.parametrize("side", range(6))
+@pytest.mark.parametrize("rotate", [0, 3, -5, 20])
+def test_padding_keeps_poles_away_from_its_side_wherever_the_corners_move(side: int, rotate: int) -> None:
     border = polygon_border(regular_corners(6), (8, 8, 8, 8, 8, 8))
-    patch = fill_loop(border, options=PatchOptions(padding=(3, 0, 0, 0, 0, 0)))
-    graph = nx.Graph([(quad[k], quad[(k + 1) % 4]) for quad in patch.quads.tolist() for k in range(4)])
-    poles = [vertex for vertex in graph if vertex >= 48 and graph.degree(vertex) != 4]
-    nearest = min(nx.shortest_path_length(graph, pole, vertex) for pole in poles for vertex in range(1, 8))
-    assert len(poles) == 2 and nearest >= 3
+    extra = tuple(3 * (number == side) for number in range(6))
+    patch = fill_loop(border, options=PatchOptions(side_padding=extra, rotate=rotate))
+    graph, poles = poles_of(patch.quads, 48)
+    along = [(8 * side + rotate + step) % 48 for step in range(1, 8)]
+    assert len(poles) == 2 and min(nx.shortest_path_length(graph, pole, vertex) for pole in poles for vertex in along) >= 3
 
 
 def test_rings_of_padding_on_a_round_border() -> None:
@@ -226,7 +237,7 @@ def test_a_patch_settles_on_a_sphere_without_folds() -> None:
 def test_a_hole_in_a_grid_becomes_the_grid_again() -> None:
     mesh, loop = holed_grid()
     for turned in (loop, loop[::-1], loop[5:] + loop[:5]):
-        filled = fill_mesh_loop(mesh, turned, follow=True)
+        filled = fill_mesh_loop(mesh, turned, follow=True).mesh
         assert filled.face_count == 80
         assert pole_census(filled) == {}
         assert_oriented_manifold(filled)
@@ -238,7 +249,7 @@ def test_a_hole_in_a_grid_becomes_the_grid_again() -> None:
 def test_a_tube_is_closed_with_the_fewest_poles_at_both_ends() -> None:
     mesh = tube(12, 6)
     for loop in boundary_loops(mesh, build_adjacency(mesh)):
-        mesh = fill_mesh_loop(mesh, loop)
+        mesh = fill_mesh_loop(mesh, loop).mesh
     assert_oriented_manifold(mesh)
     assert build_adjacency(mesh).edge_face_count.min() == 2
     assert pole_census(mesh) == {3: 8}
@@ -248,7 +259,7 @@ def test_attributes_grow_with_the_mesh() -> None:
     mesh, loop = holed_grid()
     limbs = {"face__face_limb": np.ones(mesh.face_count, dtype=np.int32), "vertex__limb": np.ones(mesh.vertex_count, dtype=np.int32)}
     mesh = mesh.with_attributes(**limbs)
-    filled = fill_mesh_loop(mesh, loop)
+    filled = fill_mesh_loop(mesh, loop).mesh
     assert len(filled.attributes["face.face_limb"]) == filled.face_count
     assert len(filled.attributes["vertex.limb"]) == filled.vertex_count
 
@@ -305,7 +316,7 @@ def test_a_patch_never_doubles_an_edge_of_the_mesh() -> None:
     ring = ellipse_border(6)
     mesh = PolyMesh.from_faces(ring + [0, 0, 0.0], [[0, 1, 2, 3], [0, 3, 4, 5]])
     for loop in ([0, 1, 2, 3, 4, 5], [2, 3, 4, 5, 0, 1]):
-        filled = fill_mesh_loop(mesh, loop)
+        filled = fill_mesh_loop(mesh, loop).mesh
         assert build_adjacency(filled).edge_face_count.tolist() == [2] * build_adjacency(filled).edge_count
         assert_oriented_manifold(filled)
 
@@ -326,7 +337,7 @@ def test_a_region_of_triangles_and_polygons_is_refilled_with_quads() -> None:
     assert middle is not None
     centres = np.array([merged.positions[face].mean(axis=0) for face in faces])
     region = np.flatnonzero(np.all((centres > [2, 2, -1]) & (centres < [6, 6, 1]), axis=1))
-    refilled = refill_region(merged, region, follow=True)
+    refilled = refill_region(merged, region, follow=True).mesh
     assert set(refilled.face_sizes.tolist()) == {4}
     assert_oriented_manifold(refilled)
     assert refilled.face_count == 64
@@ -339,7 +350,7 @@ def test_a_ragged_region_of_a_bent_grid_gets_its_grid_back() -> None:
     x, y = mesh.positions[:, 0], mesh.positions[:, 1]
     mesh = mesh.with_positions(np.column_stack([x, y, 1.5 * np.sin(x / 4) * np.cos(y / 5)]))
     region = np.flatnonzero(np.linalg.norm(face_centres(mesh)[:, :2] - 8, axis=1) < 4.5)
-    refilled = refill_region(mesh, region, follow=True)
+    refilled = refill_region(mesh, region, follow=True).mesh
     assert (refilled.face_count, refilled.vertex_count) == (mesh.face_count, mesh.vertex_count)
     assert pole_census(refilled) == {}
     assert scaled_jacobians(refilled).min() > 0.8
@@ -350,7 +361,7 @@ def test_a_pentagon_in_a_region_goes() -> None:
     ring = ellipse_border(10)
     positions = np.vstack([ring, [[0, 0, 0.0]]])
     mesh = PolyMesh.from_faces(positions, [[0, 1, 2, 3, 10], [3, 4, 5, 10], [5, 6, 10], [6, 7, 8, 10], [8, 9, 0, 10]])
-    refilled = refill_region(mesh, range(5))
+    refilled = refill_region(mesh, range(5)).mesh
     assert set(refilled.face_sizes.tolist()) == {4}
     np.testing.assert_array_equal(refilled.positions[:10], ring)
     assert_oriented_manifold(refilled)

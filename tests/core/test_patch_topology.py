@@ -8,7 +8,7 @@ import pytest
 from ringwright.core.errors import MeshError
 from ringwright.core.patch_bound import has_overlong_side, least_poles, pole_bound
 from ringwright.core.patch_templates import template_groups, templates
-from ringwright.core.patch_topology import Pattern, fill_patterns, template_line
+from ringwright.core.patch_topology import Pattern, fill_patterns
 from support.brute_force_patch import fewest_poles
 from support.patch_checks import Counts, assert_disc, balance, count_poles, count_vectors, loop_and_corners
 
@@ -178,17 +178,6 @@ def test_inward_corner_takes_the_pole_of_an_l_shape() -> None:
     assert corners == (0, 8, 12, 20, 24)
     assert pattern.poles == 0
     assert len(pattern.woven.quads) == 48
-
-
-def test_line_of_a_pattern_keeps_poles_and_moves_them() -> None:
-    size, corners = loop_and_corners((10, 8, 8, 8))
-    pattern = fill_patterns(size, corners)[0]
-    line = template_line(pattern)
-    assert len(line) > 2
-    assert len({(other.spans, other.rows) for other in line}) == len(line)
-    for other in line:
-        assert_disc(other.woven.quads, size)
-        assert other.poles <= pattern.poles
 
 
 def test_templates_have_the_poles_they_say() -> None:

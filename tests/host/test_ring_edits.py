@@ -24,6 +24,7 @@ from ringwright.core.polymesh import FloatArray, PolyMesh
 from ringwright.core.ring_reduction import step_ring
 from ringwright.core.ring_splice import splice_rings
 from ringwright.core.rings import boundary_rings
+from support.edited_host import assert_same, edit, put, result
 
 MATRIX = np.array([[1.0, 0.0, 0.0, 3.0], [0.0, 0.0, -2.0, 0.5], [0.0, 1.0, 0.0, -1.0], [0.0, 0.0, 0.0, 1.0]])
 """Turned, moved and stretched: an object that the artist has not applied."""
@@ -43,16 +44,6 @@ def tube_arrays(sides: int, rows: int, bottom: float = 0.0) -> tuple[FloatArray,
     faces = [[row * sides + at, row * sides + (at + 1) % sides, (row + 1) * sides + (at + 1) % sides, (row + 1) * sides + at]
              for row in range(rows) for at in range(sides)]
     return positions, faces
-
-
-def put(positions: Any, faces: list[list[int]], edges: tuple[tuple[int, int], ...] = ()) -> bpy.types.Object:
-    mesh = bpy.data.meshes.new("Mesh")
-    mesh.from_pydata(np.asarray(positions, dtype=float).tolist(), list(edges), faces)
-    item = bpy.data.objects.new("Mesh", mesh)
-    bpy.context.scene.collection.objects.link(item)
-    bpy.context.view_layer.objects.active = item
-    item.select_set(True)
-    return item
 
 
 def tube(sides: int = 12, rows: int = 8) -> bpy.types.Object:
@@ -105,37 +96,6 @@ def carried(item: bpy.types.Object) -> dict[str, dict[Any, Any]]:
                                           for corner in face.loop_indices))
              for face in mesh.polygons}
     return {"vertices": vertices, "edges": edges, "faces": faces}
-
-
-def edit(item: bpy.types.Object, vertices: Any = (), faces: Any = ()) -> None:
-    """Enter edit mode with these vertices, or these faces, selected."""
-    bpy.context.view_layer.objects.active = item
-    bpy.ops.object.mode_set(mode="EDIT")
-    bpy.ops.mesh.select_all(action="DESELECT")
-    host = bmesh.from_edit_mesh(item.data)
-    for sequence, chosen in ((host.verts, vertices), (host.faces, faces)):
-        sequence.ensure_lookup_table()
-        for index in chosen:
-            sequence[int(index)].select_set(True)
-    host.select_flush(True)
-    bmesh.update_edit_mesh(item.data)
-
-
-def result(item: bpy.types.Object) -> PolyMesh:
-    bpy.ops.object.mode_set(mode="OBJECT")
-    item.data.validate(verbose=True)
-    return read_mesh(item.data)
-
-
-def told_faces(mesh: PolyMesh) -> list[list[int]]:
-    """Every face from its lowest vertex on; the host may begin a face at another corner."""
-    faces = [mesh.face(index).tolist() for index in range(mesh.face_count)]
-    return [face[face.index(min(face)) :] + face[: face.index(min(face))] for face in faces]
-
-
-def assert_same(one: PolyMesh, other: PolyMesh) -> None:
-    assert told_faces(one) == told_faces(other)
-    assert np.allclose(one.positions, other.positions, atol=2e-6)
 
 
 def rings_of(item: bpy.types.Object) -> tuple[PolyMesh, Any, Any]:
@@ -194,7 +154,7 @@ def test_fill_patch_is_the_core_call() -> None:
     item = cube_with_a_hole()
     mesh, _, rings = rings_of(item)
     hole = int(np.argmin(rings.lengths))
-    expected = fill_mesh_loop(mesh, rings.ring(hole))
+    expected = fill_mesh_loop(mesh, rings.ring(hole)).mesh
     edit(item, rings.ring(hole))
     assert bpy.ops.ringwright.fill_patch() == {"FINISHED"}
     assert_same(result(item), expected)
