@@ -66,3 +66,16 @@ def test_images_across_cell_walls_are_found() -> None:
     shifted = points * [-1, 1, 1] + 0.999e-3 * way / np.linalg.norm(way, axis=1, keepdims=True)
     found = measure_symmetry(np.concatenate([points, shifted]), np.ones(1000, dtype=np.bool_), 1e-3, plane="x")
     assert found is not None and found.share == 1.0
+
+
+@pytest.mark.parametrize(("lone", "meant"), [(0.0, True), (0.08, True), (0.12, False), (0.6, False)])
+def test_a_large_mesh_is_tried_at_a_few_vertices_first(lone: float, meant: bool) -> None:
+    """Across z alone, with a share of vertices moved off their images: meant while at least nine in ten have theirs."""
+    random = np.random.default_rng(6)
+    half = random.random((12_000, 3)) + [0.0, 0.0, 0.1]
+    image = half * [1, 1, -1]
+    moved = random.random(len(half)) < lone
+    image[moved] += [0.0, 0.0, -1e-3]
+    found = measure_symmetry(random.permutation(np.concatenate([half, image])), np.ones(24_000, dtype=np.bool_), 1e-6)
+    assert (found is not None) is meant
+    assert found is None or (found.plane == "z" and found.share == pytest.approx(1.0 - moved.mean(), abs=1e-9))
