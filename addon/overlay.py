@@ -48,6 +48,7 @@ from .gpu_shapes import (
     project,
     with_alpha,
 )
+from .hanging_view import hanging_view
 from .phrases import phrase
 from .plan_storage import active_limb_name, cage_of, load_plan
 
@@ -124,7 +125,7 @@ class Overlay:
         if cage is not None and data is not None:
             self._draw_on_faces(context, settings, data, in_front=cage.show_in_front)
         with blended():
-            if settings.show_planned:
+            if _shows_plan(settings):
                 self._draw_planned(plan_preview.planned_of(context.scene))
             if settings.show_limbs:
                 _draw_limb_lines(context)
@@ -166,7 +167,7 @@ class Overlay:
         if settings is None:
             return
         data = self._cage_data(context.scene)
-        plan = plan_preview.planned_of(context.scene) if settings.show_planned else None
+        plan = plan_preview.planned_of(context.scene) if _shows_plan(settings) else None
         with blended():
             if settings.show_limbs:
                 _draw_joints(context)
@@ -217,6 +218,11 @@ def _plan(context: bpy.types.Context) -> LimbPlan:
         return load_plan(context.scene)
     except PlanError:
         return LimbPlan(())
+
+
+def _shows_plan(settings: Any) -> bool:
+    """Whether planned rows are drawn: a tool that is running shows its own rings, which must not drown among them."""
+    return bool(settings.show_planned) and hanging_view() is None
 
 
 def _standing_limbs(context: bpy.types.Context) -> list[Limb]:
