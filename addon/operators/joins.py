@@ -34,27 +34,50 @@ def _has_joins(operator: type, context: bpy.types.Context) -> bool:
     return bool(plan.forks or plan.sockets or plan.splices) or refuse(operator, "The plan has no join yet")
 
 
+class AddsJoin:
+    """Mixin: an operator that joins limbs of the plan."""
+
+    least_limbs = 2
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Whether there are limbs enough."""
+        return _has_limbs(cls, context, cls.least_limbs)
+
+
+class OneJoin:
+    """Mixin: an operator on one join, by its number among those of its kind."""
+
+    index: IntProperty(name="Number", description="Which one of its kind, from 0", min=0)
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Whether there is a join."""
+        return _has_joins(cls, context)
+
+
+def limb_property(name: str, description: str) -> StringProperty:
+    """A property that names a limb, offered among those of the plan."""
+    return StringProperty(name=name, description=description, search=limb_choices, options={"SKIP_SAVE"})
+
+
 def _others(context: bpy.types.Context, trunk: str) -> list[str]:
     return [name for name in marked_limb_names(context.scene) if name != trunk]
 
 
-class RINGWRIGHT_OT_add_fork(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_add_fork(Refusing, AddsJoin, bpy.types.Operator):
     """Let the marked limbs run side by side into the active one, as fingers run into a palm"""
 
     bl_idname = "ringwright.add_fork"
     bl_label = "Add Fork"
     bl_options = {"REGISTER", "UNDO"}
+    least_limbs = 3
 
-    trunk: StringProperty(name="Trunk", description="Limb that the branches run into; empty for the active one", search=limb_choices,
-                          options={"SKIP_SAVE"})
+    trunk: limb_property("Trunk", "Limb that the branches run into; empty for the active one")
     branches: StringProperty(name="Branches", description="Names of the branches with commas between; empty for the marked limbs",
                              options={"SKIP_SAVE"})
     web: IntProperty(name="Web", description="Quads between two neighbouring branches; 0 leaves them to be chosen", min=0,
                      max=WEB_RANGE[1], default=0)
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_limbs(cls, context, 3)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         trunk = self.trunk or active_limb_name(context.scene)
@@ -67,21 +90,15 @@ class RINGWRIGHT_OT_add_fork(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
 
-class RINGWRIGHT_OT_add_socket(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_add_socket(Refusing, AddsJoin, bpy.types.Operator):
     """Let the marked limb leave the active one's side, as a thumb leaves a palm"""
 
     bl_idname = "ringwright.add_socket"
     bl_label = "Add Socket"
     bl_options = {"REGISTER", "UNDO"}
 
-    trunk: StringProperty(name="Trunk", description="Limb whose side is left; empty for the active one", search=limb_choices,
-                          options={"SKIP_SAVE"})
-    branch: StringProperty(name="Branch", description="Limb that leaves the side; empty for the marked one", search=limb_choices,
-                           options={"SKIP_SAVE"})
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_limbs(cls, context, 2)
+    trunk: limb_property("Trunk", "Limb whose side is left; empty for the active one")
+    branch: limb_property("Branch", "Limb that leaves the side; empty for the marked one")
 
     def run(self, context: bpy.types.Context) -> set[str]:
         trunk = self.trunk or active_limb_name(context.scene)
@@ -96,23 +113,17 @@ class RINGWRIGHT_OT_add_socket(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
 
-class RINGWRIGHT_OT_add_splice(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_add_splice(Refusing, AddsJoin, bpy.types.Operator):
     """Join the marked limb's root end to the active one's tip end, as a palm goes on from a forearm"""
 
     bl_idname = "ringwright.add_splice"
     bl_label = "Add Splice"
     bl_options = {"REGISTER", "UNDO"}
 
-    lower: StringProperty(name="Lower Limb", description="Limb whose tip end is joined; empty for the active one", search=limb_choices,
-                          options={"SKIP_SAVE"})
-    upper: StringProperty(name="Upper Limb", description="Limb whose root end is joined; empty for the marked one", search=limb_choices,
-                          options={"SKIP_SAVE"})
+    lower: limb_property("Lower Limb", "Limb whose tip end is joined; empty for the active one")
+    upper: limb_property("Upper Limb", "Limb whose root end is joined; empty for the marked one")
     rows: IntProperty(name="Rows", description="Rows of quads that the step-downs may use; 0 leaves them to be chosen", min=0,
                       max=ROWS_RANGE[1], default=0)
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_limbs(cls, context, 2)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         lower = self.lower or active_limb_name(context.scene)
@@ -131,7 +142,7 @@ KIND_ITEMS = (("fork", "Fork", "Branches side by side"), ("socket", "Socket", "A
               ("splice", "Splice", "Two limbs end to end"))
 
 
-class RINGWRIGHT_OT_remove_join(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_remove_join(Refusing, OneJoin, bpy.types.Operator):
     """Take a join out of the plan; its limbs stay"""
 
     bl_idname = "ringwright.remove_join"
@@ -139,11 +150,6 @@ class RINGWRIGHT_OT_remove_join(Refusing, bpy.types.Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     kind: EnumProperty(name="Kind", description="Which kind of join", items=KIND_ITEMS)
-    index: IntProperty(name="Number", description="Which one of its kind, from 0", min=0)
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_joins(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         store_plan(context.scene, remove_join(require_plan(context.scene), self.kind, self.index))
@@ -151,7 +157,7 @@ class RINGWRIGHT_OT_remove_join(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
 
-class RINGWRIGHT_OT_change_join(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_change_join(Refusing, OneJoin, bpy.types.Operator):
     """Change the width of a fork's webs or the rows of a splice"""
 
     bl_idname = "ringwright.change_join"
@@ -159,15 +165,10 @@ class RINGWRIGHT_OT_change_join(Refusing, bpy.types.Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     kind: EnumProperty(name="Kind", description="Which kind of join", items=(KIND_ITEMS[0], KIND_ITEMS[2]))
-    index: IntProperty(name="Number", description="Which one of its kind, from 0", min=0)
     web: IntProperty(name="Web", description="Quads between two neighbouring branches; 0 leaves them to be chosen", min=0,
                      max=WEB_RANGE[1])
     rows: IntProperty(name="Rows", description="Rows of quads that the step-downs may use; 0 leaves them to be chosen", min=0,
                       max=ROWS_RANGE[1])
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_joins(cls, context)
 
     def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
         plan = load_plan(context.scene)

@@ -22,6 +22,22 @@ class RINGWRIGHT_PG_joint(bpy.types.PropertyGroup):
     position: FloatVectorProperty(name="Position", description="Where the joint lies, in the world", size=3, subtype="XYZ", unit="LENGTH")
 
 
+class OneLimb:
+    """Mixin: an operator on one limb of the plan, the active one unless another is named."""
+
+    limb: StringProperty(name="Limb", description="Name of the limb; empty for the active one", search=limb_choices,
+                         options={"SKIP_SAVE"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Whether there is a limb."""
+        return has_limbs(cls, context)
+
+    def named_limb(self, context: bpy.types.Context) -> str:
+        """Name of the limb that is meant."""
+        return self.limb or active_limb_name(context.scene)
+
+
 class LimbValues:
     """Mixin: what every new limb is given; 0 leaves a number to be chosen."""
 
@@ -78,79 +94,57 @@ def _through_target(context: bpy.types.Context) -> FloatArray:
     return ends
 
 
-class RINGWRIGHT_OT_remove_limb(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_remove_limb(Refusing, OneLimb, bpy.types.Operator):
     """Take a limb out of the plan, with the joins that need it"""
 
     bl_idname = "ringwright.remove_limb"
     bl_label = "Remove Limb"
     bl_options = {"REGISTER", "UNDO"}
 
-    limb: StringProperty(name="Limb", description="Name of the limb; empty for the active one", search=limb_choices,
-                         options={"SKIP_SAVE"})
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_limbs(cls, context)
-
     def run(self, context: bpy.types.Context) -> set[str]:
-        name = self.limb or active_limb_name(context.scene)
+        name = self.named_limb(context)
         store_plan(context.scene, remove_limb(require_plan(context.scene), name))
         self.report({"INFO"}, f'Limb "{name}" removed')
         return {"FINISHED"}
 
 
-class RINGWRIGHT_OT_rename_limb(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_rename_limb(Refusing, OneLimb, bpy.types.Operator):
     """Give a limb another name, in its joins too"""
 
     bl_idname = "ringwright.rename_limb"
     bl_label = "Rename Limb"
     bl_options = {"REGISTER", "UNDO"}
 
-    limb: StringProperty(name="Limb", description="Name of the limb; empty for the active one", search=limb_choices,
-                         options={"SKIP_SAVE"})
     new_name: StringProperty(name="New Name", description="What the limb shall be called")
 
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_limbs(cls, context)
-
     def run(self, context: bpy.types.Context) -> set[str]:
-        name = self.limb or active_limb_name(context.scene)
+        name = self.named_limb(context)
         store_plan(context.scene, rename_limb(require_plan(context.scene), name, self.new_name))
         self.report({"INFO"}, f'Limb "{name}" is now "{self.new_name}"')
         return {"FINISHED"}
 
 
-class RINGWRIGHT_OT_turn_limb(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_turn_limb(Refusing, OneLimb, bpy.types.Operator):
     """Let a limb's root and tip change places"""
 
     bl_idname = "ringwright.turn_limb"
     bl_label = "Turn Limb Round"
     bl_options = {"REGISTER", "UNDO"}
 
-    limb: StringProperty(name="Limb", description="Name of the limb; empty for the active one", search=limb_choices,
-                         options={"SKIP_SAVE"})
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_limbs(cls, context)
-
     def run(self, context: bpy.types.Context) -> set[str]:
-        name = self.limb or active_limb_name(context.scene)
+        name = self.named_limb(context)
         store_plan(context.scene, turn_limb(require_plan(context.scene), name))
         self.report({"INFO"}, f'Root and tip of limb "{name}" changed places')
         return {"FINISHED"}
 
 
-class RINGWRIGHT_OT_change_limb(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_change_limb(Refusing, OneLimb, bpy.types.Operator):
     """Change sides, spans, joint loops or tip of one limb or of all marked ones"""
 
     bl_idname = "ringwright.change_limb"
     bl_label = "Change Limb"
     bl_options = {"REGISTER", "UNDO"}
 
-    limb: StringProperty(name="Limb", description="Name of the limb; empty for the active one", search=limb_choices,
-                         options={"SKIP_SAVE"})
     marked: BoolProperty(name="All Marked Limbs", description="Change all marked limbs instead of one", options={"SKIP_SAVE"})
     sides: IntProperty(name="Sides", description="Edges round the limb; 0 leaves it to be chosen, -1 leaves it as it is", min=-1,
                        max=SIDES_RANGE[1], default=-1, options={"SKIP_SAVE"})
@@ -164,14 +158,10 @@ class RINGWRIGHT_OT_change_limb(Refusing, bpy.types.Operator):
                       items=(("KEEP", "Keep", "Leave the tip as it is"), ("open", "Open Tip", "End in an open ring"),
                              ("closed", "Closed Tip", "Close the end with quads")))
 
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_limbs(cls, context)
-
     def run(self, context: bpy.types.Context) -> set[str]:
         plan = require_plan(context.scene)
         rows = context.scene.ringwright.limbs
-        names = [row.key for row in rows if row.marked] if self.marked else [self.limb or active_limb_name(context.scene)]
+        names = [row.key for row in rows if row.marked] if self.marked else [self.named_limb(context)]
         if not names:
             raise PlanError("No limb is marked; mark some in the list, or change one limb.")
         for name in names:
