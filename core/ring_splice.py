@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency
+from .bridge_shape import RingSide, has_folds, ring_normals, without_folds
 from .errors import MeshError
 from .mesh_edit import MeshEdit, Replacement, replace_faces
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs, turn_places
@@ -21,6 +22,9 @@ from .rings import Rings, require_simple
 
 TOUCHING = 1e-6
 """Gap, in radii, under which two rings lie on each other and leave no room for a row."""
+
+MORE_ROWS = 3
+"""Rows that may be added unasked where fewer would fold between zigzag rings."""
 
 
 @dataclass(frozen=True)
@@ -128,18 +132,26 @@ def _bridge(mesh: PolyMesh, adjacency: Adjacency, loops: tuple[IntArray, IntArra
     cost = vertex_cost[loops[0]] + (0.0 if hidden is None else hidden_side_costs(upper.points, hidden))
     row_count, step_rows = _row_counts(upper, lower, rows)
     places, turn, lower = _place(upper, lower, step_rows, cost if np.any(cost != 0) else None)
-    spare = row_count - places.rows
-    ring_rows = build_ring_rows(places, spare - spare // 2, spare // 2)
-    turned = np.roll(loops[1], -turn)
-    vertices, coordinates = _number(ring_rows, loops[0], turned, first_new), even_coordinates(
-        ring_rows, upper.fractions, lower.fractions, 1.0)
-    inner = slice(len(loops[0]), len(vertices) - len(turned))
-    columns, depths = coordinates.columns[inner], coordinates.depths[inner] / row_count
-    positions = _between(mesh, adjacency, (loops[0], turned), (upper, lower), columns, depths)
-    sources, weights = _sources((loops[0], turned), (upper, lower), columns, depths)
-    middle = coordinates.columns[ring_rows.quads[:, 0]], coordinates.depths[ring_rows.quads].mean(axis=1) / row_count
-    return _Bridge((loops[0], turned), ring_rows, places, vertices, positions, sources, weights,
-                   _source_faces(mesh, adjacency, (loops[0], turned), (upper, lower), *middle))
+    turned = (loops[0], np.roll(loops[1], -turn))
+    sides = (_side(mesh, adjacency, turned[0]), _side(mesh, adjacency, turned[1]))
+    for count in range(row_count, row_count + (1 if rows is not None else 1 + MORE_ROWS)):
+        spare = count - places.rows
+        ring_rows = build_ring_rows(places, spare - spare // 2, spare // 2)
+        coordinates = even_coordinates(ring_rows, upper.fractions, lower.fractions, 1.0)
+        inner = slice(len(turned[0]), len(coordinates.columns) - len(turned[1]))
+        columns, depths = coordinates.columns[inner], coordinates.depths[inner] / count
+        between = _between(sides, (upper, lower), columns, depths)
+        laid = without_folds(ring_rows, np.concatenate([upper.points, between, lower.points]), *sides)
+        if not has_folds(ring_rows, laid, *sides):
+            break
+    sources, weights = _sources(turned, (upper, lower), columns, depths)
+    middle = coordinates.columns[ring_rows.quads[:, 0]], coordinates.depths[ring_rows.quads].mean(axis=1) / count
+    return _Bridge(turned, ring_rows, places, _number(ring_rows, *turned, first_new), laid[inner], sources, weights,
+                   _source_faces(mesh, adjacency, turned, (upper, lower), *middle))
+
+
+def _side(mesh: PolyMesh, adjacency: Adjacency, loop: IntArray) -> RingSide:
+    return RingSide(mesh.positions[loop], ring_normals(mesh, adjacency, loop), _arrivals(mesh, adjacency, loop))
 
 
 def _row_counts(upper: RingCurve, lower: RingCurve, rows: int | None) -> tuple[int, int]:
@@ -207,13 +219,12 @@ def _number(rows: RingRows, upper: IntArray, lower: IntArray, first_new: int) ->
     return np.concatenate([upper, np.arange(first_new, first_new + inner), lower]).astype(np.int32)
 
 
-def _between(mesh: PolyMesh, adjacency: Adjacency, loops: tuple[IntArray, IntArray], curves: tuple[RingCurve, RingCurve],
-             columns: FloatArray, depths: FloatArray) -> FloatArray:
+def _between(sides: tuple[RingSide, RingSide], curves: tuple[RingCurve, RingCurve], columns: FloatArray, depths: FloatArray) -> FloatArray:
     """Points between two rings that leave both in the direction in which the faces beside them arrive."""
     start, end = curves[0].at(columns), curves[1].at(columns)
     reach = np.linalg.norm(end - start, axis=1, keepdims=True)
-    leave = directions(curves[0].values_at(_arrivals(mesh, adjacency, loops[0]), columns))
-    arrive = directions(curves[1].values_at(_arrivals(mesh, adjacency, loops[1]), columns))
+    leave = directions(curves[0].values_at(sides[0].arrivals, columns))
+    arrive = directions(curves[1].values_at(sides[1].arrivals, columns))
     return hermite(start, leave * reach, end, -arrive * reach, depths)
 
 

@@ -9,7 +9,7 @@ from ringwright.core.mismatches import pair_rings
 from ringwright.core.ring_splice import splice_rings
 from ringwright.core.rings import boundary_loops, boundary_rings
 from support.edit_checks import assert_oriented_manifold, assert_rest_untouched, interior_valences, pole_census, scaled_jacobians
-from support.tubes import bent, join, tube
+from support.tubes import bent, join, tube, with_teeth
 
 
 def splice(mesh, **choices):
@@ -132,6 +132,62 @@ def test_ends_of_one_bent_tube_close_to_a_torus_like_piece():
     adjacency = build_adjacency(new)
     assert boundary_loops(new, adjacency) == []
     assert new.vertex_count - adjacency.edge_count + new.face_count == 0
+
+
+def zigzag_pair(seed):
+    """Two tubes of one parity, of unlike girth, not in line, their facing ends cut through up to two rows of faces."""
+    random = np.random.default_rng(seed)
+    depth, lower = int(random.integers(1, 3)), int(random.integers(6, 28))
+    upper = max(lower + 2 * int(random.integers(-lower // 4, lower // 4 + 1)), 6 + lower % 2)
+    below = tube(lower, 5, turn=float(random.uniform(0, 6)))
+    space = float(random.uniform(1.5, 5)) * 2 * np.pi / max(lower, upper)
+    above = tube(upper, 5, radius=float(random.uniform(0.8, 1.25)), turn=float(random.uniform(0, 6)),
+                 base=(*random.uniform(-0.2, 0.2, 2), below.positions[:, 2].max() + space))
+    return join(with_teeth(below, lower, depth, random, at_top=True), with_teeth(above, upper, depth, random, at_top=False))
+
+
+def check_zigzag(mesh):
+    adjacency = build_adjacency(mesh)
+    rings = boundary_rings(mesh, adjacency)
+    middle = np.argsort(rings.centres[:, 2])[1:3]
+    result = splice_rings(mesh, adjacency, rings, [(int(middle[0]), int(middle[1]))])
+    new, made = result.edit.mesh, result.joins[0]
+    assert_oriented_manifold(new)
+    assert_rest_untouched(mesh, result.edit)
+    corners = new.positions[new.quads()[made.faces]]
+    assert scaled_jacobians(new)[made.faces].min() > 0
+    # Nor does any look inward: away from the middle line of the two tubes, which lie within 0.3 of the z axis.
+    normal = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1])
+    outward = corners.mean(axis=1) * [1, 1, 0]
+    assert np.einsum("fd,fd->f", normal, outward).min() > 0
+    return new, made
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_rings_cut_through_faces_join_without_a_fold(seed):
+    mesh = zigzag_pair(seed)
+    new, made = check_zigzag(mesh)
+    # The rows swell little (measured: mostly under 0.2, at worst 0.59 between 11-sided rings whose teeth are 0.95 deep).
+    reach = [np.linalg.norm(points[:, :2], axis=1).max() for points in (mesh.positions, new.positions[np.unique(new.quads()[made.faces])])]
+    assert reach[1] - reach[0] < 0.65
+
+
+@pytest.mark.slow
+def test_more_rings_cut_through_faces_join_without_a_fold():
+    for seed in range(1000, 1300):
+        check_zigzag(zigzag_pair(seed))
+
+
+def test_zigzag_rings_round_a_bend_join_without_a_fold():
+    random = np.random.default_rng(4)
+    straight = join(with_teeth(tube(14, 8, radius=0.6), 14, 1, random, at_top=True),
+                    with_teeth(tube(12, 8, radius=0.6, base=(0, 0, 3.0)), 12, 1, random, at_top=False))
+    mesh = bent(straight, 1.6)
+    adjacency = build_adjacency(mesh)
+    rings = boundary_rings(mesh, adjacency)
+    along = [int(np.argsort(np.linalg.norm(rings.centres, axis=1))[index]) for index in (1, 2)]
+    result = splice_rings(mesh, adjacency, rings, [(along[0], along[1])])
+    assert scaled_jacobians(result.edit.mesh)[result.joins[0].faces].min() > 0
 
 
 @pytest.mark.parametrize(("pairs", "words"), [([(0, 0)], "named twice"), ([(0, 9)], "no ring 9"), ([(1, 2)], "odd difference"),

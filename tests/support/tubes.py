@@ -37,3 +37,12 @@ def bent(mesh: PolyMesh, radians: float, seed: int = 0, noise: float = 0.0) -> P
     angle = points[:, 2] / bend_radius
     reach = bend_radius - points[:, 0]
     return mesh.with_positions(np.column_stack([bend_radius - reach * np.cos(angle), points[:, 1], reach * np.sin(angle)]))
+
+
+def with_teeth(mesh: PolyMesh, sides: int, depth: int, random: np.random.Generator, *, at_top: bool) -> PolyMesh:
+    """A tube whose one end is cut through its faces: every column loses up to ``depth`` of them, so that the open ring zigzags."""
+    row, column = np.divmod(np.arange(mesh.face_count), sides)
+    from_end = row[-1] - row if at_top else row
+    quads = mesh.quads()[from_end >= random.integers(0, depth + 1, sides)[column]]
+    used, corners = np.unique(quads, return_inverse=True)
+    return PolyMesh.from_quads(mesh.positions[used], corners.reshape(-1, 4))
