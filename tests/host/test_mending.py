@@ -142,3 +142,15 @@ def test_a_cage_that_has_lost_elements_is_inspected_once_more(cage: bpy.types.Ob
     wound(cage, lambda mesh: bmesh.ops.delete(mesh, geom=list(mesh.faces[1:]), context="FACES"))
     with pytest.raises(RuntimeError, match="inspect it once more"):
         getattr(bpy.ops.ringwright, name)()
+
+
+@pytest.mark.slow
+def test_a_map_that_overlaps_is_unwrapped(cage: bpy.types.Object) -> None:
+    bpy.ops.ringwright.add_limb(joints=[{"name": "", "position": (0, 0, z)} for z in (0.5, 2.0, 3.5)], limb_name="limb", sides=8)
+    bpy.ops.ringwright.build_cage(inspect=False)
+    layer = cage.data.uv_layers.new(name="Map")
+    for corner in range(len(cage.data.loops)):  # every face over the others
+        layer.uv[corner].vector = ((0.0, 0.0), (0.3, 0.0), (0.3, 0.3), (0.0, 0.3))[corner % 4]
+    assert "uv_overlap" in findings()
+    bpy.ops.ringwright.mend_finding(index=findings().index("uv_overlap"))
+    assert "uv_overlap" not in findings()
