@@ -14,7 +14,9 @@ import numpy as np
 
 from .adjacency import Adjacency, build_adjacency, components
 from .errors import MeshError
+from .frames import any_square_direction
 from .mirror import AXES, mirror_mesh
+from .mirror_halves import MirrorPlane
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .skeleton import split_side
 
@@ -49,8 +51,21 @@ def mirror_by_cut(mesh: PolyMesh, plane: str, *, positive: bool = True, limb_ima
         half = _kept_half(parted, axis, 1.0 if positive else -1.0)
         if half is not None:
             return _mirrored(*half, plane, limb_images or {})
-    raise MeshError(f"No strip of quads runs along the plane {plane} = 0 from end to end; give the trunk the same sides all along, "
+    raise MeshError("No strip of quads runs along the plane from end to end; give the trunk the same sides all along, "
                     "or turn its up direction square to the plane.")
+
+
+def mirror_half_across(mesh: PolyMesh, plane: MirrorPlane, *, positive: bool = True,
+                       limb_images: Mapping[int, int] | None = None) -> MirroredCage:
+    """Keep one half of an all-quad cage and mirror it across any plane, as ``mirror_by_cut`` does across one through the origin.
+
+    positive : whether the half before the plane is kept, where its normal points
+    """
+    across = any_square_direction(plane.normal)
+    frame = np.stack([plane.normal, across, np.cross(plane.normal, across)])
+    laid = mesh.with_positions((mesh.positions - plane.point) @ frame.T)
+    found = mirror_by_cut(laid, "x", positive=positive, limb_images=limb_images)
+    return MirroredCage(found.mesh.with_positions(found.mesh.positions @ frame + plane.point), found.partner)
 
 
 def image_limbs(names: Sequence[str]) -> dict[int, int]:

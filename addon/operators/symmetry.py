@@ -7,13 +7,22 @@ import bpy
 import numpy as np
 from bpy.props import EnumProperty
 
-from ...core.mirror_cut import image_limbs, mirror_by_cut
-from ...core.mirror_halves import MirrorPlane, asymmetry, find_mirror_plane, mirror_match, one_sided, symmetrised
+from ...core.errors import MeshError
+from ...core.mirror_cut import image_limbs, mirror_half_across
+from ...core.mirror_halves import (
+    MirrorPlane,
+    asymmetry,
+    check_mirror_plane,
+    find_mirror_plane,
+    mirror_match,
+    one_sided,
+    symmetrised,
+)
 from ..cage_object import place_cage, read_cage, transformed
 from ..host_surface import HostSurface, read_evaluated
 from ..mesh_bridge import write_positions
 from ..plan_storage import target_of
-from .asking import Refusing, has_cage, in_object_mode, plan_or_empty
+from .asking import NO_TARGET, Refusing, has_cage, in_object_mode, plan_or_empty
 from .rigs import require_cage
 
 PLANE_ITEMS = (
@@ -41,7 +50,7 @@ class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         cage = require_cage(context.scene)
-        mesh, plane = read_cage(cage), self._plane(context)
+        mesh, plane = read_cage(cage), chosen_plane(context, self.plane)
         partner = mirror_match(mesh, plane)
         worst = float(asymmetry(mesh, plane, partner).max())
         sign = -1.0 if self.keep == "NEGATIVE" else 1.0
@@ -53,13 +62,23 @@ class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
         self.report({"INFO"}, f"{mesh.vertex_count} vertices matched; the farthest was {worst:.3g} off its partner's image")
         return {"FINISHED"}
 
-    def _plane(self, context: bpy.types.Context) -> MirrorPlane:
-        target = target_of(context.scene)
-        if self.plane != "TARGET" or target is None:
-            return MirrorPlane(np.zeros(3), np.eye(3)["XYZ".index(self.plane) if self.plane != "TARGET" else 0], 0.0)
-        dense = read_evaluated(target, context.evaluated_depsgraph_get())
-        with HostSurface(dense) as surface:
-            return find_mirror_plane(surface, dense.positions)
+
+def chosen_plane(context: bpy.types.Context, name: str) -> MirrorPlane:
+    """The plane of that name.
+
+    Raises MeshError where it is to be the target's own and there is no target, or one that is like its image across no plane.
+    """
+    if name != "TARGET":
+        return MirrorPlane(np.zeros(3), np.eye(3)["XYZ".index(name)], 0.0)
+    target = target_of(context.scene)
+    if target is None:
+        raise MeshError(f"{NO_TARGET}.")
+    dense = read_evaluated(target, context.evaluated_depsgraph_get())
+    with HostSurface(dense) as surface:
+        plane = find_mirror_plane(surface, dense.positions)
+    check_mirror_plane(plane)
+    sign = np.sign(plane.normal[np.argmax(np.abs(plane.normal))])  # its positive side is that of the world's axis nearest to it
+    return MirrorPlane(plane.point, sign * plane.normal, plane.error)
 
 
 class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
@@ -69,7 +88,7 @@ class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
     bl_label = "Mirror Half"
     bl_options = {"REGISTER", "UNDO"}
 
-    plane: EnumProperty(name="Mirror Plane", items=PLANE_ITEMS[:3], description="Across which plane")
+    plane: EnumProperty(name="Mirror Plane", items=PLANE_ITEMS, description="Across which plane")
     keep: EnumProperty(name="Keep", items=SIDE_ITEMS[1:], description="Which half is kept")
 
     @classmethod
@@ -79,7 +98,7 @@ class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> set[str]:
         mesh = read_cage(require_cage(context.scene))
         images = image_limbs([limb.name for limb in plan_or_empty(context).limbs])
-        found = mirror_by_cut(mesh, self.plane.lower(), positive=self.keep == "POSITIVE", limb_images=images)
+        found = mirror_half_across(mesh, chosen_plane(context, self.plane), positive=self.keep == "POSITIVE", limb_images=images)
         place_cage(context.scene, found.mesh)
         self.report({"INFO"}, f"{mesh.face_count} faces became {found.mesh.face_count}, both halves alike")
         return {"FINISHED"}

@@ -8,8 +8,8 @@ import pytest
 from ringwright.core.adjacency import build_adjacency, components
 from ringwright.core.build import build_cage
 from ringwright.core.errors import MeshError
-from ringwright.core.mirror_cut import image_limbs, mirror_by_cut
-from ringwright.core.mirror_halves import neighbours_agree
+from ringwright.core.mirror_cut import image_limbs, mirror_by_cut, mirror_half_across
+from ringwright.core.mirror_halves import MirrorPlane, neighbours_agree
 from ringwright.core.plan import Fork, Limb, LimbPlan
 from ringwright.core.poles import count_poles
 from ringwright.core.polymesh import PolyMesh
@@ -52,6 +52,21 @@ def test_faces_keep_looking_outward() -> None:
     corners = found.positions[found.quads()]
     normals = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1])
     assert (np.einsum("ij,ij->i", normals, corners.mean(axis=1) * [1, 1, 0]) > 0).all()
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("positive", [True, False])
+def test_any_plane_cuts_as_the_worlds_own_does(seed: int, positive: bool) -> None:
+    rng = np.random.default_rng(seed)
+    turn, shift = np.linalg.qr(rng.standard_normal((3, 3)))[0], 5 * rng.standard_normal(3)
+    mesh = straddling_tube()
+    if np.linalg.det(turn) < 0:
+        turn[:, 2] *= -1
+    plane = MirrorPlane(shift, turn[:, 0], 0.0)
+    found = mirror_half_across(mesh.with_positions(mesh.positions @ turn.T + shift), plane, positive=positive)
+    wanted = mirror_by_cut(mesh, "x", positive=positive)
+    assert np.abs(found.mesh.positions - (wanted.mesh.positions @ turn.T + shift)).max() < 1e-12
+    assert np.array_equal(found.mesh.corner_verts, wanted.mesh.corner_verts) and np.array_equal(found.partner, wanted.partner)
 
 
 def test_limbs_of_the_other_side_get_their_own_numbers() -> None:

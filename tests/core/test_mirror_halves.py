@@ -6,7 +6,16 @@ import numpy as np
 import pytest
 
 from ringwright.core.errors import MeshError
-from ringwright.core.mirror_halves import MirrorPlane, asymmetry, find_mirror_plane, mirror_match, neighbours_agree, one_sided, symmetrised
+from ringwright.core.mirror_halves import (
+    MirrorPlane,
+    asymmetry,
+    check_mirror_plane,
+    find_mirror_plane,
+    mirror_match,
+    neighbours_agree,
+    one_sided,
+    symmetrised,
+)
 from ringwright.core.polymesh import PolyMesh
 from support.reference_surface import ReferenceSurface
 from support.shapes import fork
@@ -88,4 +97,7 @@ def test_a_lopsided_target_says_so() -> None:
     points[:, 0] += 0.4 * np.maximum(points[:, 0], 0) ** 2
     points[:, 1] += 0.3 * points[:, 2] * points[:, 0]
     straight = find_mirror_plane(ReferenceSurface(shape.positions, shape.triangles), shape.positions).error
-    assert find_mirror_plane(ReferenceSurface(points, shape.triangles), points).error > 3 * straight
+    found = find_mirror_plane(ReferenceSurface(points, shape.triangles), points)
+    assert found.error > 3 * straight
+    with pytest.raises(MeshError, match="like its mirror image across no plane"):
+        check_mirror_plane(found)
