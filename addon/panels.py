@@ -72,9 +72,7 @@ class RINGWRIGHT_UL_findings(bpy.types.UIList):
 
     def draw_item(self, _context: bpy.types.Context, layout: bpy.types.UILayout, _data: Any, item: Any, _icon: int, _active: Any,
                   _property: str, index: int = 0) -> None:
-        row = layout.row(align=True)
-        row.label(text=item.reason, icon=SEVERITY_ICONS[item.severity])
-        row.operator("ringwright.show_finding", text="", icon="VIEWZOOM", emboss=False).index = index
+        _shown_row(layout, "ringwright.show_finding", index, item.reason, SEVERITY_ICONS[item.severity])
 
 
 class RINGWRIGHT_UL_rings(bpy.types.UIList):
@@ -83,9 +81,16 @@ class RINGWRIGHT_UL_rings(bpy.types.UIList):
     def draw_item(self, _context: bpy.types.Context, layout: bpy.types.UILayout, _data: Any, item: Any, _icon: int, _active: Any,
                   _property: str, index: int = 0) -> None:
         icon = "ERROR" if item.mismatch else ("CHECKMARK" if item.second >= 0 else "MESH_CIRCLE")
-        row = layout.row(align=True)
-        row.label(text=item.sentence, icon=icon)
-        row.operator("ringwright.show_ring", text="", icon="VIEWZOOM", emboss=False).index = index
+        _shown_row(layout, "ringwright.show_ring", index, item.sentence, icon)
+
+
+def _shown_row(layout: bpy.types.UILayout, operator: str, index: int, words: str, icon: str) -> None:
+    """A row of a list that is selected and brought into view where it is clicked."""
+    row = layout.row(align=True)
+    text = row.row()
+    text.alignment = "LEFT"
+    text.operator(operator, text=words, icon=icon, emboss=False, translate=False).index = index
+    row.operator(operator, text="", icon="VIEWZOOM", emboss=False).index = index
 
 
 class SidebarPanel:
