@@ -78,7 +78,7 @@ class _Draft:
 
     def add(self, name: str, joints: Sequence[FloatArray]) -> str:
         taken = [limb.name for limb in self.limbs]
-        own = free_names([*taken, name])[-1]
+        own = free_names([*taken, _on_one_line(name)])[-1]
         self.limbs.append(Limb(own, np.array(joints, dtype=np.float64)))
         return own
 
@@ -115,6 +115,8 @@ class _Tree:
         if not bones:
             raise PlanError("No bone was given; select the bones that the cage is to follow.")
         by_name = {bone.name: bone for bone in bones}
+        if "" in by_name:
+            raise PlanError("A bone has no name; give every bone a name.")
         if len(by_name) < len(bones):
             twice = next(bone.name for bone in bones if sum(each.name == bone.name for each in bones) > 1)
             raise PlanError(f'Two bones are named "{twice}"; give every bone its own name.')
@@ -187,6 +189,11 @@ def _check_loops(bones: dict[str, RigBone]) -> None:
             if seen[-1] in seen[:-1]:
                 loop = " -> ".join(seen[seen.index(seen[-1]) :])
                 raise PlanError(f"The parents of the bones run in a loop, {loop}; hang one of them elsewhere.")
+
+
+def _on_one_line(name: str) -> str:
+    """A bone's name without what a plan's names cannot hold: line ends, control characters, invisible ones."""
+    return " ".join("".join(char if char.isprintable() else " " for char in name).split()) or "limb"
 
 
 def _direction(bone: RigBone) -> FloatArray:

@@ -18,6 +18,8 @@ ON_PLANE = 0.02
 """A limb whose joints all lie within this share of the plan's extent from the plane lies on it."""
 ALIKE = 0.05
 """Joints of two limbs may lie this share of the plan's extent from each other's images."""
+EVEN = 0.01
+"""The same where a plan is mirrored unasked: a body that is posed or built unevenly keeps its two sides."""
 
 
 def is_two_sided(plan: LimbPlan) -> bool:
@@ -47,15 +49,18 @@ def spliced_on_plane(plan: LimbPlan) -> list[list[str]]:
     return [[name for name in group if group[name] == key] for key in sorted(set(group.values()))]
 
 
-def limb_images(plan: LimbPlan, plane: str) -> dict[str, str]:
-    """For every limb off a plane the one on its other side whose joints are its image, where there is one."""
+def limb_images(plan: LimbPlan, plane: str, alike: float = ALIKE) -> dict[str, str]:
+    """For every limb off a plane the one on its other side whose joints are its image, where there is one.
+
+    alike : share of the plan's extent that joints may lie from the image
+    """
     sign = np.where(np.arange(3) == AXES[plane], -1.0, 1.0)
     extent, images = _extent(plan), {}
     sided = [limb for limb in plan.limbs if _side(limb, AXES[plane], ON_PLANE * extent)]
     for limb in sided:
         others = [(_apart(limb.joints * sign, other.joints), other.name) for other in sided if other is not limb]
         distance, name = min(others, default=(np.inf, ""))
-        if distance <= ALIKE * extent:
+        if distance <= alike * extent:
             images[limb.name] = name
     return {name: other for name, other in images.items() if images.get(other) == name}
 
@@ -72,7 +77,7 @@ def mirror_plane_of(plan: LimbPlan) -> str | None:
 
 
 def _mirrors(plan: LimbPlan, plane: str) -> bool:
-    reach, images = ON_PLANE * _extent(plan), limb_images(plan, plane)
+    reach, images = ON_PLANE * _extent(plan), limb_images(plan, plane, EVEN)
     lying = [limb for limb in plan.limbs if _side(limb, AXES[plane], reach) == 0]
     trunk_only = all(limb.tip == "open" and isinstance(plan.root_join(limb.name), Splice | None) for limb in lying)
     return bool(images) and bool(lying) and trunk_only and len(images) + len(lying) == len(plan.limbs)

@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ringwright.core.build import build_cage
 from ringwright.core.errors import PlanError
 from ringwright.core.plan import Fork, LimbPlan, Socket, Splice, format_plan, read_plan
 from ringwright.core.plan_from_bones import RigBone, plan_from_bones
+from support.reference_surface import ReferenceSurface
+from support.shapes import capsule
 
 
 def bone(name: str, parent: str, head: tuple[float, float, float], tail: tuple[float, float, float]) -> RigBone:
@@ -131,7 +134,39 @@ def test_a_rig_of_a_hand_with_words_alone() -> None:
     (chain(["a", "b"], "", [(0, 0, 0), (0, 0, 1), (0, 0, 1)]), '"b" has no length'),
     ([bone("a", "", (0, 0, 0), (0, 0, 1)), bone("a", "", (1, 0, 0), (1, 0, 1))], 'Two bones are named "a"'),
     (chain(["a"], "", [(0, 0, 0), (0, 0, float("nan"))]), "an end that is no number"),
+    ([bone("", "", (0, 0, 0), (0, 0, 1))], "A bone has no name"),
+    ([bone("a", "a", (0, 0, 0), (0, 0, 1))], "parents of the bones run in a loop, a -> a"),
 ])
 def test_refusals(bones: list[RigBone], words: str) -> None:
     with pytest.raises(PlanError, match=words):
         plan_from_bones(bones)
+
+
+@pytest.mark.parametrize("odd", ["arm\nupper", 'q"uo\\te', "bell\x07", "zero\u200bwidth", "手", "  ", "x" * 300, "[[limb]]", "a = 1 # b"])
+def test_odd_names_make_a_plan_that_can_be_kept(odd: str) -> None:
+    """Whatever a bone is called, its limb's name can be written, read and found again; two odd names stay two."""
+    bones = [bone(odd, "", (0, 0, 0), (0, 0, 2)), bone(f"{odd}!", odd, (1, 0, 1), (2, 0, 1)), bone(f"{odd}?", odd, (-1, 0, 1), (-2, 0, 1))]
+    plan = plan_from_bones(bones)
+    assert len(set(names(plan))) == 3
+    again = read_plan(format_plan(plan))
+    assert names(again) == names(plan) and again.sockets == plan.sockets
+
+
+def test_a_bone_outside_the_target_is_named_when_it_is_built() -> None:
+    surface = ReferenceSurface(*capsule(length=4.0))
+    plan = plan_from_bones(chain(["tail01", "tail02", "tail03"], "", [(0, 0, 0.2), (0, 0, 1), (3, 0, 2), (0, 0, 3.5)]))
+    with pytest.raises(PlanError, match=r'"tail", joints: joint 3 at \[3, 0, 2\] lies outside the target'):
+        build_cage(plan, surface)
+
+
+def test_a_body_that_is_alike_on_both_sides_is_mirrored() -> None:
+    assert plan_from_bones(biped()).symmetry == "x"
+    lopsided = [bone(each.name, each.parent, tuple(each.head * [1, 1, 1]), tuple(each.tail + [0, 0, 0.8 * (each.name == "shin.L")]))
+                for each in biped()]
+    assert plan_from_bones(lopsided).symmetry is None
+
+
+def test_a_body_with_a_tail_on_the_plane_is_not_mirrored() -> None:
+    """A closed limb on the plane leaves no strip along it; such a body is built as it is."""
+    tail = chain(["tail01", "tail02"], "spine1", [(0, 0.4, 0.4), (0, 2, 0.4), (0, 4, 0.4)])
+    assert plan_from_bones(biped() + tail).symmetry is None
