@@ -198,15 +198,15 @@ def expectation_findings(mesh: PolyMesh, pieces: Sequence[IntArray], loops: Sequ
     found = []
     if limits.most_open_ends is not None and len(loops) > limits.most_open_ends:
         over = loops[: len(loops) - limits.most_open_ends]
-        found.append(_too_many(mesh, "open_ends", over, f"The mesh has {len(loops)} open ends, over {limits.most_open_ends}.",
+        found.append(_too_many(mesh, "open_ends", over, f"The mesh has {_number(len(loops), 'open end')}, over {limits.most_open_ends}.",
                                "Patch the holes."))
     if expectation.components is not None and len(pieces) != expectation.components:
         found.append(_too_many(mesh, "components", pieces[: max(len(pieces) - expectation.components, 0)],
-                               f"The mesh has {len(pieces)} pieces instead of {expectation.components}.",
+                               f"The mesh has {_number(len(pieces), 'piece')} instead of {expectation.components}.",
                                "Join or delete the pieces that do not belong."))
     if expectation.boundary_loops is not None and len(loops) != expectation.boundary_loops:
         found.append(_too_many(mesh, "boundary_loops", loops[: max(len(loops) - expectation.boundary_loops, 0)],
-                               f"The mesh has {len(loops)} open ends instead of {expectation.boundary_loops}.",
+                               f"The mesh has {_number(len(loops), 'open end')} instead of {expectation.boundary_loops}.",
                                "Patch the holes, or open the ends that the plan leaves open."))
     budgets = [most for most in (expectation.quads, limits.most_faces) if most is not None]
     if budgets and mesh.face_count > min(budgets):
@@ -312,6 +312,10 @@ def _jacobian_findings(mesh: PolyMesh, flat: IntArray, scaled_jacobian: FloatArr
 
 
 _NONE = np.empty(0, dtype=np.int32)
+
+
+def _number(count: int, singular: str) -> str:
+    return f"{count} {singular if count == 1 else singular + 's'}"
 
 
 def _sentence(what: str, count: int) -> str:

@@ -115,7 +115,7 @@ def describe_sizes(inspection: Inspection) -> str:
         return "all quads"
     names = {3: "triangles", 4: "quads"}
     sizes = inspection.counts.face_sizes.items()
-    return ", ".join(f"{number} {names.get(size, f'with {size} corners')}" for size, number in sizes) or "none"
+    return ", ".join(f"{number:,} {names.get(size, f'with {size} corners')}" for size, number in sizes) or "none"
 
 
 def describe_poles(inspection: Inspection) -> str:

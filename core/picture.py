@@ -40,6 +40,10 @@ HEAT = ((0.97, 0.96, 0.90), (0.98, 0.80, 0.42), (0.91, 0.47, 0.23), (0.62, 0.18,
 _KEY_LIGHT = np.array([-0.45, 0.60, 0.66])
 _FILL_LIGHT = np.array([0.80, -0.10, 0.58])
 _LINE_STEP = 0.6
+_CLOSEST_LINES = 2.5
+"""Pixels of the larger picture: inner edges shorter than this, by their median, would only blacken it and are left out."""
+_MOST_MARKERS = 2000
+"""More poles than this at once would only cover the picture and are left out."""
 _CAGE_BIAS = 2.5
 """Depth, in pixels, by which a line may lie behind the cage and still be drawn: it is on the cage, between pixel centres."""
 _TARGET_BIAS = 0.03
@@ -235,13 +239,15 @@ def _tint(canvas: Canvas, buffer: DepthBuffer, cage: PolyMesh, faces: IntArray) 
 
 def _draw_edges(canvas: Canvas, view: View, screen: FloatArray, cage: PolyMesh, adjacency: Adjacency,
                 hiding: Sequence[tuple[DepthBuffer, float]], *, strength: float = 1.0) -> None:
-    """Draw the edges that face the viewer and lie in front; open ends thicker."""
+    """Draw the edges that face the viewer and lie in front, where they do not lie too close; open ends thicker."""
     facing = face_area_vectors(cage) @ view.backward > 0.0
     shown = np.zeros(adjacency.edge_count, dtype=np.bool_)
     shown[adjacency.corner_edges[facing[adjacency.corner_faces]]] = True
     border = adjacency.edge_face_count == 1
     for chosen, colour, radius in ((shown & ~border, LINE, 0.85), (border, OPEN_END, 2.0)):
         ends = screen[adjacency.edge_verts[chosen]]
+        if colour is LINE and len(ends) and np.median(np.linalg.norm(ends[:, 1, :2] - ends[:, 0, :2], axis=1)) < _CLOSEST_LINES:
+            continue
         points = _points_on(ends[:, 0], ends[:, 1])
         _stamp(canvas, points[_in_front(points, hiding)], radius, colour, strength)
 
@@ -284,13 +290,15 @@ def _stamp(canvas: Canvas, points: FloatArray, radius: float, colour: tuple[floa
 
 def _draw_poles(canvas: Canvas, view: View, screen: FloatArray, cage: PolyMesh, poles: PoleCensus,
                 hiding: Sequence[tuple[DepthBuffer, float]]) -> None:
-    """Mark the inner poles that face the viewer and lie in front."""
+    """Mark the inner poles that face the viewer and lie in front, where they are not too many."""
     facing = face_area_vectors(cage) @ view.backward > 0.0
     turned = np.zeros(cage.vertex_count, dtype=np.bool_)
     turned[cage.corner_verts[np.repeat(facing, cage.face_sizes)]] = True
     inner = ~poles.on_boundary
     vertices, valences = poles.vertices[inner], poles.valences[inner]
     seen = turned[vertices] & _in_front(screen[vertices], hiding)
+    if np.count_nonzero(seen) > _MOST_MARKERS:
+        return
     for vertex, valence in zip(vertices[seen].tolist(), valences[seen].tolist(), strict=True):
         corners, colour = {3: (3, THREE_POLE), 5: (5, FIVE_POLE)}.get(valence, (4, OTHER_POLE))
         draw_marker(canvas, screen[vertex, :2], 4.6 * OVERSAMPLING, corners, colour)

@@ -65,7 +65,7 @@ def write_report(folder: Path, inspection: Inspection, pictures: ReportPictures,
 def html_page(inspection: Inspection, pictures: ReportPictures, *, title: str, unit: str, sources: Mapping[str, str]) -> str:
     """The whole page as text: verdict and pictures first, then tables."""
     parts = (
-        ("views", "Pictures", "Cage over target", sections.views(pictures)),
+        ("views", "Pictures", "Cage" if inspection.deviation is None else "Cage over target", sections.views(pictures)),
         ("heat", "Heat map", "Deviation from the target", sections.heat(inspection, pictures, unit)),
         ("places", "Enlarged", "Findings and worst faces, enlarged", sections.places(pictures)),
         ("findings", "Findings", "Findings", sections.findings(inspection, unit)),

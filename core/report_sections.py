@@ -40,7 +40,7 @@ def opening(inspection: Inspection, title: str, sources: Mapping[str, str], link
 def _key_figures(inspection: Inspection) -> list[tuple[str, str]]:
     counts, poles = inspection.counts, inspection.poles
     figures = [("Faces", f"{counts.faces:,}"), ("Made of", describe_sizes(inspection)), ("Pieces", str(counts.components)),
-               ("Open ends", str(len(counts.boundary_loops))), ("Poles over the bound", str(poles.excess))]
+               ("Open ends", str(len(counts.boundary_loops))), ("Poles over the bound", f"{poles.excess:,}")]
     if "scaled_jacobian" in inspection.quality:
         figures.append(("Smallest scaled Jacobian", f"{inspection.quality['scaled_jacobian'].minimum:.2f}"))
     if inspection.deviation is not None:

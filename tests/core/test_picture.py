@@ -122,3 +122,32 @@ def test_contact_sheet_places_pictures() -> None:
 def test_odd_cages_give_blank_pictures(positions: np.ndarray) -> None:
     cage = PolyMesh.from_faces(positions, [[0, 1, 2, 3]] if len(positions) else [])
     assert (draw_cage(tilted(), cage, build_adjacency(cage)) == 255).all()
+
+
+def test_lines_that_would_only_blacken_a_picture_are_left_out() -> None:
+    """A fine sheet from afar shows its clay and its border; from near its lines and poles."""
+    count = 300
+    x, y = np.meshgrid(np.arange(count + 1.0), np.arange(count + 1.0))
+    row, column = np.divmod(np.arange(count * count), count)
+    first = row * (count + 1) + column
+    sheet = PolyMesh.from_quads(np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) - [count / 2, count / 2, 0],
+                                np.column_stack([first, first + 1, first + count + 2, first + count + 1]))
+    adjacency = build_adjacency(sheet)
+    far, near = (draw_cage(View(np.eye(3), np.zeros(3), scale, 100, 100), sheet, adjacency) for scale in (0.3, 10.0))
+    assert near_colour(far, OPEN_END).any() and np.ptp(far[30:70, 30:70, 0]) == 0
+    assert (near[:, :, 0] < 120).sum() > 1000 and (near[:, :, 0] > 180).sum() > 4000
+
+
+def test_markers_that_would_cover_a_picture_are_left_out() -> None:
+    count = 60
+    triangles = [[a, b, c] for row in range(count) for column in range(count)
+                 for a, b, c in ([(row * (count + 1) + column), row * (count + 1) + column + 1, (row + 1) * (count + 1) + column],
+                                 [row * (count + 1) + column + 1, (row + 1) * (count + 1) + column + 1, (row + 1) * (count + 1) + column])]
+    x, y = np.meshgrid(np.arange(count + 1.0), np.arange(count + 1.0))
+    mesh = PolyMesh.from_faces(np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) - [count / 2, count / 2, 0], triangles)
+    adjacency = build_adjacency(mesh)
+    poles = count_poles(mesh, adjacency)
+    for scale, marked in ((1.5, False), (10.0, True)):
+        view = View(np.eye(3), np.zeros(3), scale, 100, 100)
+        plain = draw_cage(view, mesh, adjacency)
+        assert (draw_cage(view, mesh, adjacency, poles=poles) != plain).any() == marked
