@@ -8,6 +8,7 @@ import bmesh
 import bpy
 import numpy as np
 
+from ..core.errors import MeshError
 from ..core.mesh_edit import MeshEdit
 from ..core.polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .cage_object import read_cage, transformed
@@ -29,6 +30,21 @@ def read_edit_mesh(item: bpy.types.Object) -> tuple[PolyMesh, Selection]:
     vertices = np.fromiter((vertex.select and not vertex.hide for vertex in host.verts), dtype=np.bool_, count=len(host.verts))
     faces = np.fromiter((face.select and not face.hide for face in host.faces), dtype=np.bool_, count=len(host.faces))
     return mesh, Selection(vertices, faces)
+
+
+def read_edit_weights(item: bpy.types.Object, name: str) -> FloatArray:
+    """Weight of every vertex under edit in a vertex group, (V,) float64.
+
+    Raises MeshError where the object has no such group.
+    """
+    group = item.vertex_groups.get(name)
+    if group is None:
+        raise MeshError(f'{item.name} has no vertex group "{name}"; choose one of its groups.')
+    host = bmesh.from_edit_mesh(item.data)
+    layer = host.verts.layers.deform.active
+    if layer is None:
+        return np.zeros(len(host.verts))
+    return np.fromiter((vertex[layer].get(group.index, 0.0) for vertex in host.verts), dtype=np.float64, count=len(host.verts))
 
 
 def kept_apart_edges(item: bpy.types.Object, edge_verts: IntArray) -> BoolArray:

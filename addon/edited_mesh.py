@@ -113,7 +113,7 @@ def _place_vertices(host: bmesh.types.BMesh, edit: MeshEdit, positions: FloatArr
     mix = _Mix.of(edit, mixed)
     # All values are read before the first one is set: a vertex that slides is a source too.
     layers = [*_mixed_vertex_layers(host, mix, old.vertices), *_mixed_shapes(host, mix, old.vertices, positions[mixed], item)]
-    groups = _mixed_groups(host, mix, old.vertices)
+    groups, marks = _mixed_groups(host, mix, old.vertices), _common_marks(host, mix, old.vertices)
     for number, heaviest in zip(fresh.tolist(), mix.heaviest[len(mixed) - len(fresh) :].tolist(), strict=True):
         placed[number] = host.verts.new(positions[number], old.vertices[heaviest])
         placed[number].hide_set(False)
@@ -124,6 +124,8 @@ def _place_vertices(host: bmesh.types.BMesh, edit: MeshEdit, positions: FloatArr
             vertex[layer] = values[row] if values.ndim > 1 else float(values[row])
         for layer, weights in groups:
             _set_groups(vertex[layer], weights[row])
+        for layer, borne in marks:
+            vertex[layer] = bool(borne[row])
     return placed
 
 
@@ -156,6 +158,12 @@ def _mixed_vertex_layers(host: bmesh.types.BMesh, mix: _Mix, old: Vertices) -> I
         for layer in getattr(host.verts.layers, kind).values():
             if mix.vertices:
                 yield layer, mix.mixed([_plain(old[vertex][layer]) for vertex in mix.vertices])
+
+
+def _common_marks(host: bmesh.types.BMesh, mix: _Mix, old: Vertices) -> list[tuple[Any, npt.NDArray[np.bool_]]]:
+    """Marks, which a mixed vertex bears where all its sources do: rows laid beside a marked ring are not of that ring."""
+    layers = host.verts.layers.bool.values() if mix.vertices else []
+    return [(layer, ((mix.shares == 0) | np.array([bool(old[vertex][layer]) for vertex in mix.vertices])).all(axis=1)) for layer in layers]
 
 
 def _plain(value: Any) -> Any:

@@ -66,6 +66,34 @@ def read_mesh(source: str | Path) -> PolyMesh:
     return _whole(parts, path, source)
 
 
+def read_weights(source: str | Path, name: str) -> FloatArray:
+    """Weight of every vertex in a vertex group, in the order of ``read_mesh``, (V,) float64; 0 in objects without such a group.
+
+    Raises FileError where the file is no .blend, or none of its objects has the group.
+    """
+    path, object_name = parse_source(str(source))
+    _check_input(path)
+    if path.suffix.lower() != ".blend":
+        raise FileError(f"{path} keeps no vertex groups; only a .blend does.")
+    with private_scene() as scene:
+        objects = _load(path, scene, object_name)
+        depsgraph = scene.view_layers[0].depsgraph
+        if not any(name in item.vertex_groups for item in objects):
+            known = sorted({group.name for item in objects for group in item.vertex_groups})
+            raise FileError(f'No object in {path} has a vertex group "{name}"; there are {", ".join(known) or "none"}.')
+        return np.concatenate([_weights(item.evaluated_get(depsgraph), name) for item in objects])
+
+
+def _weights(evaluated: bpy.types.Object, name: str) -> FloatArray:
+    group = evaluated.vertex_groups.get(name)
+    try:
+        vertices = evaluated.to_mesh().vertices
+        return np.array([next((own.weight for own in vertex.groups if group is not None and own.group == group.index), 0.0)
+                         for vertex in vertices])
+    finally:
+        evaluated.to_mesh_clear()
+
+
 def read_plan_text(source: str | Path) -> str | None:
     """The limb plan that is stored with a cage in a .blend file, or None."""
     path, object_name = parse_source(str(source))

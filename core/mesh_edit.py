@@ -141,7 +141,8 @@ def _vertex_sources(mesh: PolyMesh, change: Replacement) -> tuple[IntArray, Floa
 
 
 def _carry(mesh: PolyMesh, sources: IntArray, weights: FloatArray, face_sources: IntArray) -> dict[str, npt.NDArray[np.generic]]:
-    """Attributes on the new elements: numbers with a point are mixed, everything else follows the heaviest source."""
+    """Attributes on the new elements: numbers with a point are mixed, marks kept where all sources bear them; all else follows
+    the heaviest source."""
     heaviest = sources[np.arange(len(sources)), np.argmax(weights, axis=1)] if len(sources) else np.zeros(0, dtype=np.int32)
     carried: dict[str, npt.NDArray[np.generic]] = {}
     for name, values in mesh.attributes.items():
@@ -150,6 +151,8 @@ def _carry(mesh: PolyMesh, sources: IntArray, weights: FloatArray, face_sources:
         elif name.startswith("vertex.") and np.issubdtype(values.dtype, np.floating):
             share = weights.reshape(*weights.shape, *(1,) * (values.ndim - 1))
             carried[name] = (values[np.maximum(sources, 0)] * share).sum(axis=1).astype(values.dtype)
+        elif name.startswith("vertex.") and values.dtype == np.bool_ and values.ndim == 1:
+            carried[name] = (values[np.maximum(sources, 0)] | (weights == 0)).all(axis=1)
         elif name.startswith("vertex."):
             carried[name] = values[heaviest]
     return carried

@@ -6,11 +6,14 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency
-from .polymesh import BoolArray, FloatArray, IntArray
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .ring_figures import directions
 
 POLE_DISTANCE = 2
 """Edges that step-downs keep from existing poles where there is room (common practice)."""
+
+MOST_POLE_DISTANCE = 16
+"""Edges beyond which a distance from poles means nothing on a limb's mesh."""
 
 HIDDEN_SIDE_WEIGHT = 4.0
 """Cost on the side opposite the hidden one: four gaps off by their own length."""
@@ -20,6 +23,9 @@ POLE_WEIGHT = 20.0
 
 BENDING_WEIGHT = 20.0
 """Cost inside a bending area."""
+
+WAYS = {"front": (0, -1, 0), "back": (0, 1, 0), "left": (-1, 0, 0), "right": (1, 0, 0), "below": (0, 0, -1), "above": (0, 0, 1)}
+"""Sides of the world, z up and the figure facing -y, and where they look."""
 
 
 def hidden_side_costs(points: npt.ArrayLike, hidden: npt.ArrayLike) -> FloatArray:
@@ -67,3 +73,9 @@ def bending_costs(bending: npt.ArrayLike) -> FloatArray:
     bending : (V,) float or bool, 0 (rigid) to 1 (in the joint)
     """
     return np.asarray(BENDING_WEIGHT * np.asarray(bending, dtype=np.float64))
+
+
+def joint_bending(mesh: PolyMesh) -> FloatArray:
+    """How much every vertex' place bends by the plan that the mesh was built from, (V,) float64: 1 on rings gathered round a joint."""
+    marked = mesh.attributes.get("vertex.joint_ring")
+    return np.zeros(mesh.vertex_count) if marked is None else np.asarray(marked, dtype=np.float64)

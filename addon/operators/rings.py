@@ -4,19 +4,20 @@
 from __future__ import annotations
 
 import bpy
+import numpy as np
 from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 
 from ...core.adjacency import build_adjacency
 from ...core.chosen_rings import chosen_rings
 from ...core.errors import MeshError
 from ...core.mismatches import pair_rings
-from ...core.placement_costs import POLE_DISTANCE
+from ...core.placement_costs import MOST_POLE_DISTANCE, POLE_DISTANCE, WAYS, bending_costs, joint_bending
 from ...core.plan import ROWS_RANGE
-from ...core.polymesh import PolyMesh
+from ...core.polymesh import FloatArray, PolyMesh
 from ...core.ring_reduction import step_ring
 from ...core.ring_splice import splice_rings
 from ...core.rings import Rings, boundary_rings
-from ..edit_mesh import Selection, read_edit_mesh, write_edit
+from ..edit_mesh import Selection, read_edit_mesh, read_edit_weights, write_edit
 from .asking import Refusing, in_edit_mode
 from .onto_target import differs_from_target, laid_on_target
 
@@ -25,8 +26,12 @@ SIDE_ITEMS = (
     ("ANY", "Any", "No side is hidden"), ("FRONT", "Front", "Towards -Y"), ("BACK", "Back", "Towards +Y"),
     ("LEFT", "Left", "Towards -X"), ("RIGHT", "Right", "Towards +X"), ("BELOW", "Below", "Towards -Z"), ("ABOVE", "Above", "Towards +Z"),
 )
-SIDES = {"ANY": None, "FRONT": (0, -1, 0), "BACK": (0, 1, 0), "LEFT": (-1, 0, 0), "RIGHT": (1, 0, 0), "BELOW": (0, 0, -1),
-         "ABOVE": (0, 0, 1)}
+SIDES = {"ANY": None} | {name.upper(): way for name, way in WAYS.items()}
+
+
+def _group_names(_operator: bpy.types.Operator, context: bpy.types.Context, typed: str) -> list[str]:
+    item = context.edit_object
+    return [] if item is None else [group.name for group in item.vertex_groups if typed.lower() in group.name.lower()]
 
 
 class StepDownOptions:
@@ -36,10 +41,21 @@ class StepDownOptions:
                       max=ROWS_RANGE[1], default=0)
     hidden: EnumProperty(name="Hidden Side", description="Side in the world on which step-downs show least", items=SIDE_ITEMS,
                          default="ANY")
-    pole_distance: IntProperty(name="Pole Distance", min=0, max=16, default=POLE_DISTANCE,
+    keep_clear: StringProperty(name="Keep Clear Of", search=_group_names,
+                               description="Vertex group of an area that bends; step-downs keep away from it by its weights")
+    use_joints: BoolProperty(name="Keep Clear of Joints", default=True,
+                             description="Step-downs keep away from the rings that a plan gathered round joints")
+    pole_distance: IntProperty(name="Pole Distance", min=0, max=MOST_POLE_DISTANCE, default=POLE_DISTANCE,
                                description="Edges that step-downs keep from poles that exist, where there is room")
     use_target: BoolProperty(name="Onto Target", default=True,
                              description="Lay the vertices that are new or move on the target, where there is one")
+
+    def bending(self, item: bpy.types.Object, mesh: PolyMesh) -> FloatArray:
+        """Cost of step-downs at every vertex where the place bends, (V,)."""
+        bending = joint_bending(mesh) if self.use_joints else np.zeros(mesh.vertex_count)
+        if self.keep_clear:
+            bending = np.maximum(bending, read_edit_weights(item, self.keep_clear))
+        return bending_costs(bending)
 
 
 class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
@@ -70,7 +86,7 @@ class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
             self.report({"WARNING"}, f"The ring has {before} edges already")
             return {"CANCELLED"}
         change = step_ring(mesh, adjacency, rings.ring(ring), count, rows=self.rows or None, hidden=SIDES[self.hidden],
-                           pole_distance=self.pole_distance)
+                           bending_cost=self.bending(item, mesh), pole_distance=self.pole_distance)
         write_edit(item, laid_on_target(context, mesh, change.edit, use=self.use_target))
         self.count = count
         steps = f"{len(change.three_poles)} step-{'downs' if count < before else 'ups'}"
@@ -119,7 +135,7 @@ class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
         rings = boundary_rings(mesh, adjacency)
         pairs = _named_pairs(self.pairs) if self.pairs.strip() else _chosen_pairs(mesh, rings, selection)
         splice = splice_rings(mesh, adjacency, rings, pairs, rows=self.rows or None, hidden=SIDES[self.hidden],
-                              pole_distance=self.pole_distance)
+                              vertex_cost=self.bending(item, mesh), pole_distance=self.pole_distance)
         write_edit(item, laid_on_target(context, mesh, splice.edit, use=self.use_target))
         faces = sum(len(join.faces) for join in splice.joins)
         steps = sum(len(join.three_poles) for join in splice.joins)
