@@ -91,7 +91,7 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     tally = PlanTally(counts.tips, counts.branches, counts.step_downs)
     zones = joint_zones(joined, counts, measures)
     if even is not None:
-        mesh = even.evened(mesh)
+        mesh = even.evened(mesh, outward)
         tally = replace(tally, step_downs=len(find_step_downs(mesh, count_poles(mesh, build_adjacency(mesh)))))
     elif plan.symmetry is not None:
         mesh, tally, zones = _mirrored(plan.symmetry, mesh, assembly.held, tally, zones)

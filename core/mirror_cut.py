@@ -20,6 +20,8 @@ from .mirror_halves import MirrorPlane
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .skeleton import split_side
 
+ON_EDGES = 0.05
+"""Vertices within this share of a mean edge of the plane lie on it."""
 MOST_STRIPS = 8
 """Strips that are tried together before the cut is given up."""
 
@@ -45,6 +47,9 @@ def mirror_by_cut(mesh: PolyMesh, plane: str, *, positive: bool = True, limb_ima
     """
     axis = AXES[plane]
     quads, adjacency = mesh.quads(), build_adjacency(mesh)
+    lying = _along_edges(mesh, adjacency, axis)
+    if lying is not None:
+        return _mirrored(*_half_of(mesh, lying, axis, 1.0 if positive else -1.0), plane, limb_images or {})
     strips = _strips_along(mesh, adjacency, axis)
     for count in range(1, min(len(strips), MOST_STRIPS) + 1):
         parted = _parted(mesh, quads, adjacency, strips[:count], axis)
@@ -53,6 +58,22 @@ def mirror_by_cut(mesh: PolyMesh, plane: str, *, positive: bool = True, limb_ima
             return _mirrored(*half, plane, limb_images or {})
     raise MeshError("No strip of quads runs along the plane from end to end; give the trunk the same sides all along, "
                     "or turn its up direction square to the plane.")
+
+
+def _along_edges(mesh: PolyMesh, adjacency: Adjacency, axis: int) -> BoolArray | None:
+    """Vertices on the plane, (V,) bool, where it passes between the quads along edges as in a mirrored cage; None where it cuts quads."""
+    ends = mesh.positions[adjacency.edge_verts]
+    reach = ON_EDGES * float(np.mean(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)))
+    lying = np.abs(mesh.positions[:, axis]) <= reach
+    heights = np.where(lying, 0.0, mesh.positions[:, axis])[mesh.quads()]
+    cut = (heights.min(axis=1) < 0) & (heights.max(axis=1) > 0)
+    return lying if lying.any() and not cut.any() else None
+
+
+def _half_of(mesh: PolyMesh, lying: BoolArray, axis: int, sign: float) -> tuple[PolyMesh, BoolArray]:
+    """The quads on one side, and which of their vertices lie on the plane."""
+    kept = np.flatnonzero(sign * mesh.positions[mesh.quads()].mean(axis=1)[:, axis] > 0)
+    return _part_of(mesh, kept, lying)
 
 
 def mirror_half_across(mesh: PolyMesh, plane: MirrorPlane, *, positive: bool = True,
@@ -192,10 +213,15 @@ def _kept_half(parted: tuple[PolyMesh, BoolArray], axis: int, sign: float) -> tu
     if len(kept_labels) != 1 or len(sides) != 2:
         return None
     kept = np.flatnonzero(labels == kept_labels[0])
+    return _part_of(mesh, kept, on_cut)
+
+
+def _part_of(mesh: PolyMesh, kept: IntArray, marked: BoolArray) -> tuple[PolyMesh, BoolArray]:
+    """Some of a mesh's quads with the vertices that they use, and which of these are marked."""
     used, corners = np.unique(mesh.quads()[kept], return_inverse=True)
     attributes = {name: values[used] if name.startswith("vertex.") else values[kept] for name, values in mesh.attributes.items()}
     half = PolyMesh.from_quads(mesh.positions[used], corners.reshape(-1, 4))
-    return PolyMesh(half.positions, half.corner_verts, half.face_offsets, attributes), on_cut[used]
+    return PolyMesh(half.positions, half.corner_verts, half.face_offsets, attributes), marked[used]
 
 
 def _mirrored(half: PolyMesh, on_plane: BoolArray, plane: str, limb_images: Mapping[int, int]) -> MirroredCage:

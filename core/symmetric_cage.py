@@ -12,10 +12,15 @@ from .mirror_cut import mirror_by_cut
 from .mirror_halves import MirrorPlane, symmetrised
 from .plan import LimbPlan
 from .polymesh import IntArray, PolyMesh
+from .surface import Surface
 from .two_sided import image_numbers, limb_images
 
 CARRIED = ("held", "freedom", "barred")
 """What an assembly says of its vertices, carried through the cut as attributes of the mesh."""
+RETURNS = 2
+"""Rounds of taking means and going back to the target."""
+RETURN_REACH = 1e-3
+"""Vertices farther off the target than this share of its diagonal stand off it by intent, as those of webs do."""
 
 
 @dataclass(frozen=True)
@@ -30,9 +35,18 @@ class EvenAssembly:
     partner: IntArray
     plane: str
 
-    def evened(self, mesh: PolyMesh) -> PolyMesh:
-        """The mesh with every vertex at the mean of its own place and its partner's image, so that images are exact."""
-        return symmetrised(mesh, MirrorPlane(np.zeros(3), np.eye(3)[AXES[self.plane]], 0.0), self.partner)
+    def evened(self, mesh: PolyMesh, surface: Surface) -> PolyMesh:
+        """The mesh with every vertex at the mean of its own place and its partner's image, so that images are exact.
+
+        surface : where a vertex left it for the mean of two places, it goes back to it before the last mean is taken
+        """
+        plane = MirrorPlane(np.zeros(3), np.eye(3)[AXES[self.plane]], 0.0)
+        for _ in range(RETURNS):
+            mesh = symmetrised(mesh, plane, self.partner)
+            nearest = surface.closest(mesh.positions)
+            back = (nearest.distances <= RETURN_REACH * surface.diagonal) & ~self.assembly.held
+            mesh = mesh.with_positions(np.where(back[:, None], nearest.positions, mesh.positions))
+        return symmetrised(mesh, plane, self.partner)
 
 
 def even_assembly(assembly: Assembly, plan: LimbPlan, plane: str, *, positive: bool = True) -> EvenAssembly:

@@ -54,6 +54,20 @@ def test_faces_keep_looking_outward() -> None:
     assert (np.einsum("ij,ij->i", normals, corners.mean(axis=1) * [1, 1, 0]) > 0).all()
 
 
+@pytest.mark.parametrize("positive", [True, False])
+def test_a_mirrored_cage_is_mirrored_again_along_its_edges(positive: bool) -> None:
+    """A cage whose edges lie on the plane is parted there: no quad is cut, an edit of the kept side goes over."""
+    once = mirror_by_cut(straddling_tube(), "x").mesh
+    sign = 1 if positive else -1
+    edited = once.positions + [0.1 * sign, 0.2, 0] * (sign * once.positions[:, :1] > 0.3)
+    again = mirror_by_cut(once.with_positions(edited), "x", positive=positive)
+    assert again.mesh.face_count == once.face_count and again.mesh.vertex_count == once.vertex_count
+    assert neighbours_agree(again.mesh, again.partner)
+    found = {tuple(point) for point in np.round(again.mesh.positions, 9)}
+    for x, y, z in np.round(edited[sign * edited[:, 0] > 0.3], 9):
+        assert (x, y, z) in found and (-x, y, z) in found
+
+
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("positive", [True, False])
 def test_any_plane_cuts_as_the_worlds_own_does(seed: int, positive: bool) -> None:
