@@ -82,8 +82,8 @@ def checks(inspection: Inspection) -> str:
     """What was looked at and what was not."""
     made, found = checks_made(inspection), {finding.name for finding in inspection.findings}
     fine, not_made = [name for name in made if name not in found], [name for name in CHECKS if name not in made]
-    about = f"Judged by the profile: {inspection.profile.about}" if inspection.profile.about else ""
-    body = paragraph(f"{len(made)} of {len(CHECKS)} checks were made; {len(made) - len(fine)} of them found something.") + paragraph(about)
+    body = paragraph(f"{len(made)} of {len(CHECKS)} checks were made; {len(made) - len(fine)} of them found something.")
+    body += paragraph(f"Judged by the profile: {inspection.profile.about}") if inspection.profile.about else ""
     body += paragraph(f"\u2714 Found nothing: {_words(fine)}.") + paragraph(
         f"\u2013 Not made, for want of a target, plan, object, map, flex test or limit, or turned off: {_words(not_made)}.")
     return body
