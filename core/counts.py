@@ -16,6 +16,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from .bend_rows import NO_BEND, joint_bend, rows_with_bends
 from .errors import PlanError
 from .measure import Measure
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
@@ -296,18 +297,21 @@ def _least_sides(plan: LimbPlan, name: str) -> int:
 
 
 def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: Mapping[str, LimbSize]) -> tuple[int, ...]:
-    """Webs of the plan where they fit, or one width for all gaps that makes the trunk's faces most like its branches'."""
+    """Webs of the plan where they fit, or one width for all gaps that makes the trunk's faces most like its branches'; where a
+    budget must be met, the trunk's ring comes midway (geometric mean) between that and the trunk's own sides, and the quads that
+    this saves go where the limbs bend."""
     counts = [bodies[branch] for branch in fork.branches]
     inner = counts[1:-1] or [2 * min(counts)]
     widest = max(1, min((min(inner) - 2) // 2, min(counts[0], counts[-1]) - 2))
     if fork.webs is not None:
         return tuple(min(web, widest) if plan.quad_budget is not None else web for web in fork.webs)
     branch_edge = float(np.mean([sizes[branch].bone_girths[0] for branch in fork.branches])) / float(np.mean(counts))
-    girth = float(sizes[fork.trunk].bone_girths[-1])
+    alike = float(sizes[fork.trunk].bone_girths[-1]) / branch_edge
+    wanted = alike if plan.quad_budget is None else math.sqrt(bodies[fork.trunk] * alike)
 
     def misfit(web: int) -> float:
         trunk = sum(counts) - (len(counts) - 1) * (2 * web - 2)
-        return abs(math.log(max(trunk, 1) * branch_edge / girth))
+        return abs(math.log(max(trunk, 1) / wanted))
 
     return (min(range(1, widest + 1), key=misfit),) * (len(counts) - 1)
 
@@ -321,10 +325,13 @@ def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int]
     count = len(size.bone_lengths)
     spans = []
     for bone in range(count):
-        square = size.bone_lengths[bone] / (size.bone_girths[bone] / bodies[limb.name])
+        length, girth = float(size.bone_lengths[bone]), float(size.bone_girths[bone])
+        joint = joint_bend(length, girth / (2 * math.pi), density) if limb.joint_loops else NO_BEND
+        at_root, at_tip = (joint if inner or zone else NO_BEND for inner, zone in ((bone > 0, root_zone), (bone < count - 1, tip_zone)))
+        wanted = rows_with_bends(length, girth / bodies[limb.name] / density, (at_root, at_tip))
         zones = (half if bone or root_zone else 0) + (half if bone < count - 1 or tip_zone else 0)
         closing = 1 if limb.tip == "closed" and bone == count - 1 else 0
-        spans.append(max(round(square * density), zones + 1 + closing, _least_rows(plan, limb, bodies, bone, count)))
+        spans.append(max(round(wanted), zones + 1 + closing, _least_rows(plan, limb, bodies, bone, count)))
     given = _given_spans(limb, size, bodies[limb.name])
     if given is not None:
         spans = [min(a, b) for a, b in zip(given, spans, strict=True)] if plan.quad_budget is not None else list(given)
@@ -361,7 +368,8 @@ def _share_splice(plan: LimbPlan, splice: Splice, drafts: dict[str, _Draft]) -> 
     rows = splice.rows or _step_rows(fuller, lesser)
     if not _fits(fuller, lesser, rows):
         raise PlanError(_splice_refusal(splice, lower.tip, upper.root, rows))
-    crowded = (bool(plan.sockets_of(splice.upper)) and len(upper.spans) == 1) or upper.tip != upper.body
+    bent_short = len(upper.spans) == 1 and (bool(plan.sockets_of(splice.upper)) or isinstance(plan.tip_join(splice.upper), Fork))
+    crowded = bent_short or upper.tip != upper.body
     room_lower = lower.spans[-1] - (lower.limb.joint_loops // 2) - lower.tip_zone
     room_upper = -1 if crowded else upper.spans[0] - (upper.limb.joint_loops // 2) - upper.root_zone
     if room_lower >= room_upper:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .adjacency import build_adjacency
+from .bend_rows import BLEND_RADII, BLEND_SHARE
 from .defects import face_area_vectors
 from .errors import MeshError
 from .frames import unit
@@ -22,11 +23,6 @@ from .skeleton import Bone, Skeleton, segment_distances
 
 INFLUENCES = 4
 """Bones that one vertex may follow: what every renderer of the exchange formats takes in one set."""
-BLEND_RADII = 1.4
-"""Weights blend over this many radii of the limb to each side of a joint, where the bones have room: of 0.5 to 2 radii tried on
-an arm and a leg, wider ones kept more volume and squarer quads up to here, and little more beyond."""
-BLEND_SHARE = 0.45
-"""A blend takes at most this share of the bones on both sides, so that two joints' blends do not meet."""
 FALLOFF_RADII = (1.25, 2.5)
 """A branch moves its trunk's skin wholly up to the first, and not at all beyond the second distance from its line, radii."""
 BRANCHING = ("fork", "socket")

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .bend_rows import NO_BEND, bend_steps, joint_bend
 from .counts import LimbCounts, StepRows
 from .frames import square_to, unit
 from .measure import Measure
@@ -20,8 +21,6 @@ from .polymesh import BoolArray, FloatArray, IntArray
 from .section import Tube, cast_profiles, even_ring_angles
 from .surface import Surface
 
-GATHER = 0.6
-"""Rings beside a joint stand this share of the bone's row length from one another (common practice: tighter at joints)."""
 SHORTEST_STEP = 0.3
 """Inside a bend a row may be this much shorter than on the centre line; rows shorter still are spread."""
 UNCROSSING_PASSES = 60
@@ -42,34 +41,26 @@ class Rings:
 
 
 def ring_stations(counts: LimbCounts, measure: Measure, joint_loops: int) -> FloatArray:
-    """Arc length of every ring, (r + 1,) float64: even along the skin of every bone, gathered at its bending joints.
+    """Arc length of every ring, (r + 1,) float64: along the skin of every bone, closer where it bends, gathered at its joints.
 
-    joint_loops : rings gathered round each inner joint
+    joint_loops : rings gathered round each inner joint; 0: even along the skin
     """
     skin = measure.skin_lengths
-    ends = np.interp(np.append(measure.joints[:-1], measure.last_ring), measure.lengths, skin)
+    places = np.append(measure.joints[:-1], measure.last_ring)
+    ends, radii = np.interp(places, measure.lengths, skin), np.interp(places, measure.lengths, measure.radii)
     half = joint_loops // 2
     stations = [np.zeros(1)]
-    first_ring = 0
+    first_ring, last = 0, len(counts.spans) - 1
     for bone, rows in enumerate(counts.spans):
+        length = float(ends[bone + 1] - ends[bone])
         at_root = bool(counts.joint_rings[first_ring]) or bone > 0
-        at_tip = bone < len(counts.spans) - 1 or bool(counts.joint_rings[first_ring + rows])
-        steps = bone_steps(rows, half if at_root else 0, half if at_tip else 0)
-        stations.append(ends[bone] + (ends[bone + 1] - ends[bone]) * np.cumsum(steps))
+        at_tip = bone < last or bool(counts.joint_rings[first_ring + rows])
+        root, tip = (joint_bend(length, float(radius)) if bends and joint_loops else NO_BEND
+                     for bends, radius in zip((at_root, at_tip), radii[bone : bone + 2], strict=True))
+        steps = bend_steps(rows, length, (root, tip), (half if at_root else 0, half if at_tip else 0))
+        stations.append(ends[bone] + length * np.cumsum(steps))
         first_ring += rows
     return np.interp(np.concatenate(stations), skin, measure.lengths)
-
-
-def bone_steps(rows: int, root_loops: int, tip_loops: int) -> FloatArray:
-    """Shares of a bone's length that its rows take, (rows,) float64, adding up to 1.
-
-    root_loops, tip_loops : rows gathered at each end
-    """
-    steps = np.ones(rows)
-    if root_loops + tip_loops < rows:
-        steps[:root_loops] = GATHER
-        steps[rows - tip_loops :] = GATHER
-    return steps / steps.sum()
 
 
 def carried_phases(counts: LimbCounts, tip_phase: float | None, root_phase: float | None) -> FloatArray:

@@ -80,13 +80,15 @@ def test_common_practice_of_a_hand() -> None:
     assert (counts.tips, counts.branches, counts.step_downs) == (5, 4, 4)
 
 
-def test_webs_are_chosen_so_that_the_trunks_faces_are_like_its_branches() -> None:
-    counts = solve_counts(hand(sides=dict.fromkeys(FINGERS, 8)), HAND_SIZES)
+@pytest.mark.parametrize("budget", [None, 3000])
+def test_webs_make_the_trunks_faces_like_its_branches_and_save_quads_under_a_budget(budget: int | None) -> None:
+    counts = solve_counts(hand(sides={**dict.fromkeys(FINGERS, 8), "palm": 16}, budget=budget), HAND_SIZES)
     webs = counts.webs[0]
     trunk = 32 - sum(2 * web - 2 for web in webs)
-    edge = HAND_SIZES["palm"].bone_girths[-1] / trunk
-    others = [abs(np.log(21 / (32 - 3 * (2 * web - 2)) / (5.5 / 8))) for web in (1, 2, 3)]
-    assert abs(np.log(edge / (5.5 / 8))) == pytest.approx(min(others))
+    alike = 21 / (5.5 / 8)
+    wanted = alike if budget is None else np.sqrt(16 * alike)
+    misfits = [abs(np.log((32 - 3 * (2 * web - 2)) / wanted)) for web in (1, 2, 3)]
+    assert abs(np.log(trunk / wanted)) == pytest.approx(min(misfits)) and len(set(webs)) == 1
 
 
 def test_branches_get_the_sides_that_wide_webs_need() -> None:

@@ -7,14 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ringwright.core.bend_rows import GATHER, joint_bend
 from ringwright.core.counts import LimbCounts, StepRows, limb_size, solve_counts
 from ringwright.core.measure import Measure, measure_limb
 from ringwright.core.placement import row_correspondence
 from ringwright.core.plan import Limb, LimbPlan
 from ringwright.core.sweep import (
-    GATHER,
     Rings,
-    bone_steps,
     carried_phases,
     cast_rings,
     fan_to,
@@ -42,14 +41,17 @@ def counted(limb: Limb, measure: Measure) -> LimbCounts:
     return solve_counts(LimbPlan((limb,)), {"limb": limb_size(measure, limb)}).limbs["limb"]
 
 
-def test_rings_are_even_between_joints_and_gathered_round_them() -> None:
+def test_rings_are_even_between_joints_closer_where_they_bend_and_gathered_round_the_joint() -> None:
     measure, limb = straight()
     limb = replace(limb, spans=(8, 8))
     stations = ring_stations(counted(limb, measure), measure, 3)
     assert len(stations) == 17 and stations[0] == 0 and stations[8] == pytest.approx(5) and stations[-1] == pytest.approx(10)
     steps = np.diff(stations)
-    np.testing.assert_allclose(steps[:7], steps[0])
-    np.testing.assert_allclose(steps[[7, 8]], GATHER * steps[0])
+    bend = joint_bend(5, 1)
+    inside = stations[:8] >= 5 - bend.reach - 1e-9
+    np.testing.assert_allclose(steps[:4], steps[0])
+    np.testing.assert_allclose(steps[[7, 8]], GATHER * steps[6])
+    assert steps[6] < 0.9 * steps[0] and np.count_nonzero(inside) == bend.rows == 3
     even = ring_stations(counted(replace(limb, joint_loops=0), measure), measure, 0)
     np.testing.assert_allclose(np.diff(even), 10 / 16)
 
@@ -61,13 +63,6 @@ def test_rings_are_even_along_the_skin() -> None:
     stations = ring_stations(counted(replace(limb, spans=(15,)), measure), replace(measure, skin_lengths=skin), 0)
     np.testing.assert_allclose(np.diff(np.interp(stations, measure.lengths, skin)), 1, atol=0.01)
     assert np.diff(stations)[-1] == pytest.approx(0.5, abs=0.01)
-
-
-@pytest.mark.parametrize(("rows", "root", "tip"), [(8, 1, 1), (5, 2, 0), (3, 1, 1), (1, 0, 0), (2, 1, 1), (1, 4, 4)])
-def test_a_bones_steps_add_up(rows: int, root: int, tip: int) -> None:
-    steps = bone_steps(rows, root, tip)
-    assert steps.shape == (rows,) and steps.sum() == pytest.approx(1) and (steps > 0).all()
-    assert np.ptp(steps) == pytest.approx(0) if root + tip >= rows else steps.argmax() in range(root, rows - tip)
 
 
 def test_phases_stay_without_step_downs_and_spread_a_given_turn() -> None:
