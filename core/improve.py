@@ -1,4 +1,4 @@
-"""Better bends within the budget: try other joint loops, measure the cage that they give, keep what bends better.
+"""Better bends within the budget: try one change of the plan after the other, measure the cage, keep what bends better.
 
 Nothing is assumed: every trial is built and bent. A change is kept only where no figure of the whole cage gets
 worse: verdicts, volume kept, smallest scaled Jacobian, faces turned over, faces in all, poles and fit stay at least as good.
@@ -6,26 +6,25 @@ worse: verdicts, volume kept, smallest scaled Jacobian, faces turned over, faces
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .adjacency import build_adjacency
 from .build import BuildResult, Progress, build_cage
-from .errors import PlanError
+from .errors import RingwrightError
 from .flex import Flex, flex_test, skinned
 from .flex_report import GRADES, grade
+from .improve_moves import Move, moves
 from .joint_motion import JOINT_RANGES, JointRange
-from .plan import JOINT_LOOPS_RANGE, Fork, Limb, LimbPlan, Socket
+from .plan import LimbPlan
 from .quality import scaled_jacobian
 from .skeleton import skeleton_of
 from .surface import Surface
 
-MOST_TRIALS = 24
+MOST_TRIALS = 48
 """Cages that a search builds at most."""
-TRIED_LOOPS = (3, 5, 7)
-"""Joint loops that are tried: odd, so that one lies on the joint itself."""
 MEASURABLE = 1e-3
 """A gain in a share of volume or in a scaled Jacobian that is smaller is none."""
 SAME = 1e-9
@@ -76,19 +75,16 @@ SOUND_JACOBIAN = 0.5
 class Change:
     """One change of the plan that was kept.
 
-    limbs : whose joint loops changed
-    loops : their new number
+    words : what was changed
     before, after : the cage's score
     """
 
-    limbs: tuple[str, ...]
-    loops: int
+    words: str
     before: BendScore
     after: BendScore
 
     def __str__(self) -> str:
-        names = ", ".join(self.limbs)
-        return (f"joint_loops = {self.loops} for {names}: volume kept {self.before.volume:.3f} to {self.after.volume:.3f}, smallest scaled "
+        return (f"{self.words}: volume kept {self.before.volume:.3f} to {self.after.volume:.3f}, smallest scaled "
                 f"Jacobian {self.before.jacobian:.3f} to {self.after.jacobian:.3f}, faces turned over {self.before.flipped:.1%} to "
                 f"{self.after.flipped:.1%}")
 
@@ -97,7 +93,7 @@ class Change:
 class Improvement:
     """The best cage that the search found; the first one where nothing was better.
 
-    plan : without a budget of its own it is the plan that was given, but for the joint loops
+    plan : without a budget of its own it is the plan that was given, but for the changes
     trials : cages that were built, the first one among them
     """
 
@@ -115,9 +111,9 @@ Builder = Callable[[LimbPlan], BuildResult]
 
 def improve(plan: LimbPlan, surface: Surface, *, ranges: Mapping[str, JointRange] = JOINT_RANGES, most_trials: int = MOST_TRIALS,
             progress: Progress = lambda stage, share: None) -> Improvement:
-    """Search the joint loops of a plan's limbs for a cage that bends better within the budget.
+    """Search a plan's joint loops, joints, webs, sides and step-downs for a cage that bends better within the budget.
 
-    A plan without a budget gets as many quads as its first cage has.
+    A plan without a budget gets as many quads as its first cage has. What ``progress`` raises ends the search.
     Raises PlanError where the plan itself cannot be built.
     """
     progress("Building the first cage", 0.0)
@@ -126,11 +122,11 @@ def improve(plan: LimbPlan, surface: Surface, *, ranges: Mapping[str, JointRange
     start = score(first, flex)
     bounded = plan if plan.quad_budget is not None else replace(plan, quad_budget=_quads(first))
     best = Improvement(plan, first, flex, start, start, (), 1)
-    for names, loops in _changes(plan):
+    for move in moves(plan, first.counts):
         if best.trials >= most_trials:
             break
-        progress(f"Trying {loops} loops for {', '.join(names)}", best.trials / most_trials)
-        best = _tried(best, bounded, names, loops, surface, ranges)
+        progress(f"Trying {move.words}", best.trials / most_trials)
+        best = _tried(best, bounded, move, surface, ranges)
     progress("Done", 1.0)
     return best
 
@@ -150,43 +146,20 @@ def score(result: BuildResult, flex: Flex) -> BendScore:
         float(scaled_jacobian(result.mesh.positions[result.mesh.quads()]).min(initial=1.0)), int(np.abs(off).sum()))
 
 
-def _changes(plan: LimbPlan) -> Iterator[tuple[tuple[str, ...], int]]:
-    """Changes in the order of their promise: all limbs at once, all branches of a join, then limb by limb."""
-    bending = [limb.name for limb in plan.limbs if _bends(plan, limb)]
-    groups: list[Sequence[str]] = [bending]
-    groups += [[name for name in fork.branches if name in bending] for fork in plan.forks]
-    groups += [[name] for name in bending]
-    seen = set()
-    for group in groups:
-        for loops in TRIED_LOOPS:
-            change = (tuple(group), loops)
-            if group and change not in seen and JOINT_LOOPS_RANGE[0] <= loops <= JOINT_LOOPS_RANGE[1]:
-                seen.add(change)
-                yield change
-
-
-def _bends(plan: LimbPlan, limb: Limb) -> bool:
-    """Whether a limb has joints of its own or shares one through a splice."""
-    join = plan.root_join(limb.name)
-    return len(limb.joints) > 2 or (join is not None and not isinstance(join, Fork | Socket))
-
-
-def _tried(best: Improvement, bounded: LimbPlan, names: tuple[str, ...], loops: int, surface: Surface,
-           ranges: Mapping[str, JointRange]) -> Improvement:
+def _tried(best: Improvement, bounded: LimbPlan, move: Move, surface: Surface, ranges: Mapping[str, JointRange]) -> Improvement:
     """The best so far after one more trial."""
-    limbs = tuple(replace(limb, joint_loops=loops) if limb.name in names else limb for limb in best.plan.limbs)
-    if all(limb.joint_loops == old.joint_loops for limb, old in zip(limbs, best.plan.limbs, strict=True)):
+    plan = move.applied(best.plan)
+    if plan is None:
         return best
-    plan = replace(best.plan, limbs=limbs)
     try:
         result = build_cage(replace(plan, quad_budget=bounded.quad_budget), surface)
-    except PlanError:
+        flex = _bent(plan, result, ranges)
+    except RingwrightError:
         return replace(best, trials=best.trials + 1)
-    flex = _bent(plan, result, ranges)
     found = score(result, flex)
     if found.quads > (bounded.quad_budget or found.quads) or not found.better_than(best.score):
         return replace(best, trials=best.trials + 1)
-    change = Change(names, loops, best.score, found)
+    change = Change(move.words, best.score, found)
     return replace(best, plan=plan, result=result, flex=flex, score=found, changes=(*best.changes, change), trials=best.trials + 1)
 
 

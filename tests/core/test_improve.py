@@ -7,11 +7,16 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
+from ringwright.core.build import measure_limbs
+from ringwright.core.counts import limb_size, solve_counts
 from ringwright.core.errors import PlanError
 from ringwright.core.improve import BendScore, Improvement, improve
-from ringwright.core.plan import Limb, LimbPlan
+from ringwright.core.improve_moves import moves
+from ringwright.core.joined import join_ends
+from ringwright.core.plan import Limb, LimbPlan, format_plan
+from support.hand_plan import hand_plan
 from support.reference_surface import ReferenceSurface
-from support.shapes import capsule
+from support.shapes import capsule, hand
 
 ABOVE = ("volume", "jacobian")
 BELOW = ("poor", "flipped", "weight")
@@ -49,16 +54,44 @@ def test_what_was_changed_is_said_and_is_in_the_plan(improved: Improvement) -> N
     assert improved.trials > 1
     if improved.changes:
         last = improved.changes[-1]
-        assert improved.plan.limb("finger").joint_loops == last.loops and last.after == improved.score
-        assert f"joint_loops = {last.loops} for finger" in str(last)
+        assert last.after == improved.score and str(last).startswith(last.words) and "finger" in last.words
+        assert all(change.after.better_than(change.before) for change in improved.changes)
     else:
         assert improved.score == improved.start
 
 
-def test_a_joint_without_loops_is_helped(surface: ReferenceSurface) -> None:
-    """One ring at the joint alone, among few rows: gathering more bends measurably better."""
-    found = improve(stalk(160, 1), surface)
+def test_a_joint_without_rows_of_its_own_is_helped(surface: ReferenceSurface) -> None:
+    """Rings evenly spaced all along: some change bends measurably better."""
+    found = improve(stalk(160, 0), surface)
     assert found.changes and found.score.better_than(found.start)
+
+
+def test_the_moves_cover_loops_joints_webs_sides_and_step_downs() -> None:
+    plan = hand_plan()
+    limbs, measures = join_ends(plan).limbs, {}
+    surface = ReferenceSurface(*hand(90))
+    measures = measure_limbs(join_ends(plan), surface)
+    counts = solve_counts(join_ends(plan), {limb.name: limb_size(measures[limb.name], limb) for limb in limbs})
+    tried = list(moves(plan, counts))
+    told = " | ".join(move.words for move in tried)
+    for words in ("joint_loops = 5 for", "webs of", "step-downs between forearm and palm over",
+                  "joint 2 of index 8% of a bone toward its tip"):
+        assert words in told
+    changed = [move.applied(plan) for move in tried]
+    assert sum(each is not None and format_plan(each) != format_plan(plan) for each in changed) > len(tried) / 2
+    assert all(each is None or [limb.name for limb in each.limbs] == [limb.name for limb in plan.limbs] for each in changed)
+
+
+def test_what_progress_raises_ends_the_search(surface: ReferenceSurface) -> None:
+    class Stopped(Exception):
+        pass
+
+    def stop(stage: str, share: float) -> None:
+        if stage.startswith("Trying"):
+            raise Stopped
+
+    with pytest.raises(Stopped):
+        improve(stalk(160, 1), surface, progress=stop)
 
 
 def test_trials_are_bounded(surface: ReferenceSurface) -> None:
