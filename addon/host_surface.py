@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..core.errors import MeshError
+from ..core.inside import inside_by_crossings
 from ..core.polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from ..core.rows import dots, lengths
 from ..core.surface import ClosestPoints, RayHits
@@ -27,12 +28,6 @@ from .mesh_bridge import create_mesh, read_mesh, write_positions
 
 Single = npt.NDArray[np.float32]
 
-VOTES = 7
-"""Rays a point for the inside test: odd, so that there is a majority; open targets lose the rays through their openings."""
-RAY_STEP = 2e-6
-"""How far a ray restarts behind a hit, diagonals: a few steps of single precision at a diagonal of one."""
-MOST_CROSSINGS = 64
-"""Most surfaces that one inside ray may cross; a ray that crosses more has no vote."""
 FAR = 1e6
 """Length of a ray, diagonals."""
 TRIANGLE = "ringwright_triangle"
@@ -51,7 +46,7 @@ class HostSurface:
 
         Raises MeshError where the mesh has no faces, a coordinate is not a number or all points coincide.
         """
-        self._bounds = _checked_bounds(mesh)
+        self._bounds = checked_bounds(mesh)
         self._centre = self._bounds.mean(axis=0)
         self._diagonal = float(np.linalg.norm(self._bounds[1] - self._bounds[0]))
         self._scene = bpy.data.scenes.new("Ringwright queries")
@@ -119,18 +114,11 @@ class HostSurface:
         return RayHits(hit, positions, normals, distances)
 
     def inside(self, points: FloatArray) -> BoolArray:
-        """Whether each of (n, 3) points lies inside, (n,) bool.
-
-        Every point sends rays in directions spread over the sphere. Along a ray, leaving the surface
-        counts +1 and entering it -1; a sum other than zero votes for inside, whichever way the faces
-        look, and where pieces overlap. The majority decides, which bridges the openings of an open target.
-        """
+        """Whether each of (n, 3) points lies inside, (n,) bool; see ``core.inside``."""
         queries = _checked_rows(points, "points")
         within = np.all((queries >= self._bounds[0]) & (queries <= self._bounds[1]), axis=1)
-        candidates = self._to_host(queries[within])
-        votes = sum((self._crossing_sums(candidates, direction) != 0).astype(np.int32) for direction in _spread_directions(VOTES))
         answer = np.zeros(len(queries), dtype=np.bool_)
-        answer[within] = 2 * np.asarray(votes) > VOTES
+        answer[within] = inside_by_crossings(self.cast, queries[within], self._diagonal)
         return answer
 
     def close(self) -> None:
@@ -178,19 +166,6 @@ class HostSurface:
         hit = _joined(found, "ray_hit")
         normals = np.where(hit[:, None], _unit(_joined(found, "ray_normal").astype(np.float64)), 0.0)
         return hit, _joined(found, "ray_position"), normals
-
-    def _crossing_sums(self, points: FloatArray, direction: FloatArray) -> IntArray:
-        """Signed crossings of the rays from (n, 3) points in one direction, (n,) int32; 0 where a ray has no vote."""
-        sums = np.zeros(len(points), dtype=np.int32)
-        active, starts = np.arange(len(points)), points
-        for _ in range(MOST_CROSSINGS):
-            if not len(active):
-                return sums
-            hit, reached, normals = self._cast_unit(starts, np.broadcast_to(direction, starts.shape))
-            active, starts = active[hit], reached[hit].astype(np.float64) + RAY_STEP * direction
-            sums[active] += np.where(normals[hit] @ direction > 0.0, 1, -1).astype(np.int32)
-        sums[active] = 0
-        return sums
 
 
 _ANSWERS: dict[str, tuple[str, tuple[int, ...], type[np.generic]]] = {
@@ -363,7 +338,11 @@ def _triangles(mesh: PolyMesh) -> IntArray:
     return corners.reshape(-1, 3)
 
 
-def _checked_bounds(mesh: PolyMesh) -> FloatArray:
+def checked_bounds(mesh: PolyMesh) -> FloatArray:
+    """Box round a mesh's faces, (2, 3) float64.
+
+    Raises MeshError where the mesh has no faces, a coordinate is not a number or all points coincide.
+    """
     if not mesh.face_count:
         raise MeshError("The surface has no faces; give a mesh with faces.")
     used = np.zeros(mesh.vertex_count, dtype=np.bool_)
@@ -399,11 +378,3 @@ def _unit(vectors: FloatArray) -> FloatArray:
     """Unit vectors; zero where a vector has no length."""
     lengths = np.linalg.norm(vectors, axis=1, keepdims=True)
     return np.divide(vectors, lengths, out=np.zeros_like(vectors), where=lengths > 0.0)
-
-
-def _spread_directions(count: int) -> FloatArray:
-    """Directions spread evenly over the sphere, none along an axis, (count, 3) float64 (a Fibonacci lattice; from memory)."""
-    heights = 1.0 - (2.0 * np.arange(count) + 1.0) / count
-    turns = np.arange(count) * np.pi * (3.0 - np.sqrt(5.0)) + 0.5
-    across = np.sqrt(1.0 - heights**2)
-    return np.column_stack([across * np.cos(turns), across * np.sin(turns), heights])

@@ -11,11 +11,9 @@ from mathutils import Vector
 from mathutils.bvhtree import BVHTree
 
 from ..core.errors import MeshError
+from ..core.inside import inside_by_crossings
 from ..core.polymesh import BoolArray, FloatArray
 from ..core.surface import ClosestPoints, RayHits
-
-INSIDE_DIRECTIONS = np.array([[0.27, 0.36, 0.89], [-0.80, 0.59, 0.10], [0.53, -0.74, -0.41], [-0.41, -0.33, 0.85], [0.12, 0.68, -0.72]])
-"""Five directions spread over the sphere; the majority of what they meet decides."""
 
 
 class RayTree:
@@ -66,12 +64,8 @@ class RayTree:
         return ClosestPoints(positions, normals, np.linalg.norm(positions - points, axis=1))
 
     def inside(self, points: FloatArray) -> BoolArray:
-        """Whether each of (n, 3) points lies inside: most rays leave through the first face that they meet."""
-        votes = np.zeros(len(points), dtype=np.int64)
-        for direction in INSIDE_DIRECTIONS:
-            hits = self.cast(points, np.broadcast_to(direction, points.shape))
-            votes += hits.hit & (hits.normals @ direction > 0)
-        return np.asarray(2 * votes > len(INSIDE_DIRECTIONS))
+        """Whether each of (n, 3) points lies inside; see ``core.inside``."""
+        return inside_by_crossings(self.cast, points, self.diagonal)
 
     def _world_normals(self, normals: FloatArray) -> FloatArray:
         turned = self._side * (normals @ self._inverse[:3, :3])

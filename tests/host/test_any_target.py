@@ -2,27 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon.cage_object import read_cage
 from ringwright.addon.host_surface import HostSurface, read_evaluated
 from ringwright.addon.mesh_bridge import create_mesh
 from ringwright.core.polymesh import PolyMesh
 from support.shapes import capsule
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 JOINTS = np.array([[0, 0, 0.5], [0, 0, 4], [0, 0, 7.6]])

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
 
 import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon import kept_target
 from ringwright.addon.cage_build import CageBuild, LostMoves
 from ringwright.addon.cage_object import built_places, read_cage
@@ -24,13 +22,7 @@ from support.tubes import join
 
 from .conftest import block_names
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 @pytest.fixture(autouse=True)

@@ -1,0 +1,53 @@
+"""Tell whether points lie inside a surface, by what rays from them cross."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from .polymesh import BoolArray, FloatArray, IntArray
+from .surface import RayHits
+
+VOTES = 7
+"""Rays a point: odd, so that there is a majority; open surfaces lose the rays through their openings."""
+RAY_STEP = 2e-6
+"""How far a ray restarts behind a hit, diagonals: a few steps of single precision at a diagonal of one."""
+MOST_CROSSINGS = 64
+"""Most skins that one ray may cross; a ray that crosses more has no vote."""
+
+
+def inside_by_crossings(cast: Callable[[FloatArray, FloatArray], RayHits], points: FloatArray, diagonal: float) -> BoolArray:
+    """Whether each of (n, 3) points lies inside a surface, (n,) bool.
+
+    cast : first hits of rays from (n, 3) origins along (n, 3) directions
+    diagonal : of the surface's box
+    Every point sends rays in directions spread over the sphere. Along a ray, leaving the surface counts +1 and entering
+    it -1; a sum other than zero votes for inside, whichever way the faces look, and where pieces overlap. The majority
+    decides, which bridges the openings of an open surface.
+    """
+    step = RAY_STEP * diagonal
+    votes = [_crossing_sums(cast, points, direction, step) != 0 for direction in _spread_directions(VOTES)]
+    return np.asarray(2 * np.sum(votes, axis=0) > VOTES, dtype=np.bool_)
+
+
+def _crossing_sums(cast: Callable[[FloatArray, FloatArray], RayHits], points: FloatArray, direction: FloatArray, step: float) -> IntArray:
+    """Signed crossings of the rays from (n, 3) points in one direction, (n,) int32; 0 where a ray has no vote."""
+    sums = np.zeros(len(points), dtype=np.int32)
+    active, starts = np.arange(len(points)), points
+    for _ in range(MOST_CROSSINGS):
+        if not len(active):
+            return sums
+        hits = cast(starts, np.broadcast_to(direction, starts.shape))
+        active, starts = active[hits.hit], hits.positions[hits.hit] + step * direction
+        sums[active] += np.where(hits.normals[hits.hit] @ direction > 0.0, 1, -1).astype(np.int32)
+    sums[active] = 0
+    return sums
+
+
+def _spread_directions(count: int) -> FloatArray:
+    """Directions spread evenly over the sphere, none along an axis, (count, 3) float64 (a Fibonacci lattice; from memory)."""
+    heights = 1.0 - (2.0 * np.arange(count) + 1.0) / count
+    turns = np.arange(count) * np.pi * (3.0 - np.sqrt(5.0)) + 0.5
+    across = np.sqrt(1.0 - heights**2)
+    return np.column_stack([across * np.cos(turns), across * np.sin(turns), heights])
