@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -133,8 +133,8 @@ def place_step_downs(ring_count: int, step_downs: int, rows: int, vertex_cost: n
     # Where every column is alike a turn of the whole changes nothing, so one first column is enough.
     alike = fractions is None and bool(np.all(site_cost == site_cost[:, :1]))
     problem = _Problem(ring_count, _least_differences(ring_count, rules, step_downs),
-                       _gap_costs(ring_count, step_downs, fractions), site_cost, np.arange(1 if alike else ring_count))
-    columns, cost = _search(problem)
+                       _gap_costs(ring_count, step_downs, fractions), site_cost, np.arange(1 if alike else ring_count), ring_count)
+    columns, cost = _search(_narrowed(problem, word))
     return _places(counts, word, columns, cost)
 
 
@@ -290,6 +290,7 @@ class _Problem:
     gap_cost : (n, n + 1) float64, by first column and length
     site_cost : (K, n) float64, by site and column
     first_columns : (s,) int64, columns at which the first site may lie
+    longest : greatest gap between neighbours that is looked at
     """
 
     ring_count: int
@@ -297,6 +298,7 @@ class _Problem:
     gap_cost: FloatArray
     site_cost: FloatArray
     first_columns: npt.NDArray[np.int64]
+    longest: int
 
     @property
     def sites(self) -> int:
@@ -312,18 +314,38 @@ def _cost_to_go(problem: _Problem) -> FloatArray:
     first = problem.first_columns[:, None]
     offset = np.arange(count)
     column = (first + offset) % count
-    gap = offset[None, :] - offset[:, None]
     remaining = np.empty((sites, len(first), count))
     low, high = _gap_window(problem, sites - 1)
     closing = count - offset
     remaining[-1] = np.where((closing >= low) & (closing <= high), problem.gap_cost[column, closing], np.inf)
     for site in range(sites - 2, -1, -1):
         low, high = _gap_window(problem, site)
-        allowed = (gap >= low) & (gap <= high)
-        step = np.where(allowed, problem.gap_cost[column[:, :, None], np.maximum(gap, 0)[None]], np.inf)
         after = remaining[site + 1] + problem.site_cost[site + 1][column]
-        remaining[site] = np.min(step + after[:, None, :], axis=2)
+        least = np.full((len(first), count), np.inf)
+        for gap in range(low, min(high, count - 1) + 1):
+            reached = least[:, : count - gap]
+            np.minimum(reached, problem.gap_cost[:, gap][column[:, : count - gap]] + after[:, gap:], out=reached)
+        remaining[site] = least
     return remaining
+
+
+def _narrowed(problem: _Problem, word: IntArray) -> _Problem:
+    """The same problem without gaps that cost more by themselves than some placement does in all, nor first columns beyond them.
+
+    A word that repeats may be told from any repetition: one of them begins within as many gaps as it has sites.
+    """
+    if len(problem.first_columns) == 1:
+        return problem
+    start = problem.first_columns[[int(np.argmin(problem.site_cost[0]))]]
+    try:
+        _, cost = _search(replace(problem, first_columns=start))
+    except PlanError:
+        return problem
+    budget = cost - float(problem.site_cost.min(axis=1).sum()) + 1e-6
+    longest = int(np.flatnonzero((problem.gap_cost <= budget).any(axis=0))[-1])
+    sites = len(word)
+    period = next(size for size in range(1, sites + 1) if sites % size == 0 and np.array_equal(word, np.roll(word, size)))
+    return replace(problem, first_columns=problem.first_columns[: period * longest], longest=longest)
 
 
 def _gap_window(problem: _Problem, site: int) -> tuple[int, int]:
@@ -331,7 +353,7 @@ def _gap_window(problem: _Problem, site: int) -> tuple[int, int]:
     following = (site + 1) % problem.sites
     turn = problem.ring_count if following <= site else 0
     low = max(int(problem.least[site, following]) + turn, 1)
-    return low, turn - int(problem.least[following, site]) if problem.sites > 1 else problem.ring_count
+    return low, min(turn - int(problem.least[following, site]), problem.longest) if problem.sites > 1 else problem.ring_count
 
 
 def _search(problem: _Problem) -> tuple[npt.NDArray[np.int64], float]:
@@ -347,7 +369,7 @@ def _search(problem: _Problem) -> tuple[npt.NDArray[np.int64], float]:
         if np.isfinite(bound):
             queue.append((round(bound, 9), 0, start, (0,), spent))
     heapq.heapify(queue)
-    seen: set[tuple[int, bytes]] = set()
+    seen: set[tuple[int, int, bytes]] = set()
     while queue:
         _, _, start, offsets, spent = heapq.heappop(queue)
         placed = len(offsets)
@@ -356,7 +378,7 @@ def _search(problem: _Problem) -> tuple[npt.NDArray[np.int64], float]:
             closing = problem.gap_cost[(column + offsets[-1]) % problem.ring_count, problem.ring_count - offsets[-1]]
             return (column + np.array(offsets)) % problem.ring_count, spent + float(closing)
         lower, upper = _bounds(problem, offsets)
-        key = (start, lower.tobytes() + upper.tobytes() + bytes([offsets[-1]]))
+        key = (start, offsets[-1], lower.tobytes() + upper.tobytes())
         if key in seen:
             continue
         seen.add(key)

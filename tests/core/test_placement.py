@@ -190,3 +190,31 @@ def test_row_correspondence_wraps():
     assert row_correspondence(6, [5]).tolist() == [2, 3, 4, 5]
     assert row_correspondence(6, [0]).tolist() == [0, 3, 4, 5]
     assert row_correspondence(4, []).tolist() == [0, 1, 2, 3]
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_what_is_left_out_of_a_large_search_never_held_the_best(seed, monkeypatch):
+    random = np.random.default_rng(seed)
+    count = int(random.integers(17, 60))
+    step_downs = int(random.integers(2, count // 4 + 1))
+    rows = rows_for_step_downs(count, step_downs) + int(random.integers(0, 3))
+    cost = random.random((rows + 1, count)) * random.choice([0.2, 3.0, 30.0])
+    cost[random.random(cost.shape) < 0.15] = np.inf
+    fractions = np.sort(random.random(count)) * 0.999
+
+    def least():
+        try:
+            return place_step_downs(count, step_downs, rows, cost, fractions=fractions).cost
+        except PlanError:
+            return None
+
+    narrowed = least()
+    monkeypatch.setattr("ringwright.core.placement._narrowed", lambda problem, word: problem)
+    whole = least()
+    assert narrowed == (whole if whole is None else pytest.approx(whole))
+
+
+def test_rings_of_more_than_256_edges():
+    cost = np.random.default_rng(1).random(400)
+    places = place_step_downs(400, 40, 2, cost)
+    assert sum(len(row) for row in places.starts) == 40 and places.ring_counts[-1] == 320
