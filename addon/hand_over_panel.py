@@ -23,6 +23,7 @@ class RINGWRIGHT_PT_hand_over(bpy.types.Panel):
         column.operator("ringwright.plan_from_armature", icon="OUTLINER_OB_ARMATURE")
         column.operator("ringwright.rig_cage", icon="ARMATURE_DATA")
         column.operator("ringwright.flex_cage", icon="CON_ROTLIKE")
+        column.operator("ringwright.improve_cage", icon="TRACKING_REFINE_FORWARDS")
         row = self.layout.row(align=True)
         row.operator("ringwright.make_symmetric", icon="MOD_MIRROR")
         row.operator("ringwright.mirror_half")

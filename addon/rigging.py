@@ -21,6 +21,8 @@ RIG_NAME = "Cage Rig"
 MODIFIER_NAME = "Cage Rig"
 MARKER_PREFIX = "Bend: "
 """Begins the name of every marker of the flex animation."""
+ACTION_NAME = "Flex Test"
+"""Name of the action that holds the flex animation."""
 BEND_FRAMES = 12
 """Frames from rest to a bend of the flex animation, and as many back (half a second: slow enough to see it fold)."""
 
@@ -130,8 +132,14 @@ def pose_rig(rig: bpy.types.Object, skeleton: Skeleton, pose: Pose) -> None:
 
 
 def animate_rig(scene: bpy.types.Scene, rig: bpy.types.Object, skeleton: Skeleton, poses: Sequence[tuple[str, Pose]]) -> int:
-    """Store an animation that goes from rest into every pose and back; markers tell where. Returns its last frame."""
+    """Store an animation that goes from rest into every pose and back, an older one replaced; markers tell where.
+
+    Returns its last frame.
+    """
+    old = rig.animation_data.action if rig.animation_data else None
     rig.animation_data_clear()
+    if old is not None and old.users == 0 and old.name.startswith(ACTION_NAME):
+        bpy.data.actions.remove(old)
     pose_rig(rig, skeleton, {})
     for marker in [each for each in scene.timeline_markers if each.name.startswith(MARKER_PREFIX)]:
         scene.timeline_markers.remove(marker)
@@ -140,6 +148,8 @@ def animate_rig(scene: bpy.types.Scene, rig: bpy.types.Object, skeleton: Skeleto
         for frame, turns in ((start, {}), (start + BEND_FRAMES, pose), (start + 2 * BEND_FRAMES, {})):
             _key(rig, skeleton, sorted(pose), turns, frame)
         scene.timeline_markers.new(MARKER_PREFIX + label, frame=start + BEND_FRAMES)
+    if rig.animation_data is not None and rig.animation_data.action is not None:
+        rig.animation_data.action.name = ACTION_NAME
     pose_rig(rig, skeleton, {})
     return 1 + 2 * BEND_FRAMES * len(poses)
 

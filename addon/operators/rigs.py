@@ -20,8 +20,10 @@ from ..cage_object import read_cage
 from ..export_set import write_set
 from ..finding_rows import store_findings
 from ..plan_storage import cage_of, load_plan, require_plan, store_plan
+from ..preferences import preferred_profile
 from ..rigging import animate_rig, bind_cage, create_rig, read_bones, remove_rig, rig_of, unbound_vertices
 from .asking import NO_CAGE, Refusing, has_cage, has_scene, in_object_mode, plan_or_empty, refuse
+from .improving import RINGWRIGHT_OT_improve_cage
 
 WEIGHT_ITEMS = (
     ("LIMBS", "Along the Limbs", "Blend over every joint by distance along the limb; at most four bones a vertex"),
@@ -99,9 +101,9 @@ class RINGWRIGHT_OT_flex_cage(Refusing, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
         cage = require_cage(scene)
-        mesh, skeleton = read_cage(cage), skeleton_of(require_plan(scene))
-        flex = flex_test(skinned(mesh, skeleton))
-        store_findings(scene.ringwright, with_flex(inspect_mesh(mesh), flex))
+        mesh, skeleton, profile = read_cage(cage), skeleton_of(require_plan(scene)), preferred_profile()
+        flex = flex_test(skinned(mesh, skeleton), profile.joints)
+        store_findings(scene.ringwright, with_flex(inspect_mesh(mesh, profile=profile), flex, profile))
         rig = rig_of(cage)
         if self.animate and rig is not None:
             scene.frame_end = max(scene.frame_end, animate_rig(scene, rig, skeleton, animation_poses(flex)))
@@ -175,4 +177,5 @@ class RINGWRIGHT_OT_plan_from_armature(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
 
-CLASSES = (RINGWRIGHT_OT_plan_from_armature, RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage, RINGWRIGHT_OT_export_set)
+CLASSES = (RINGWRIGHT_OT_plan_from_armature, RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage, RINGWRIGHT_OT_improve_cage,
+           RINGWRIGHT_OT_export_set)

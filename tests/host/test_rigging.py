@@ -9,14 +9,28 @@ import numpy as np
 import pytest
 
 import ringwright
-from ringwright.addon.cage_object import place_cage
-from ringwright.addon.mesh_bridge import read_positions
-from ringwright.addon.plan_storage import load_plan, store_plan
-from ringwright.addon.rigging import RIG_NAME, bind_cage, bone_matrix, create_rig, pose_rig, remove_rig, rig_of, unbound_vertices
-from ringwright.core.flex import Skinned, posed, skinned
-from ringwright.core.plan import Limb, LimbPlan
+from ringwright.addon.cage_object import place_cage, read_cage
+from ringwright.addon.mesh_bridge import create_mesh, read_positions
+from ringwright.addon.plan_storage import PLAN_PROPERTY, is_built, load_plan, store_plan
+from ringwright.addon.rigging import (
+    ACTION_NAME,
+    BEND_FRAMES,
+    MARKER_PREFIX,
+    RIG_NAME,
+    bind_cage,
+    bone_matrix,
+    create_rig,
+    pose_rig,
+    remove_rig,
+    rig_of,
+    unbound_vertices,
+)
+from ringwright.core.flex import Skinned, flex_test, posed, skinned
+from ringwright.core.flex_report import animation_poses
+from ringwright.core.plan import Limb, LimbPlan, format_plan
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.skeleton import skeleton_of
+from support.shapes import Shape, capsule
 from support.tubes import bent, tube
 
 
@@ -147,6 +161,100 @@ def test_the_flex_test_lists_findings_and_keys_every_bend() -> None:
     assert np.abs(evaluated(item) - at_rest).max() > 1 and rig.pose.bones["arm.2"].rotation_quaternion.angle > 0.5
     bpy.ops.ringwright.flex_cage()
     assert len(scene.timeline_markers) == 2
+
+
+def test_the_flex_animation_is_one_named_action_on_the_armature_that_scrubs_every_bend() -> None:
+    item = build_scene()
+    bpy.ops.ringwright.rig_cage()
+    for _ in range(2):
+        bpy.ops.ringwright.flex_cage()
+    scene, rig = bpy.context.scene, rig_of(item)
+    assert [action.name for action in bpy.data.actions] == [ACTION_NAME] and rig.animation_data.action.name == ACTION_NAME
+    cage = skinned(read_cage(item), skeleton_of(arm_plan()))
+    flex = flex_test(cage)
+    for label, pose in animation_poses(flex):
+        scene.frame_set(scene.timeline_markers[MARKER_PREFIX + label].frame)
+        assert np.allclose(evaluated(item), posed(cage, pose).positions, atol=1e-4)
+        scene.frame_set(scene.frame_current + BEND_FRAMES)
+        assert np.allclose(evaluated(item), cage.mesh.positions, atol=1e-5), "back at rest between two bends"
+
+
+def test_a_cage_whose_faces_were_edited_is_still_bound_and_one_that_lost_its_faces_is_refused() -> None:
+    item = build_scene()
+    faces = list(range(0, len(item.data.polygons), 2))
+    remaining = PolyMesh.from_quads(read_cage(item).positions, np.delete(read_cage(item).quads(), faces[:8], axis=0))
+    place_cage(bpy.context.scene, remaining)
+    assert bpy.ops.ringwright.rig_cage() == {"FINISHED"} and unbound_vertices(item, skeleton_of(arm_plan())) == 0
+    remove_rig(item)
+    item.modifiers.clear()
+    item.data.clear_geometry()
+    with pytest.raises(RuntimeError, match="The cage has no face; build it first"):
+        bpy.ops.ringwright.rig_cage()
+    with pytest.raises(RuntimeError, match="The cage has no face"):
+        bpy.ops.ringwright.flex_cage()
+    assert not bpy.data.armatures and not item.modifiers
+
+
+@pytest.mark.parametrize(("joints", "words"), [([[2, 0, 0], [2, 0, 0], [2, 0, 4]], "joints 1 and 2 lie on the same point"),
+                                               ([[2, 0, 0], [2, 0, 4], [2, 0, 4]], "joints 2 and 3 lie on the same point")])
+def test_bones_of_no_length_are_refused_and_nothing_is_lost(joints: list[list[float]], words: str) -> None:
+    item = build_scene()
+    bpy.ops.ringwright.rig_cage()
+    before = rig_of(item)
+    item[PLAN_PROPERTY] = format_plan(LimbPlan((Limb("arm", np.array(joints, dtype=float)),)))
+    with pytest.raises(RuntimeError, match=words):
+        bpy.ops.ringwright.rig_cage()
+    assert rig_of(item) == before and len(before.data.bones) == 3
+
+
+@pytest.mark.parametrize("name", ["Körper \N{SNOWMAN}", "a" * 80, "arm.L", "x; y\t'z'"])
+def test_odd_names_become_bones_that_the_host_keeps(name: str) -> None:
+    skeleton = skeleton_of(arm_plan(name))
+    rig = create_rig(bpy.context.scene, skeleton)
+    assert [bone.name for bone in rig.data.bones] == [bone.name for bone in skeleton.bones]
+    assert len({bone.name for bone in rig.data.bones}) == 3
+
+
+def improvable() -> bpy.types.Object:
+    """A capsule with the plan of a stalk without loops at its joint, built."""
+    scene = bpy.context.scene
+    target = bpy.data.objects.new("Target", create_mesh("Target", triangle_mesh(capsule(radius=1.0, length=5.0, around=48, along=48))))
+    scene.collection.objects.link(target)
+    scene.ringwright.target = target
+    bpy.context.view_layer.update()
+    joints = np.array([[0, 0, -0.8], [0, 0, 2.0], [0, 0, 4.5]])
+    store_plan(scene, LimbPlan((Limb("finger", joints, tip="open", joint_loops=0),), quad_budget=160))
+    assert bpy.ops.ringwright.build_cage(inspect=False) == {"FINISHED"}
+    return scene.ringwright.cage
+
+
+def triangle_mesh(shape: Shape) -> PolyMesh:
+    return PolyMesh(shape.positions, shape.triangles.ravel(), 3 * np.arange(len(shape.triangles) + 1))
+
+
+def bend_figures(cage: bpy.types.Object) -> np.ndarray:
+    """Volume kept and smallest scaled Jacobian of the stalk's only joint, each at its worst."""
+    joint = flex_test(skinned(read_cage(cage), skeleton_of(load_plan(bpy.context.scene)))).joints[0]
+    return np.array([min(each.volume_kept for each in joint.motions), min(each.smallest_jacobian for each in joint.motions)])
+
+
+def test_improving_keeps_what_bends_better_and_its_plan() -> None:
+    cage = improvable()
+    before = bend_figures(cage)
+    assert bpy.ops.ringwright.improve_cage(trials=12) == {"FINISHED"}
+    after = bend_figures(bpy.context.scene.ringwright.cage)
+    assert (after >= before - 1e-5).all() and (after > before + 1e-3).any()
+    assert len(bpy.context.scene.ringwright.cage.data.polygons) <= 160 and is_built(bpy.context.scene)
+
+
+def test_improving_what_cannot_be_improved_leaves_the_cage() -> None:
+    cage = improvable()
+    results = []
+    while not results or (results[-1] == {"FINISHED"} and len(results) < 8):
+        name, places = cage.data.name, read_cage(cage).positions
+        results.append(bpy.ops.ringwright.improve_cage(trials=40))
+    assert results[-1] == {"CANCELLED"}
+    assert cage.data.name == name and np.array_equal(read_cage(cage).positions, places)
 
 
 def test_a_cage_of_another_plan_is_refused_in_one_sentence() -> None:

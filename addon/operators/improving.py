@@ -1,0 +1,121 @@
+"""Better bends, searched by the tool itself beside the artist's own work."""
+# mypy: disable-error-code="valid-type"
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import bpy
+from bpy.props import IntProperty
+
+from ...core.errors import RingwrightError
+from ...core.improve import MOST_TRIALS, Improvement, improve
+from ...core.plan import LimbPlan
+from ..background import Background, Pause, PausingSurface
+from ..cage_build import hand_moves, moved_cage, place_finished
+from ..cage_object import CageTrial
+from ..editor_progress import EditorProgress
+from ..host_surface import read_evaluated
+from ..kept_target import KeptTarget, kept_target
+from ..plan_storage import cage_of, require_plan, target_of
+from ..preferences import preferred_profile
+from ..target_pieces import skin_surface
+from .asking import Refusing, has_cage, has_limbs_and_target, in_object_mode
+
+TICK = 0.1
+"""Seconds between two looks at a search that is under way."""
+
+
+class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
+    """Try other joint loops, joints, webs, sides and step-downs within the budget, and keep what measurably bends better"""
+
+    bl_idname = "ringwright.improve_cage"
+    bl_label = "Improve Bends"
+    bl_options = {"REGISTER", "UNDO"}
+
+    trials: IntProperty(name="Trials", default=MOST_TRIALS, min=2, max=200, description="Cages that the search builds and bends at most")
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_limbs_and_target(cls, context) and has_cage(cls, context) and in_object_mode(cls, context)
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        """Search at one go, as scripts and the redo panel want it."""
+        plan = require_plan(context.scene)
+        target = read_evaluated(target_of(context.scene), context.evaluated_depsgraph_get())
+        with EditorProgress(context) as progress, skin_surface(target) as (_, surface):
+            found = improve(plan, surface, ranges=preferred_profile().joints, most_trials=self.trials, progress=progress)
+        return self._keep(context, found)
+
+    def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
+        """Search between the artist's events, with the progress shown; Esc gives up and changes nothing."""
+        try:
+            self._work = _Search(require_plan(context.scene), kept_target(context), self.trials)
+        except RingwrightError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self._cage = cage_of(context.scene)
+        self._timer = context.window_manager.event_timer_add(TICK, window=context.window)
+        context.window_manager.modal_handler_add(self)
+        return {"RUNNING_MODAL"}
+
+    def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        """Look at the search every tick; all other events are the editor's."""
+        if event.type == "ESC" and event.value == "PRESS":
+            self.cancel(context)
+            self.report({"WARNING"}, "The search was cancelled; the cage is as it was")
+            return {"CANCELLED"}
+        if event.type != "TIMER":
+            return {"PASS_THROUGH"}
+        if not self._work.thread.has_ended:
+            context.workspace.status_text_set(f"{self._work.stage}, {self._work.share:.0%}  |  Esc: Cancel")
+            return {"PASS_THROUGH"}
+        self._clear(context)
+        try:
+            found = self._work.thread.result()
+        except RingwrightError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        if cage_of(context.scene) != self._cage or context.mode != "OBJECT":
+            self.report({"WARNING"}, "The cage was changed meanwhile; nothing was kept of the search")
+            return {"CANCELLED"}
+        return self._keep(context, found)
+
+    def cancel(self, context: bpy.types.Context) -> None:
+        """End the search; nothing has been changed."""
+        self._work.thread.cancel()
+        self._clear(context)
+
+    def _clear(self, context: bpy.types.Context) -> None:
+        context.window_manager.event_timer_remove(self._timer)
+        context.workspace.status_text_set(None)
+
+    def _keep(self, context: bpy.types.Context, found: Improvement) -> set[str]:
+        if not found.changes:
+            self.report({"WARNING"}, f"No better bends in {found.trials} trials; the cage is as it was")
+            return {"CANCELLED"}
+        scene, built = context.scene, replace(found.result, plan=found.plan)
+        kept = moved_cage(hand_moves(cage_of(scene)), built.mesh, built.plan)
+        place_finished(scene, CageTrial(scene, cage_of(scene)), built, kept, None)
+        for change in found.changes:
+            self.report({"INFO"}, str(change))
+        if kept.lost:
+            self.report({"WARNING"}, f"{kept.lost} of the vertices that were moved by hand were laid anew; undo brings them back")
+        self.report({"INFO"}, f"Bends improved by {len(found.changes)} changes in {found.trials} trials")
+        return {"FINISHED"}
+
+
+class _Search:
+    """A search on its thread, with what it tells; it touches none of the host's data."""
+
+    def __init__(self, plan: LimbPlan, target: KeptTarget, trials: int) -> None:
+        self.stage, self.share = "Reading target", 0.0
+        self._plan, self._target, self._trials, self._ranges = plan, target, trials, preferred_profile().joints
+        self.thread = Background(self._run)
+
+    def _run(self, pause: Pause) -> Improvement:
+        _, tree = self._target.skin(pause)
+        return improve(self._plan, PausingSurface(tree, pause), ranges=self._ranges, most_trials=self._trials, progress=self._tell)
+
+    def _tell(self, stage: str, share: float) -> None:
+        self.stage, self.share = stage, share
