@@ -66,7 +66,7 @@ class Welded:
 class Border:
     """What a mesh knows about one of its closed boundary loops.
 
-    vertices : (n,) int32, counter-clockwise for the patch
+    vertices : (n,) int32, counter-clockwise for the patch, the lowest first
     normals : (n, 3) float64, of the faces outside; zero rows where there are none
     flow : (n, 3) float64, where edges from outside would run on to; NaN where no single one arrives
     outer_faces : (n,) int32, faces outside at every vertex
@@ -201,7 +201,7 @@ def check_corners(corners: tuple[int, ...], count: int) -> tuple[int, ...]:
 
 
 def border_of_loop(mesh: PolyMesh, loop: npt.ArrayLike, adjacency: Adjacency | None = None) -> Border:
-    """A closed boundary loop as the patch needs it, turned so that the patch goes on from the faces outside.
+    """A closed boundary loop as the patch needs it, from its lowest vertex on, turned so that the patch goes on from the faces outside.
 
     loop : (n,) int, mesh vertices in order, either way round
     Raises MeshError where the loop repeats a vertex or runs along an edge that has no face or more than one.
@@ -212,8 +212,13 @@ def border_of_loop(mesh: PolyMesh, loop: npt.ArrayLike, adjacency: Adjacency | N
         raise MeshError("The border runs through a vertex twice; split the vertex, or fill the two borders one by one.")
     if len(vertices) < 2 or vertices.min() < 0 or vertices.max() >= mesh.vertex_count:
         raise MeshError(f"A border needs at least 4 vertices of the mesh; got {len(vertices)}.")
-    vertices = vertices if _with_faces(mesh, adjacency, vertices) else np.concatenate([vertices[:1], vertices[:0:-1]])
+    vertices = _from_lowest(vertices if _with_faces(mesh, adjacency, vertices) else vertices[::-1])
     return Border(vertices.astype(np.int32), *_outside(mesh, adjacency, vertices))
+
+
+def _from_lowest(loop: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """The loop from its lowest vertex on, so that the same border gives the same patch wherever it was entered."""
+    return np.roll(loop, -int(np.argmin(loop)))
 
 
 def _with_faces(mesh: PolyMesh, adjacency: Adjacency, vertices: npt.NDArray[np.int64]) -> bool:
@@ -386,7 +391,7 @@ def region_border(mesh: PolyMesh, chosen: npt.NDArray[np.bool_]) -> npt.NDArray[
     characteristic = len(np.unique(corner_verts)) - int(np.count_nonzero(inside)) + int(chosen.sum())
     if len(loop) != len(rim) or characteristic != 1:
         raise MeshError("The chosen faces make no single disc; choose faces that hang together and leave no hole.")
-    return np.asarray(loop, dtype=np.int64)
+    return _from_lowest(np.asarray(loop, dtype=np.int64))
 
 
 def _without_faces(mesh: PolyMesh, chosen: npt.NDArray[np.bool_], loop: npt.NDArray[np.int64]) -> tuple[PolyMesh, npt.NDArray[np.int64]]:

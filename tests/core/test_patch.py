@@ -246,6 +246,17 @@ def test_a_hole_in_a_grid_becomes_the_grid_again() -> None:
         np.testing.assert_allclose(filled.positions[mesh.vertex_count:], filled.positions[mesh.vertex_count:].round(), atol=0.02)
 
 
+def test_a_border_gives_the_same_patch_wherever_it_is_entered() -> None:
+    border = polygon_border([(1, 1), (-1, 1), (-1, -1), (1, -1)], (10, 8, 8, 8))
+    rim = [[at, 34 + at, 34 + (at + 1) % 34, (at + 1) % 34] for at in range(34)]
+    mesh = PolyMesh.from_faces(np.vstack([border, 1.3 * border]), rim)
+    first = fill_mesh_loop(mesh, np.arange(34)).mesh
+    for loop in (np.roll(np.arange(34), 1), np.roll(np.arange(34), 20), np.arange(34)[::-1]):
+        again = fill_mesh_loop(mesh, loop).mesh
+        np.testing.assert_array_equal(again.corner_verts, first.corner_verts)
+        np.testing.assert_array_equal(again.positions, first.positions)
+
+
 def test_a_tube_is_closed_with_the_fewest_poles_at_both_ends() -> None:
     mesh = tube(12, 6)
     for loop in boundary_loops(mesh, build_adjacency(mesh)):
