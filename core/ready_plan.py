@@ -158,7 +158,7 @@ class _Fit:
         if len(branches) == 1 and self._is_lone_branch(branches[0]):
             return Limb(rule.name, self._to_tip(rule.places[-1], self.rules[branches[0]].places[-1], rule.shares), tip="closed")
         if rule.closed and len(rule.places) > 1:
-            return Limb(rule.name, self._to_tip(*rule.places[-2:], rule.shares), joint_loops=rule.joint_loops, tip="closed")
+            return Limb(rule.name, self._to_tip(rule.places[-2], rule.places[-1], rule.shares), joint_loops=rule.joint_loops, tip="closed")
         if rule.closed:
             return Limb(rule.name, self._digit(rule), tip="closed")
         if len(rule.places) > 1:

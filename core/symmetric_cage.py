@@ -62,9 +62,10 @@ def even_assembly(assembly: Assembly, plan: LimbPlan, plane: str, *, positive: b
     laden = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, {**mesh.attributes, **carried})
     images = image_numbers([limb.name for limb in plan.limbs], limb_images(plan, plane))
     found = mirror_by_cut(laden, plane, positive=positive, limb_images=images)
-    own = {name: found.mesh.attributes[f"vertex.{name}"] for name in CARRIED}
+    held, freedom, barred = (found.mesh.attributes[f"vertex.{name}"] for name in CARRIED)
     away = found.partner < np.arange(found.mesh.vertex_count)  # images follow the half that is kept
-    own["barred"] = np.where(away[:, None] & (np.arange(3) == AXES[plane]), -own["barred"], own["barred"])
+    turned = np.where(away[:, None] & (np.arange(3) == AXES[plane]), -barred.astype(np.float64), barred.astype(np.float64))
     rest = {name: values for name, values in found.mesh.attributes.items() if name not in carried}
     even = PolyMesh(found.mesh.positions, found.mesh.corner_verts, found.mesh.face_offsets, rest)
-    return EvenAssembly(replace(assembly, mesh=even, **own), found.partner, plane)
+    own = replace(assembly, mesh=even, held=held.astype(np.bool_), freedom=freedom.astype(np.float64), barred=turned)
+    return EvenAssembly(own, found.partner, plane)
