@@ -41,7 +41,10 @@ def test_no_more_poles_and_no_lower_mean_squareness(name: str) -> None:
 
 
 def test_borders_that_only_ours_fills_without_a_fold() -> None:
-    """Grid fill takes every even border, but folds quads on some; measured with 4.5: 12 of these 35."""
+    """Grid fill takes every even border, but folds quads on some; measured with 4.5 and 5.2: 12 of these 35, a third.
+
+    Of the 35, ours had fewer poles on 10 and as many on 25; where neither folds, the mean scaled Jacobian was 0.92, the host's 0.78.
+    """
     only_ours = 0
     for border in (REGULAR | RANDOM).values():
         ours, host = fill_loop(border), grid_fill(border)
