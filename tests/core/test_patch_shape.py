@@ -70,7 +70,7 @@ def test_random_smooth_borders_do_not_fold() -> None:
 
 @pytest.mark.slow
 def test_a_thousand_random_smooth_borders_do_not_fold() -> None:
-    """Measured: none folded; least scaled Jacobian 0.126, in 12 of the 1,000 below 0.3, half of them above 0.68; mean of the means 0.930."""
+    """Measured: none folded; least scaled Jacobian 0.126, below 0.3 in 12 of the 1,000, above 0.68 in half; mean of the means 0.930."""
     smooth_borders_without_folds(range(1000))
 
 
