@@ -19,10 +19,10 @@ import numpy as np
 
 from ..core.errors import FileError
 from ..core.object_findings import ObjectFacts
-from ..core.polymesh import FloatArray, PolyMesh
+from ..core.polymesh import FloatArray, IntArray, PolyMesh
 from .borrowed import private_scene
 from .host_surface import read_evaluated
-from .mesh_bridge import create_mesh, read_uvs
+from .mesh_bridge import create_mesh, read_loose_edges, read_uvs
 from .quiet import quiet_host
 from .raw_positions import count_broken_positions
 from .written_beside import scratch_folder, system_reason, written_beside
@@ -112,11 +112,13 @@ class MeshFile:
     mesh : as ``read_mesh`` gives it
     objects : names, transforms and sizes of the mesh objects in a .blend file; other kinds keep none that mean something
     uvs : (C, 2) float64, map coordinates of every corner; None where there is no map, or several objects each with its own
+    loose_edges : (k, 2) int32, vertices of the edges without a face; None where there are several objects
     """
 
     mesh: PolyMesh
     objects: tuple[ObjectFacts, ...]
     uvs: FloatArray | None
+    loose_edges: IntArray | None
 
 
 def read_mesh_file(source: str | Path) -> MeshFile:
@@ -131,8 +133,9 @@ def read_mesh_file(source: str | Path) -> MeshFile:
         depsgraph = scene.view_layers[0].depsgraph
         parts = [read_evaluated(item, depsgraph) for item in objects]
         facts = tuple(ObjectFacts(item.name, np.array(item.matrix_world, dtype=np.float64), _extent(item, scene)) for item in objects)
-        uvs = _read_map(objects[0], depsgraph) if len(objects) == 1 else None
-    return MeshFile(_whole(parts, path, source), facts if path.suffix.lower() == ".blend" else (), uvs)
+        uvs, loose = _read_besides(objects[0], depsgraph) if len(objects) == 1 else (None, None)
+    welded = path.suffix.lower() in _SPLIT_KINDS  # its vertices are numbered anew
+    return MeshFile(_whole(parts, path, source), facts if path.suffix.lower() == ".blend" else (), uvs, None if welded else loose)
 
 
 def _whole(parts: list[PolyMesh], path: Path, source: str | Path) -> PolyMesh:
@@ -140,10 +143,12 @@ def _whole(parts: list[PolyMesh], path: Path, source: str | Path) -> PolyMesh:
     return _checked(_join([_welded(part) for part in parts] if path.suffix.lower() in _SPLIT_KINDS else parts), str(source))
 
 
-def _read_map(item: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> FloatArray | None:
+def _read_besides(item: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> tuple[FloatArray | None, IntArray]:
+    """Map coordinates and loose edges of an object as it is seen."""
     evaluated = item.evaluated_get(depsgraph)
     try:
-        return read_uvs(evaluated.to_mesh())
+        host_mesh = evaluated.to_mesh()
+        return read_uvs(host_mesh), read_loose_edges(host_mesh)
     finally:
         evaluated.to_mesh_clear()
 

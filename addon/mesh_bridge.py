@@ -77,6 +77,17 @@ def read_uvs(host_mesh: bpy.types.Mesh) -> FloatArray | None:
     return values.reshape(-1, 2).astype(np.float64)
 
 
+def read_loose_edges(host_mesh: bpy.types.Mesh) -> IntArray:
+    """Edges without a face, as vertex pairs (k, 2) int32."""
+    ends = np.empty(2 * len(host_mesh.edges), dtype=np.int32)
+    used = np.empty(len(host_mesh.loops), dtype=np.int32)
+    if len(ends):
+        host_mesh.edges.foreach_get("vertices", ends)
+    if len(used):
+        host_mesh.loops.foreach_get("edge_index", used)
+    return np.delete(ends.reshape(-1, 2), np.unique(used), axis=0)
+
+
 def _read_corners(host_mesh: bpy.types.Mesh) -> IntArray:
     corners = np.empty(len(host_mesh.loops), dtype=np.int32)
     if len(corners):

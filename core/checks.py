@@ -11,7 +11,7 @@ def checks_made(inspection: Inspection) -> tuple[str, ...]:
     """Names of the checks that could have found something, in the order of ``CHECKS``.
 
     A check is left out where the profile turns it off or gives it no limit, or where what it looks at was not given:
-    a target, a limb plan, an object, an unwrap, the flex test.
+    a target, a limb plan, an object, edges, an unwrap, the flex test.
     """
     missing = _without_subject(inspection) | _without_limit(inspection)
     return tuple(name for name in CHECKS if name not in missing and inspection.profile.severities.get(name) != OFF)
@@ -25,7 +25,7 @@ def _without_subject(inspection: Inspection) -> set[str]:
         (inspection.joint_spacings or None, ("joint_spacing",)), (expectation.components, ("components",)),
         (expectation.boundary_loops, ("boundary_loops",)), (inspection.symmetry, ("asymmetry",)),
         (inspection.deviation, ("faces_against_target", "vertices_off_target", "mean_deviation", "deviation_percentile_99")),
-        (inspection.flex, ("poor_bend", "pole_in_crease")),
+        (inspection.loose_edges, ("loose_edges",)), (inspection.flex, ("poor_bend", "pole_in_crease")),
         (inspection.objects or None, ("object_name", "mirrored_object", "uneven_scale", "unapplied_scale", "unapplied_rotation",
                                       "object_size")),
         (inspection.unwrap, ("uv_overlap", "uv_flipped", "uv_stretch", "texel_density", "uv_margin", "uv_outside")))

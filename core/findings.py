@@ -35,8 +35,8 @@ SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
 
 CHECKS = (
     "triangles", "n_gons", "degenerate_faces", "duplicate_faces", "non_manifold_edges", "non_manifold_vertices", "loose_vertices",
-    "flipped_faces", "broken_positions", "duplicate_vertices", "zero_area_faces", "folds", "folded_quads", "poor_quads", "quad_shape",
-    "long_quads", "self_intersections", "area_jumps", "unusual_valence", "poles_in_joint", "pole_excess", "joint_spacing", "components",
+    "loose_edges", "flipped_faces", "broken_positions", "duplicate_vertices", "zero_area_faces", "folds", "folded_quads", "poor_quads",
+    "quad_shape", "long_quads", "self_intersections", "area_jumps", "unusual_valence", "poles_in_joint", "pole_excess", "joint_spacing", "components",
     "boundary_loops", "open_ends", "budget", "asymmetry", "faces_against_target", "vertices_off_target", "mean_deviation",
     "deviation_percentile_99", "poor_bend", "pole_in_crease", "object_name", "mirrored_object", "uneven_scale", "unapplied_scale",
     "unapplied_rotation", "object_size", "uv_overlap", "uv_flipped", "uv_stretch", "texel_density", "uv_margin", "uv_outside",
@@ -125,8 +125,11 @@ class Expectation:
     symmetry: str | None = None
 
 
-def topology_findings(mesh: PolyMesh, adjacency: Adjacency) -> list[Finding]:
-    """Findings about which vertices, edges and faces there are and how they hang together."""
+def topology_findings(mesh: PolyMesh, adjacency: Adjacency, loose_edges: IntArray | None = None) -> list[Finding]:
+    """Findings about which vertices, edges and faces there are and how they hang together.
+
+    loose_edges : (k, 2) int32, vertices of the edges without a face, where they are known
+    """
     sizes = mesh.face_sizes
     found = [
         _of_faces(mesh, "triangles", "error", np.flatnonzero(sizes == 3), "triangles", "Dissolve them in pairs or patch the place anew."),
@@ -141,6 +144,8 @@ def topology_findings(mesh: PolyMesh, adjacency: Adjacency) -> list[Finding]:
         _of_vertices(mesh, "non_manifold_vertices", "error", non_manifold_vertices(mesh, adjacency),
                      "vertices at which parts touch by nothing else", "Split the vertex or join the parts along an edge."),
         _of_vertices(mesh, "loose_vertices", "warning", loose_vertices(adjacency), "vertices without a face", "Delete them."),
+        _of_edges(mesh, "loose_edges", "warning", _NO_EDGES if loose_edges is None else loose_edges, "edges without a face",
+                  "Delete them, or give them a face."),
         _of_faces(mesh, "flipped_faces", "error", flipped_faces(mesh, adjacency), "faces turned against their neighbours",
                   "Recalculate the normals to look outside."),
     ]
@@ -312,6 +317,7 @@ def _jacobian_findings(mesh: PolyMesh, flat: IntArray, scaled_jacobian: FloatArr
 
 
 _NONE = np.empty(0, dtype=np.int32)
+_NO_EDGES = np.empty((0, 2), dtype=np.int32)
 
 
 def _number(count: int, singular: str) -> str:

@@ -93,6 +93,7 @@ class Inspection:
     outside : metric name to the number of quads outside the range that the VERDICT manual calls acceptable
     unwrap : figures of the mesh's map; None where it has none
     objects : number of objects that the host told about
+    loose_edges : number of edges without a face; None where they are not known
     profile : what the findings were judged by
     """
 
@@ -114,6 +115,7 @@ class Inspection:
     outside: Mapping[str, int] = field(default_factory=dict)
     unwrap: UnwrapFigures | None = None
     objects: int = 0
+    loose_edges: int | None = None
     profile: Profile = field(default_factory=Profile)
 
     def count(self, severity: str) -> int:
@@ -149,7 +151,7 @@ class Target:
 
 def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTally | None = None, joint_zones: Sequence[JointZone] = (),
                  expectation: Expectation | None = None, profile: Profile | None = None, objects: Sequence[ObjectFacts] = (),
-                 uvs: FloatArray | None = None, seed: int = 0) -> Inspection:
+                 uvs: FloatArray | None = None, loose_edges: IntArray | None = None, seed: int = 0) -> Inspection:
     """Inspect a mesh.
 
     target : what it must fit; without one nothing is said about fit
@@ -157,6 +159,7 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
     profile : where figures turn into findings, and how severe these are
     objects : what the host says about the objects that carry the mesh
     uvs : (C, 2) float64, map coordinates of every corner, where the mesh is unwrapped
+    loose_edges : (k, 2) int32, vertices of the edges without a face, where they are known
     seed : of the deviation's samples
     Raises MeshError where a target is given and one of the two meshes has no area.
     """
@@ -173,7 +176,7 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
     jumps, spacings = area_jumps(adjacency, area_vectors), joint_spacings(mesh, joint_zones)
     symmetry = measure_symmetry(mesh.positions, adjacency.valence > 0, limits.symmetry_distance / 100.0 * diagonal, expectation.symmetry)
     unwrap = None if uvs is None or not mesh.face_count else measure_unwrap(mesh, uvs)
-    findings = [*topology_findings(mesh, adjacency), *shape_findings(mesh, adjacency, area_vectors, metrics, diagonal, limits),
+    findings = [*topology_findings(mesh, adjacency, loose_edges), *shape_findings(mesh, adjacency, area_vectors, metrics, diagonal, limits),
                 *pole_findings(mesh, census, in_zones),
                 *evenness_findings(mesh, jumps, spacings, metrics["aspect_ratio"], limits),
                 *crossing_findings(mesh, self_intersections(mesh)), *symmetry_findings(mesh, symmetry, expectation.symmetry),
@@ -190,7 +193,8 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
     return Inspection(tuple(findings), counts, census, in_zones, tuple(zone.name for zone in joint_zones), find_step_downs(mesh, census),
                       {name: _spread(values) for name, values in metrics.items() if len(values)}, deviation, expectation, tally, diagonal,
                       None, _spread(jumps.ratios) if len(jumps.ratios) else None, spacings, symmetry,
-                      {name: _outside(name, values) for name, values in metrics.items() if len(values)}, unwrap, len(objects), profile)
+                      {name: _outside(name, values) for name, values in metrics.items() if len(values)}, unwrap, len(objects),
+                      None if loose_edges is None else len(loose_edges), profile)
 
 
 def with_severities(findings: list[Finding], profile: Profile) -> list[Finding]:

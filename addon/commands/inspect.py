@@ -62,7 +62,8 @@ def _inspect(options: argparse.Namespace, plan: LimbPlan | None, profile: Profil
     from ..target_pieces import skin_surface
 
     file = read_mesh_file(options.mesh)
-    asked = Asked(expectation=expected_of(plan) if plan else Expectation(), profile=profile, objects=file.objects, uvs=file.uvs)
+    asked = Asked(expectation=expected_of(plan) if plan else Expectation(), profile=profile, objects=file.objects, uvs=file.uvs,
+                  loose_edges=file.loose_edges)
     if not options.target:
         return inspect_alone(file.mesh, asked)
     target = read_mesh(options.target)

@@ -17,7 +17,7 @@ from ...core.object_findings import ObjectFacts
 from ...core.outward import FlippedSurface, outward_surface
 from ...core.picture import Dense
 from ...core.poles import JointZone, PlanTally
-from ...core.polymesh import FloatArray, PolyMesh
+from ...core.polymesh import FloatArray, IntArray, PolyMesh
 from ...core.profiles import Profile
 from ...core.surface import Surface
 from ..written_beside import write_text
@@ -39,6 +39,7 @@ class Asked:
     objects : what the host says about the objects that carry the mesh
     measured : what must fit the target in place of the mesh itself, its limit surface
     uvs : (C, 2) float64, the mesh's map; None where it has none
+    loose_edges : (k, 2) int32, edges without a face; None where they are not known
     inside_out : whether the target's faces are wound to look inward; None where that is to be found out
     """
 
@@ -49,6 +50,7 @@ class Asked:
     objects: Sequence[ObjectFacts] = ()
     measured: PolyMesh | None = None
     uvs: FloatArray | None = None
+    loose_edges: IntArray | None = None
     inside_out: bool | None = None
 
 
@@ -117,4 +119,4 @@ def outward(surface: Surface) -> Surface:
 
 def _inspect(mesh: PolyMesh, target: Target | None, asked: Asked) -> Inspection:
     return inspect_mesh(mesh, target=target, tally=asked.tally, joint_zones=asked.joint_zones, expectation=asked.expectation,
-                        profile=asked.profile, objects=asked.objects, uvs=asked.uvs)
+                        profile=asked.profile, objects=asked.objects, uvs=asked.uvs, loose_edges=asked.loose_edges)

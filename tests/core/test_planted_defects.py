@@ -44,7 +44,8 @@ class Planted:
     mesh : with the defect
     elements : what the finding must name, in any order; None: judged by ``place`` alone
     place : where the finding must say to look; None: anywhere at the elements, or nowhere where there are none
-    uvs, objects : where the defect is in the map or the object
+    uvs, objects, loose_edges : where the defect is in the map, the object or an edge without a face
+    bent : degrees by which the mesh is bent; None: not at all
     sound : the mesh without the defect, where that is not the plain tube
     """
 
@@ -53,6 +54,7 @@ class Planted:
     place: FloatArray | None = None
     uvs: FloatArray | None = None
     objects: tuple[ObjectFacts, ...] = (ObjectFacts("arm", np.eye(4), 2.0),)
+    loose_edges: list[list[int]] = field(default_factory=list)
     bent: float | None = None
     sound: dict[str, Any] = field(default_factory=dict)
 
@@ -116,6 +118,11 @@ def non_manifold_vertices() -> Planted:
 
 def loose_vertices() -> Planted:
     return Planted(with_faces([], extra=[[9.0, 8.0, 7.0]]), [108], np.array([9.0, 8.0, 7.0]))
+
+
+def loose_edges() -> Planted:
+    mesh = body()
+    return Planted(mesh, [[0, 50]], mesh.positions[[0, 50]].mean(axis=0), loose_edges=[[0, 50]])
 
 
 def flipped_faces() -> Planted:
@@ -325,6 +332,7 @@ WORDS = {
     "triangles": ("2", "Dissolve"), "n_gons": ("more than four", "Cut"), "degenerate_faces": ("twice", "Delete"),
     "duplicate_faces": ("same vertices", "Delete"), "non_manifold_edges": ("more than two faces", "Delete"),
     "non_manifold_vertices": ("touch", "Split"), "loose_vertices": ("without a face", "Delete"),
+    "loose_edges": ("without a face", "Delete"),
     "flipped_faces": ("against their neighbours", "normals"), "broken_positions": ("not a number", "Delete"),
     "duplicate_vertices": ("same place", "Merge"), "zero_area_faces": ("without area", "Collapse"), "folds": ("150 degrees", "Relax"),
     "folded_quads": ("not convex", "Relax"), "poor_quads": ("under 0.2", "Relax"), "quad_shape": ("under 0.5", "Relax"),
@@ -353,7 +361,8 @@ def inspected(planted: Planted, name: str, limits: Limits = STRICT) -> Inspectio
     target = Target(dense, ReferenceSurface.from_mesh(dense), ReferenceSurface.from_mesh(planted.mesh)) if name in FIT else None
     uvs = planted.uvs if planted.uvs is not None else FLAT if planted.mesh.face_count == LAST and planted.bent is None else None
     inspection = inspect_mesh(planted.mesh, target=target, tally=PlanTally(0, 0, 0), joint_zones=[JOINT], expectation=PLAN,
-                              profile=Profile(limits), objects=planted.objects, uvs=uvs)
+                              profile=Profile(limits), objects=planted.objects, uvs=uvs,
+                              loose_edges=np.array(planted.loose_edges, dtype=np.int32).reshape(-1, 2))
     if planted.bent is None:
         return inspection
     plan = LimbPlan((Limb("stalk", np.array([[0.0, 0, 0], [0, 0, 0.96], [0, 0, 1.92]])),))
@@ -377,7 +386,7 @@ def test_there_is_a_planted_defect_for_every_check() -> None:
 @pytest.mark.parametrize("name", CHECKS)
 def test_planted_defect_is_found(name: str) -> None:
     planted = plant(name)
-    sound = replace(planted, mesh=body(), uvs=None, objects=(ObjectFacts("arm", np.eye(4), 2.0),))
+    sound = replace(planted, mesh=body(), uvs=None, loose_edges=[], objects=(ObjectFacts("arm", np.eye(4), 2.0),))
     before = inspected(replace(sound, **({"bent": None} | planted.sound)), name)
     assert not found(before, name) and name in checks_made(before)
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from ringwright.addon import files
-from ringwright.addon.files import parse_source, read_mesh, read_plan_text, write_mesh
+from ringwright.addon.files import parse_source, read_mesh, read_mesh_file, read_plan_text, write_mesh
 from ringwright.addon.mesh_bridge import create_mesh
 from ringwright.core.errors import FileError
 from ringwright.core.polymesh import PolyMesh
@@ -258,3 +258,18 @@ def test_importers_stay_silent(tmp_path: Path, capfd: pytest.CaptureFixture[str]
         write_mesh(tmp_path / f"cage{suffix}", open_box())
         read_mesh(tmp_path / f"cage{suffix}")
     assert capfd.readouterr() == ("", "")
+
+
+def test_a_mesh_file_tells_map_objects_and_loose_edges_of_one_reading(tmp_path: Path) -> None:
+    """Edges without a face are named by the vertices of the mesh that comes with them; several objects keep theirs to themselves."""
+    text = "v 0 0 0\nv 1 0 0\nv 1 1 0\nv 0 1 0\nv 3 3 3\nv 4 4 4\nvt 0 0\nvt 1 0\nvt 1 1\nvt 0 1\nf 1/1 2/2 3/3 4/4\nl 5 6\n"
+    path = tmp_path / "square.obj"
+    path.write_text(text)
+    file = read_mesh_file(path)
+    assert file.uvs is not None and file.uvs.tolist() == [[0, 0], [1, 0], [1, 1], [0, 1]]
+    assert file.loose_edges is not None and file.mesh.positions[file.loose_edges].tolist() == [[[3, 3, 3], [4, 4, 4]]]
+    assert file.objects == () and file.mesh.face_count == 1
+    write_mesh(tmp_path / "plain.blend", PolyMesh.from_quads(np.eye(4)[:, :3], [[0, 1, 2, 3]]), name="square")
+    plain = read_mesh_file(tmp_path / "plain.blend")
+    assert plain.uvs is None and plain.loose_edges is not None and plain.loose_edges.shape == (0, 2)
+    assert [item.name for item in plain.objects] == ["square"]
