@@ -1,9 +1,7 @@
-"""A built cage, inspected, wounded and mended with the selection tools; what the overlay costs."""
+"""A built cage, inspected, wounded and mended with the selection tools."""
 
 from __future__ import annotations
 
-import sys
-import time
 import tomllib
 
 import bpy
@@ -63,7 +61,6 @@ def scenario(hand: Hand) -> Steps:
     with hand.override():
         hand.fact("deviation", sorted(bpy.ops.ringwright.show_deviation("EXEC_DEFAULT", True)))
     yield from hand.photograph("deviation")
-    yield from _redraw_cost(hand, cage)
 
 
 def _look(hand: Hand, middle: np.ndarray, size: float) -> None:
@@ -81,54 +78,3 @@ def _scroll(hand: Hand) -> None:
         if bpy.ops.view2d.scroll_down.poll():
             for _ in range(12):
                 bpy.ops.view2d.scroll_down(deltay=60)
-
-
-def _own_time(hand: Hand) -> float:
-    """Seconds that the overlay's callbacks take of a redraw, without the graphics card's own work."""
-    overlay = next(module for name, module in sys.modules.items() if name.endswith("ringwright.addon.overlay"))
-    spent = []
-
-    def timed(draw: object) -> object:
-        def wrapper() -> None:
-            start = time.perf_counter()
-            draw()
-            spent.append(time.perf_counter() - start)
-
-        return wrapper
-
-    drawer = overlay._overlay
-    drawer.stop()
-    kept = drawer._draw_space, drawer._draw_pixels
-    drawer._draw_space, drawer._draw_pixels = timed(kept[0]), timed(kept[1])
-    drawer.start()
-    bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=2)
-    spent.clear()
-    bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=8)
-    drawer.stop()
-    del drawer._draw_space, drawer._draw_pixels
-    drawer.start()
-    return sum(spent) / 8
-
-
-def _redraw_cost(hand: Hand, cage: bpy.types.Object) -> Steps:
-    """Seconds a redraw with and without the overlay on cages of growing size."""
-    settings = bpy.context.scene.ringwright
-    for levels in (1, 3):
-        modifier = cage.modifiers.new("Finer", "SUBSURF")
-        modifier.levels = levels - 1 if levels > 1 else 1
-        bpy.context.view_layer.objects.active = cage
-        with hand.override():
-            bpy.ops.object.modifier_apply(modifier=modifier.name)
-        yield 1.0
-        cost = {}
-        for shown in (True, False):
-            settings.overlay = shown
-            bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=2)
-            start = time.perf_counter()
-            bpy.ops.wm.redraw_timer(type="DRAW_WIN", iterations=8)
-            cost[shown] = (time.perf_counter() - start) / 8
-        settings.overlay = True
-        hand.fact(f"overlay's own time on {len(cage.data.polygons)} quads", f"{1000 * _own_time(hand):.1f} ms")
-        count = len(cage.data.polygons)
-        hand.fact(f"redraw of {count} quads", f"{1000 * cost[True]:.1f} ms with the overlay, {1000 * cost[False]:.1f} ms without")
-    yield 0.1
