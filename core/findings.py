@@ -36,8 +36,8 @@ SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
 CHECKS = (
     "triangles", "n_gons", "degenerate_faces", "duplicate_faces", "non_manifold_edges", "non_manifold_vertices", "loose_vertices",
     "loose_edges", "flipped_faces", "broken_positions", "duplicate_vertices", "zero_area_faces", "folds", "folded_quads", "poor_quads",
-    "quad_shape", "long_quads", "self_intersections", "area_jumps", "unusual_valence", "poles_in_joint", "pole_excess", "joint_spacing", "components",
-    "boundary_loops", "open_ends", "budget", "asymmetry", "faces_against_target", "vertices_off_target", "mean_deviation",
+    "quad_shape", "long_quads", "self_intersections", "area_jumps", "unusual_valence", "poles_in_joint", "pole_excess", "joint_spacing",
+    "components", "boundary_loops", "open_ends", "budget", "asymmetry", "faces_against_target", "vertices_off_target", "mean_deviation",
     "deviation_percentile_99", "poor_bend", "pole_in_crease", "object_name", "mirrored_object", "uneven_scale", "unapplied_scale",
     "unapplied_rotation", "object_size", "uv_overlap", "uv_flipped", "uv_stretch", "texel_density", "uv_margin", "uv_outside",
 )
