@@ -13,27 +13,38 @@ from bpy.app.handlers import persistent
 from . import kept_target, plan_storage
 from .cage_build import CageBuild
 from .plan_storage import cage_of, is_built
+from .viewports import redraw_viewports
 
+TICK = 0.01
+"""Seconds between two looks at a build that is under way."""
 PAUSE = 0.02
 """Seconds without a further change before the build begins: a slider sends several changes at once."""
 
 running: CageBuild | None = None
 """The build that is under way."""
+_timer: bpy.types.Timer | None = None
 _was_built = False
 """Whether the cage fitted its plan before the undo or redo that is under way."""
 
 
-def begin(build: CageBuild) -> None:
-    """A build is under way."""
-    global running
-    running = build
+def begin(context: bpy.types.Context, build: CageBuild) -> None:
+    """A build is under way; its operator is to look at it every tick."""
+    global running, _timer
+    running, _timer = build, context.window_manager.event_timer_add(TICK, window=context.window)
 
 
 def end() -> None:
     """It is no longer; without Build Live the target is not needed any more."""
-    global running
-    running = None
-    if not bpy.context.scene.ringwright.live:
+    global running, _timer
+    manager = bpy.context.window_manager
+    if _timer is not None:
+        manager.event_timer_remove(_timer)
+    running = _timer = None
+    for window in manager.windows:
+        window.workspace.status_text_set(None)
+    redraw_viewports(bpy.context)
+    scene = bpy.context.scene
+    if scene is None or not scene.ringwright.live:
         kept_target.forget()
 
 
@@ -126,6 +137,9 @@ def register() -> None:
 def unregister() -> None:
     """Stop listening."""
     cancel()
+    if running is not None:
+        running.wait()
+        end()
     plan_storage.listeners.remove(ask)
     for name, handler in HANDLERS:
         getattr(bpy.app.handlers, name).remove(handler)

@@ -35,9 +35,6 @@ from ..target_pieces import skin_surface
 from ..viewports import redraw_viewports
 from .asking import Refusing, has_cage, has_limbs_and_target, has_scene, has_target, in_object_mode, refuse
 
-TICK = 0.01
-"""Seconds between two looks at a build that is under way."""
-
 
 class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
     """Build the cage of the limb plan on the target; an older cage is replaced, its place, materials and modifiers stay"""
@@ -78,9 +75,8 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
         except RingwrightError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        live_build.begin(self._work)
+        live_build.begin(context, self._work)
         self._told = ""
-        self._timer = context.window_manager.event_timer_add(TICK, window=context.window)
         context.window_manager.modal_handler_add(self)
         return {"RUNNING_MODAL"}
 
@@ -88,7 +84,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
         """Look at the build every tick; all other events are the editor's."""
         work = self._work
         if (event.type == "ESC" and event.value == "PRESS") or work.is_cancelled or work.is_disturbed:
-            return self._give_up(context, "The build was cancelled") | ({"PASS_THROUGH"} if event.type != "ESC" else set())
+            return self._give_up("The build was cancelled") | ({"PASS_THROUGH"} if event.type != "ESC" else set())
         if event.type != "TIMER":
             return {"PASS_THROUGH"}
         try:
@@ -97,36 +93,30 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
             if not work.look():
                 self._show_progress(context)
                 return {"PASS_THROUGH"}
-            return self._finish(context)
+            return self._finish()
         except RingwrightError as error:
             context.scene.ringwright.notice = str(error)
             context.scene.ringwright.loses_moves = isinstance(error, LostMoves)
-            self._give_up(context, "")
+            self._give_up("")
             self.report({"WARNING" if isinstance(error, LostMoves) else "ERROR"}, str(error))
             return {"CANCELLED"}
 
     def cancel(self, context: bpy.types.Context) -> None:
         """The editor ends the build: another file, or good night."""
-        self._give_up(context, "")
+        self._give_up("")
 
-    def _finish(self, context: bpy.types.Context) -> set[str]:
+    def _finish(self) -> set[str]:
         built, inspection, kept = self._work.finish()
-        self._clear(context)
+        live_build.end()
         self._tell(built, kept, None if inspection is None else len(inspection.findings))
         return {"FINISHED"}
 
-    def _give_up(self, context: bpy.types.Context, words: str) -> set[str]:
+    def _give_up(self, words: str) -> set[str]:
         self._work.drop()
-        self._clear(context)
+        live_build.end()
         if words:
             self.report({"WARNING"}, words)
         return {"CANCELLED"}
-
-    def _clear(self, context: bpy.types.Context) -> None:
-        live_build.end()
-        context.window_manager.event_timer_remove(self._timer)
-        context.workspace.status_text_set(None)
-        redraw_viewports(context)
 
     def _show_progress(self, context: bpy.types.Context) -> None:
         words = f"{self._work.stage}, {self._work.share:.0%}  |  Esc: Cancel"
