@@ -1,7 +1,8 @@
 """Better bends within the budget: try one change of the plan after the other, measure the cage, keep what bends better.
 
 Nothing is assumed: every trial is built and bent. A change is kept only where no figure of the whole cage gets
-worse: verdicts, volume kept, smallest scaled Jacobian, faces turned over, faces in all, poles and fit stay at least as good.
+worse (verdicts, volume kept, smallest scaled Jacobian, faces turned over, faces in all, poles), and no joint and no set pose
+measurably worse than in the first cage.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from .flex_report import GRADES, grade
 from .improve_moves import Move, moves
 from .joint_motion import JOINT_RANGES, JointRange
 from .plan import LimbPlan
+from .polymesh import FloatArray
 from .quality import scaled_jacobian
 from .skeleton import skeleton_of
 from .surface import Surface
@@ -126,9 +128,24 @@ def improve(plan: LimbPlan, surface: Surface, *, ranges: Mapping[str, JointRange
         if best.trials >= most_trials:
             break
         progress(f"Trying {move.words}", best.trials / most_trials)
-        best = _tried(best, bounded, move, surface, ranges)
+        best = _tried(best, bounded, move, flex, surface, ranges)
     progress("Done", 1.0)
     return best
+
+
+def no_joint_worse(flex: Flex, start: Flex) -> bool:
+    """Whether no joint and no set pose bends measurably worse: volume kept, smallest scaled Jacobian, share of faces turned over."""
+    figures, before = _by_joint(flex), _by_joint(start)
+    return figures.shape == before.shape and bool((figures >= before - MEASURABLE).all())
+
+
+def _by_joint(flex: Flex) -> FloatArray:
+    """Figures of every joint and pose of which more is better, (n, 3) float64."""
+    joints = [(min(each.volume_kept for each in joint.motions), min(each.smallest_jacobian for each in joint.motions),
+               -max(each.flipped_faces for each in joint.motions) / max(len(joint.worst_faces), 1))
+              for joint in flex.joints if joint.motions]
+    poses = [(1.0, pose.smallest_jacobian, -pose.flipped_faces / flex.skinned.mesh.face_count) for pose in flex.poses]
+    return np.array([*joints, *poses], dtype=np.float64).reshape(-1, 3)
 
 
 def score(result: BuildResult, flex: Flex) -> BendScore:
@@ -146,7 +163,8 @@ def score(result: BuildResult, flex: Flex) -> BendScore:
         float(scaled_jacobian(result.mesh.positions[result.mesh.quads()]).min(initial=1.0)), int(np.abs(off).sum()))
 
 
-def _tried(best: Improvement, bounded: LimbPlan, move: Move, surface: Surface, ranges: Mapping[str, JointRange]) -> Improvement:
+def _tried(best: Improvement, bounded: LimbPlan, move: Move, start: Flex, surface: Surface,
+           ranges: Mapping[str, JointRange]) -> Improvement:
     """The best so far after one more trial."""
     plan = move.applied(best.plan)
     if plan is None:
@@ -157,7 +175,8 @@ def _tried(best: Improvement, bounded: LimbPlan, move: Move, surface: Surface, r
     except RingwrightError:
         return replace(best, trials=best.trials + 1)
     found = score(result, flex)
-    if found.quads > (bounded.quad_budget or found.quads) or not found.better_than(best.score):
+    fits = found.quads <= (bounded.quad_budget or found.quads)
+    if not (fits and found.better_than(best.score) and no_joint_worse(flex, start)):
         return replace(best, trials=best.trials + 1)
     change = Change(move.words, best.score, found)
     return replace(best, plan=plan, result=result, flex=flex, score=found, changes=(*best.changes, change), trials=best.trials + 1)

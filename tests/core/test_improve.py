@@ -10,7 +10,8 @@ import pytest
 from ringwright.core.build import measure_limbs
 from ringwright.core.counts import limb_size, solve_counts
 from ringwright.core.errors import PlanError
-from ringwright.core.improve import BendScore, Improvement, improve
+from ringwright.core.flex import Flex
+from ringwright.core.improve import BendScore, Improvement, improve, no_joint_worse
 from ringwright.core.improve_moves import moves
 from ringwright.core.joined import join_ends
 from ringwright.core.plan import Limb, LimbPlan, format_plan
@@ -92,6 +93,34 @@ def test_what_progress_raises_ends_the_search(surface: ReferenceSurface) -> None
 
     with pytest.raises(Stopped):
         improve(stalk(160, 1), surface, progress=stop)
+
+
+@pytest.mark.parametrize(("joints", "budget", "loops"), [(4, 260, 0), (4, 260, 3), (3, 200, 1)])
+def test_no_joint_gets_worse_than_in_the_first_cage(joints: int, budget: int, loops: int) -> None:
+    """Every figure of every joint, over plans of several joints."""
+    surface = ReferenceSurface(*capsule(radius=0.7, length=6.0, around=40, along=48))
+    chain = np.column_stack([np.zeros((joints + 1, 2)), np.linspace(-0.5, 5.6, joints + 1)])
+    plan = LimbPlan((Limb("tail", chain, tip="open", joint_loops=loops),), quad_budget=budget)
+    found = improve(plan, surface, most_trials=16)
+    start = improve(plan, surface, most_trials=1).flex
+    assert no_joint_worse(found.flex, start)
+    for joint, first in zip(found.flex.joints, start.joints, strict=True):
+        assert min(each.volume_kept for each in joint.motions) >= min(each.volume_kept for each in first.motions) - 1e-3
+        assert min(each.smallest_jacobian for each in joint.motions) >= min(each.smallest_jacobian for each in first.motions) - 1e-3
+    assert found.score.no_worse_than(found.start)
+
+
+def test_a_joint_that_loses_is_told_from_one_that_gains(surface: ReferenceSurface) -> None:
+    flex = improve(stalk(160, 1), surface, most_trials=1).flex
+    joint = flex.joints[0]
+
+    def changed(**figures: float) -> Flex:
+        motions = tuple(replace(each, **figures) for each in joint.motions)  # type: ignore[arg-type]
+        return replace(flex, joints=(replace(joint, motions=motions), *flex.joints[1:]))
+
+    assert no_joint_worse(flex, flex) and no_joint_worse(changed(volume_kept=2.0, smallest_jacobian=1.0), flex)
+    for figures in ({"volume_kept": 0.1}, {"smallest_jacobian": -1.0}, {"flipped_faces": 99}):
+        assert not no_joint_worse(changed(**figures), flex)
 
 
 def test_trials_are_bounded(surface: ReferenceSurface) -> None:
