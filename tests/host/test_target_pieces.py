@@ -16,7 +16,8 @@ BODY = capsule(1.0, 6.0, 24, 24)
 def with_shell(move: float) -> PolyMesh:
     middle = BODY.positions.mean(axis=0)
     inner = (BODY.positions - middle) * 0.6 + middle + [move, 0, 0]
-    return PolyMesh.from_quads(np.concatenate([inner, BODY.positions]), np.concatenate([BODY.triangles, BODY.triangles + len(BODY.positions)]))
+    triangles = np.concatenate([BODY.triangles, BODY.triangles + len(BODY.positions)])
+    return PolyMesh.from_quads(np.concatenate([inner, BODY.positions]), triangles)
 
 
 def test_a_hidden_shell_is_left_out_and_rays_meet_the_skin() -> None:
