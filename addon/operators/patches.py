@@ -33,6 +33,8 @@ CORNER_ITEMS = (
     ("GROUP", "Vertex Group", "Border vertices in the active vertex group"),
     ("NONE", "No Corners", "The border is taken for a round one"),
 )
+ONCE = {"SKIP_SAVE"}
+"""What suits one border and no other: the next fill begins plain again."""
 MOST_SIDES = 8
 """Sides that can be padded one by one in the editor; the core takes any number."""
 
@@ -44,16 +46,19 @@ class RINGWRIGHT_OT_fill_patch(Refusing, bpy.types.Operator):
     bl_label = "Fill Patch"
     bl_options = {"REGISTER", "UNDO"}
 
-    corners: EnumProperty(name="Corners", items=CORNER_ITEMS, default="ANGLE", description="Border vertices that take one quad")
-    rotate: IntProperty(name="Turn Corners", description="Border vertices by which the corners move on", default=0, min=-256, max=256)
+    corners: EnumProperty(name="Corners", items=CORNER_ITEMS, default="ANGLE", options=ONCE,
+                          description="Border vertices that take one quad")
+    rotate: IntProperty(name="Turn Corners", description="Border vertices by which the corners move on", default=0, min=-256, max=256,
+                        options=ONCE)
     pattern: IntProperty(name="Pattern", description="Which of the equally good patterns, 0 the best; past the last they begin again",
-                         default=0, min=0, max=999)
-    nudge: IntProperty(name="Nudge Poles", default=0, min=-64, max=64,
+                         default=0, min=0, max=999, options=ONCE)
+    nudge: IntProperty(name="Nudge Poles", default=0, min=-64, max=64, options=ONCE,
                        description="Quads by which the poles move on in one direction; they stop at its end")
-    nudge_across: IntProperty(name="Nudge Across", default=0, min=-64, max=64,
+    nudge_across: IntProperty(name="Nudge Across", default=0, min=-64, max=64, options=ONCE,
                               description="Quads by which the poles move on in a second direction, where there is one")
-    padding: IntProperty(name="Padding", description="Rows of quads along every side before a pole", default=0, min=0, max=64)
-    side_padding: IntVectorProperty(name="Rows at Sides", size=MOST_SIDES, default=(0,) * MOST_SIDES, min=0, max=64,
+    padding: IntProperty(name="Padding", description="Rows of quads along every side before a pole", default=0, min=0, max=64,
+                         options=ONCE)
+    side_padding: IntVectorProperty(name="Rows at Sides", size=MOST_SIDES, default=(0,) * MOST_SIDES, min=0, max=64, options=ONCE,
                                     description="Rows of quads more at single sides, counted from the first corner on")
     follow: BoolProperty(name="Follow Flow", default=False, description="Let edges run on from those that arrive from outside")
     use_target: BoolProperty(name="Onto Target", default=True, description="Lay the new vertices on the target, where there is one")

@@ -80,6 +80,13 @@ def test_every_choice_changes_the_patch(name: str) -> None:
     assert plain.face_count != chosen.face_count or np.any(plain.corner_verts != chosen.corner_verts)
 
 
+def test_choices_for_one_border_are_forgotten_for_the_next() -> None:
+    """The host keeps an operator's values for its next call, unless they are marked; follow and target are kept, as a way of working."""
+    own = bpy.ops.ringwright.fill_patch.get_rna_type().properties
+    once = {"corners", "rotate", "pattern", "nudge", "nudge_across", "padding", "side_padding"}
+    assert {name for name in once | {"follow", "use_target"} if own[name].is_skip_save} == once
+
+
 @pytest.mark.parametrize("follow", [False, True])
 @pytest.mark.parametrize("border", [ROUND, HEXAGON], ids=["round", "hexagon"])
 def test_selected_vertices_choose_the_border_and_are_its_corners(border: FloatArray, follow: bool) -> None:
