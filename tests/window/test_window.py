@@ -158,3 +158,25 @@ def test_live_build(installed: None) -> None:
     assert facts["sides after one undo"] == 8 and facts["sides after one redo"] == 12 and facts["same cage after one redo"] is True
     assert facts["began"] == ["RUNNING_MODAL"] and facts["as before after Esc"] is True and facts["sides after reverting"] == 12
     assert "moved by hand" in str(facts["asked"]) and facts["kept till the choice"] is True
+    assert "Ringwright" not in facts["threads after switching off"] and facts["as before after switching off"] is True
+    assert facts["built after switching on"] > facts["after"]
+
+
+def test_every_choice_of_a_patch_is_live_in_the_panel_of_the_last_operation(installed: None) -> None:
+    facts = play("patches")
+    plain = facts["plain"]
+    assert plain["quads"] and plain["faces"] > 34 + 60
+    assert facts["plain again"] == plain and facts["turned in the panel"] == facts["nudged"]
+    for name in ("nudged", "nudged back", "nudged across", "turned", "padded side", "round", "following", "selected corners"):
+        assert facts[name]["quads"] and facts[name]["places"] != plain["places"], name
+    assert facts["nudged"]["poles"] == facts["nudged across"]["poles"] == plain["poles"]
+
+
+def test_ring_edits_and_their_undo(installed: None) -> None:
+    facts = play("ring_edits")
+    for call in ("reduce_ring", "splice_rings", "make_quads"):
+        assert facts[call] == ["FINISHED"] and facts[f"{call} changed"] is True, call
+        assert facts[f"{call} undone"] == facts["before"], call
+    for choice in ("rows", "hidden", "keep clear"):
+        assert facts[choice] is True and facts[f"plain after {choice}"] is True, choice
+    assert facts["undone at the end"] == facts["before"]
