@@ -5,13 +5,16 @@ A draft stands at once, Esc gives up, what was moved by hand stays or is asked f
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 
+import addon_utils
 import bpy
 import numpy as np
 from driver import Hand, Steps, mesh_arrays
 
+NAME = "bl_ext.user_default.ringwright"
 PATIENCE = 120.0
 BEFORE, AFTER = 8, 12
 """Sides of the finger before and after the change."""
@@ -40,6 +43,7 @@ def scenario(hand: Hand) -> Steps:
     hand.fact("same cage after one redo", mesh_arrays(bpy.context.scene.ringwright.cage) == built)
     yield from _cancelled(hand)
     yield from _asked(hand)
+    yield from _switched_off(hand)
 
 
 def _moved_vertex_stays(hand: Hand) -> Steps:
@@ -120,6 +124,23 @@ def _asked(hand: Hand) -> Steps:
     yield from hand.photograph("choice")
 
 
+def _switched_off(hand: Hand) -> Steps:
+    """The extension is switched off while it builds: its thread ends, the cage is what it was; then it builds again."""
+    name, before = bpy.context.scene.ringwright.cage.name, mesh_arrays(bpy.context.scene.ringwright.cage)
+    with hand.override():
+        bpy.ops.ringwright.build_cage("INVOKE_DEFAULT", True, moved="DROP")
+    addon_utils.disable(NAME, default_set=False)
+    yield 0.5
+    hand.fact("threads after switching off", [each.name for each in threading.enumerate()])
+    hand.fact("as before after switching off", mesh_arrays(bpy.data.objects[name]) == before)
+    addon_utils.enable(NAME, default_set=False)
+    yield 0.5
+    with hand.override():
+        bpy.ops.ringwright.build_cage("INVOKE_DEFAULT", True, moved="DROP")
+    yield from until(is_idle)
+    hand.fact("built after switching on", faces())
+
+
 def _middle(hand: Hand) -> tuple[float, float]:
     region = hand.region
     return region.x + region.width / 3, region.y + region.height / 2
@@ -131,7 +152,7 @@ def faces() -> int:
 
 def is_idle() -> bool:
     """Whether no build is under way or about to begin."""
-    return not any(each.bl_idname == "RINGWRIGHT_OT_build_cage" for each in bpy.context.window_manager.windows[0].modal_operators)
+    return not any(each and each.bl_idname == "RINGWRIGHT_OT_build_cage" for each in bpy.context.window_manager.windows[0].modal_operators)
 
 
 def until(reached: Callable[[], bool]) -> Steps:
