@@ -44,7 +44,8 @@ def read_edit_weights(item: bpy.types.Object, name: str) -> FloatArray:
     layer = host.verts.layers.deform.active
     if layer is None:
         return np.zeros(len(host.verts))
-    return np.fromiter((vertex[layer].get(group.index, 0.0) for vertex in host.verts), dtype=np.float64, count=len(host.verts))
+    weights = (vertex[layer][group.index] if group.index in vertex[layer] else 0.0 for vertex in host.verts)
+    return np.fromiter(weights, dtype=np.float64, count=len(host.verts))
 
 
 def kept_apart_edges(item: bpy.types.Object, edge_verts: IntArray) -> BoolArray:
