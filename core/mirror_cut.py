@@ -61,13 +61,13 @@ def mirror_by_cut(mesh: PolyMesh, plane: str, *, positive: bool = True, limb_ima
 
 
 def _along_edges(mesh: PolyMesh, adjacency: Adjacency, axis: int) -> BoolArray | None:
-    """Vertices on the plane, (V,) bool, where it passes between the quads along edges as in a mirrored cage; None where it cuts quads."""
+    """Vertices on the plane, (V,) bool, where it passes between quads along edges as in a mirrored cage; None where it does not."""
     ends = mesh.positions[adjacency.edge_verts]
     reach = ON_EDGES * float(np.mean(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)))
     lying = np.abs(mesh.positions[:, axis]) <= reach
     heights = np.where(lying, 0.0, mesh.positions[:, axis])[mesh.quads()]
-    cut = (heights.min(axis=1) < 0) & (heights.max(axis=1) > 0)
-    return lying if lying.any() and not cut.any() else None
+    before, behind = (heights > 0).any(axis=1), (heights < 0).any(axis=1)
+    return lying if before.any() and behind.any() and not (before & behind).any() else None
 
 
 def _half_of(mesh: PolyMesh, lying: BoolArray, axis: int, sign: float) -> tuple[PolyMesh, BoolArray]:
