@@ -84,8 +84,7 @@ def scheduler(place: Path) -> Iterator[None]:
     """The guide's scheduler and workers."""
     pytest.importorskip("distributed")
     (script,) = blocks("sh dask")
-    binaries = Path(sys.executable).parent
-    commands = [[str(binaries / "dask"), *shlex.split(line)[1:]] for line in script.splitlines()]
+    commands = [[sys.executable, "-m", *shlex.split(line)] for line in script.splitlines()]
     begun = [subprocess.Popen(command, cwd=place, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for command in commands]
     try:
         yield
