@@ -158,7 +158,7 @@ TEMPLATES: tuple[PlanTemplate, ...] = (
                  (UPPER_ARM, FOREARM, LimbRule("hand", ("wrist", "wing tip"), (1.0, 1.0), closed=True),
                   _digit("thumb", (1.0, 1.0), 0.4)),
                  (), (("hand", "thumb"),), (("forearm", "upper arm"), ("hand", "forearm"))),
-    PlanTemplate("tail", "Tail", (Place("root", "the root of the tail"), Place("tip", "the tip of the tail")),
+    PlanTemplate("tail", "Animal Tail", (Place("root", "the root of the tail"), Place("tip", "the tip of the tail")),
                  (LimbRule("tail", ("root", "tip"), (1.0,) * 8, closed=True, joint_loops=0),)),
     PlanTemplate("tentacle", "Tentacle", (Place("root", "the root of the tentacle"), Place("tip", "the tip of the tentacle")),
                  (LimbRule("tentacle", ("root", "tip"), (1.0,) * 14, closed=True, joint_loops=0),)),
