@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -47,12 +48,12 @@ def moves(plan: LimbPlan, counts: CountPlan) -> Iterator[Move]:
         fewer = int(counts.limbs[limb.name].rings.min()) - 2
         if len(limb.joints) == 2 and not isinstance(plan.tip_join(limb.name), Fork) and fewer >= SIDES_RANGE[0]:
             yield Move(f"{fewer} sides for {limb.name}, the quads to others",
-                       _limb(limb.name, lambda each, sides=fewer: replace(each, sides=sides)))
+                       _limb(limb.name, partial(replace, sides=fewer)))
     for limb in plan.limbs:
         for joint in range(1, len(limb.joints) - 1):
             for share, way in ((-JOINT_STEP, "root"), (JOINT_STEP, "tip")):
                 yield Move(f"joint {joint + 1} of {limb.name} {JOINT_STEP:.0%} of a bone toward its {way}",
-                           _limb(limb.name, lambda each, j=joint, s=share: _joint_moved(each, j, s)))
+                           _limb(limb.name, partial(_joint_moved, joint=joint, share=share)))
 
 
 def bends(plan: LimbPlan, limb: Limb) -> bool:
