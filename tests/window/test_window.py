@@ -177,6 +177,7 @@ def test_ring_edits_and_their_undo(installed: None) -> None:
     for call in ("reduce_ring", "splice_rings", "make_quads"):
         assert facts[call] == ["FINISHED"] and facts[f"{call} changed"] is True, call
         assert facts[f"{call} undone"] == facts["before"], call
+    assert len({facts[name] for name in ("plain", "rows", "hidden", "keep clear")}) == 4
     for choice in ("rows", "hidden", "keep clear"):
-        assert facts[choice] is True and facts[f"plain after {choice}"] is True, choice
-    assert facts["undone at the end"] == facts["before"]
+        assert facts[f"{choice} undone"] == facts["before"], choice
+    assert facts["turned"] != facts["plain"]

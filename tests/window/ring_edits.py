@@ -1,0 +1,124 @@
+"""Ring operators as an artist uses them: reduce, splice, make quads, choices turned in the last operation, and Ctrl Z after each."""
+
+from __future__ import annotations
+
+import hashlib
+
+import bmesh
+import bpy
+import numpy as np
+from driver import Hand, Steps
+
+CALLS = {
+    "reduce_ring": {"ring": 3, "count": 14, "rows": 3},
+    "splice_rings": {},
+    "make_quads": {},
+}
+PLAIN = {"rows": 0, "hidden": "ANY", "keep_clear": ""}
+"""The host remembers choices from one call to the next."""
+CHOICES = {"rows": {"rows": 8}, "hidden": {"hidden": "BACK"}, "keep clear": {"keep_clear": "bends"}}
+
+
+def scenario(hand: Hand) -> Steps:
+    _put_tubes()
+    hand.look((-1, 0.6, -0.3), (0, 0, 3.6), 11.0)
+    yield from hand.sidebar("Ringwright")
+    before = _digest()
+    hand.fact("before", before)
+    yield from hand.photograph("before")
+    for call, choices in CALLS.items():
+        with hand.override():
+            hand.fact(call, sorted(getattr(bpy.ops.ringwright, call)("EXEC_REGION_WIN", True, **choices)))
+        yield 0.4
+        hand.fact(f"{call} changed", _digest() != before)
+        yield from hand.photograph(call)
+        yield from _undo(hand)
+        hand.fact(f"{call} undone", _digest())
+    for name, choice in CHOICES.items():
+        with hand.override():
+            bpy.ops.ringwright.splice_rings("EXEC_REGION_WIN", True, **{**PLAIN, **choice})
+        yield 0.4
+        hand.fact(name, _digest())
+        yield from hand.photograph(name)
+        yield from _undo(hand)
+        hand.fact(f"{name} undone", _digest())
+    # Last: a choice turned in the last operation. Called from a script, the host pushes no undo step for what it does again.
+    with hand.override():
+        bpy.ops.ringwright.splice_rings("EXEC_REGION_WIN", True, **PLAIN)
+    yield 0.4
+    hand.fact("plain", _digest())
+    yield from _turn(hand, CHOICES["rows"])
+    hand.fact("turned", _digest())
+
+
+def _put_tubes() -> None:
+    """A hand's ring of 20 over an arm's of 10, with a bit of everything that a mesh carries, a triangle pair and an n-gon."""
+    positions: list[tuple[float, float, float]] = []
+    faces: list[list[int]] = []
+    for sides, bottom in ((10, 0.0), (20, 4.2)):
+        first = len(positions)
+        angles = 2 * np.pi * np.arange(sides) / sides
+        positions += [(float(np.cos(angle)), float(np.sin(angle)), bottom + 0.5 * row) for row in range(7) for angle in angles]
+        faces += [[first + row * sides + at, first + row * sides + (at + 1) % sides, first + (row + 1) * sides + (at + 1) % sides,
+                   first + (row + 1) * sides + at] for row in range(6) for at in range(sides)]
+    cut = faces.pop(12)
+    faces += [cut[:3], [cut[0], *cut[2:]]]
+    for other in list(bpy.context.scene.objects):
+        other.hide_set(True)
+    mesh = bpy.data.meshes.new("Tubes")
+    mesh.from_pydata(positions, [], faces)
+    item = bpy.data.objects.new("Tubes", mesh)
+    bpy.context.scene.collection.objects.link(item)
+    bpy.context.view_layer.objects.active = item
+    item.select_set(True)
+    random = np.random.default_rng(2)
+    mesh.uv_layers.new(name="Map").data.foreach_set("uv", random.random(2 * len(mesh.loops)).astype(np.float32))
+    for edge in list(mesh.edges)[::5]:
+        edge.use_seam = set(edge.vertices) != {cut[0], cut[2]}  # a seam would stay
+    for name in ("bends", "skin"):
+        group = item.vertex_groups.new(name=name)
+        for vertex in mesh.vertices:
+            group.add([vertex.index], float(vertex.co.x > 0) if name == "bends" else float(random.random()), "REPLACE")
+    item.shape_key_add(name="Basis")
+    item.shape_key_add(name="Fist", from_mix=False).data.foreach_set("co", random.random(3 * len(mesh.vertices)).astype(np.float32))
+    bpy.context.scene.ringwright.target = None
+    bpy.ops.ed.undo_push()
+    bpy.ops.object.mode_set(mode="EDIT")
+    host = bmesh.from_edit_mesh(mesh)
+    for element in (*host.verts, *host.edges, *host.faces):
+        element.select = False
+    bmesh.update_edit_mesh(mesh)
+    bpy.ops.ed.undo_push()
+
+
+def _digest() -> str:
+    """One number for every bit that the mesh under edit carries, selection and order included."""
+    host = bmesh.from_edit_mesh(bpy.data.objects["Tubes"].data)
+    told = hashlib.sha256()
+    for vertex in host.verts:
+        told.update(repr([list(vertex.co), vertex.select, *(list(vertex[layer]) for layer in host.verts.layers.shape.values()),
+                          *(sorted(vertex[layer].items()) for layer in host.verts.layers.deform.values())]).encode())
+    for face in host.faces:
+        told.update(repr([[vertex.index for vertex in face.verts], face.select, face.material_index,
+                          [list(corner[layer].uv) for layer in host.loops.layers.uv.values() for corner in face.loops]]).encode())
+    for edge in host.edges:
+        told.update(repr([[vertex.index for vertex in edge.verts], edge.seam, edge.smooth, edge.select]).encode())
+    return told.hexdigest()
+
+
+def _turn(hand: Hand, changes: dict[str, object]) -> Steps:
+    """Change values of the last operation and let the host do it again, as its panel does."""
+    operator = hand.window_manager_operator("RINGWRIGHT_OT_splice_rings")
+    for name, value in changes.items():
+        setattr(operator.properties, name, value)
+    with hand.override():
+        bpy.ops.ed.undo_redo()
+    yield 0.4
+
+
+def _undo(hand: Hand) -> Steps:
+    """The key, over the viewport."""
+    region = hand.region
+    yield from hand.move(region.x + region.width / 2, region.y + region.height / 2)
+    yield from hand.press("Z", ctrl=True)
+    yield 0.5
