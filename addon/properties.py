@@ -15,6 +15,7 @@ from bpy.props import (
     BoolProperty,
     CollectionProperty,
     EnumProperty,
+    FloatProperty,
     FloatVectorProperty,
     IntProperty,
     IntVectorProperty,
@@ -193,6 +194,11 @@ class RINGWRIGHT_PG_limb(bpy.types.PropertyGroup):
     up: FloatVectorProperty(
         name="Up", size=3, subtype="XYZ", description="Direction in which the seam of the limb looks; 0, 0, 0 leaves it to be chosen",
         get=_getter(_get_up, (0.0, 0.0, 0.0)), set=_setter(_up_values))
+    radius: FloatProperty(
+        name="Largest Radius", min=0.0, soft_max=10.0, subtype="DISTANCE", precision=4,
+        description="How far from its middle the limb's skin lies at most, so that it is not taken for a neighbour's; "
+                    "0 where nothing else comes near",
+        get=_getter(lambda limb: limb.radius or 0.0, 0.0), set=_setter(lambda limb, value: {"radius": value or None}))
     joint_loops: IntProperty(
         name="Joint Loops", description="Rings gathered round every inner joint so that it bends well; 0 spaces all rings evenly",
         min=JOINT_LOOPS_RANGE[0], max=JOINT_LOOPS_RANGE[1],

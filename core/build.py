@@ -125,7 +125,7 @@ def measure_limbs(plan: LimbPlan, surface: Surface, known: Measures | None = Non
 def _measure_key(limb: Limb, asked: dict[str, Any]) -> bytes:
     """All that a limb's measure depends on, as bytes; of its counts only whether its cap has a vertex at the apex."""
     flat_cap = limb.sides is not None and limb.sides < LEAST_SIDES_WITH_INNER
-    return pickle.dumps((limb.joints, limb.tip, limb.up is not None, flat_cap, asked))
+    return pickle.dumps((limb.joints, limb.tip, limb.radius, limb.up is not None, flat_cap, asked))
 
 
 def check_joints(plan: LimbPlan, surface: Surface) -> None:

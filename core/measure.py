@@ -101,7 +101,7 @@ def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root:
     known = np.isfinite(rough.profiles).mean(axis=1) > 0.7
     if not known.any():
         raise PlanError(f'[[limb]] "{limb.name}": no slice across its joints meets the target all round; '
-                        f"move the joints inside the target.")
+                        f"move the joints inside the target{' or give it a larger radius' if limb.radius is not None else ''}.")
     rough = replace(rough, profiles=fill_profiles(rough.profiles))
     radii = area_radii(rough.profiles)
     first = _first_branch_station(stations, rough.profiles, known, radii) if leaves_trunk else int(np.flatnonzero(known)[0])
@@ -147,6 +147,8 @@ def _slices(task: _Task, points: FloatArray, stations: FloatArray, reach: FloatA
 def _slices_across(task: _Task, centres: FloatArray, tangents: FloatArray) -> _Slices:
     frames = rotation_minimising_frames(centres, tangents, _first_up(task, tangents[0]))
     profiles = cast_profiles(task.surface, centres, tangents, frames, even_angles(len(centres)), task.obstacles)
+    if task.limb.radius is not None:
+        profiles = np.where(profiles <= task.limb.radius, profiles, np.inf)
     return _Slices(centres, tangents, frames, profiles)
 
 

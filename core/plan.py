@@ -7,6 +7,7 @@ trunk's side. Ends that no join uses stay open, or closed where ``tip = "closed"
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -43,6 +44,7 @@ class Limb:
     joint_loops : rings gathered round each inner joint; 0 spaces the rings evenly
     tip : "open" or "closed"
     up : (3,) float64, where the seam column looks, or None to have it chosen
+    radius : how far from its centre line its skin lies at most, target units, or None where nothing else comes near
     """
 
     name: str
@@ -52,6 +54,7 @@ class Limb:
     joint_loops: int = DEFAULT_JOINT_LOOPS
     tip: str = "open"
     up: FloatArray | None = None
+    radius: float | None = None
 
 
 @dataclass(frozen=True)
@@ -247,7 +250,7 @@ def _tables(data: Mapping[str, Any], name: str) -> list[tuple[Mapping[str, Any],
 def _read_limb(table: Mapping[str, Any], place: str) -> Limb:
     name = _text(place, "name", table.get("name"))
     place = f'[[limb]] "{name}"'
-    _check_keys(place, table, {"name", "joints", "sides", "spans", "joint_loops", "tip", "up"})
+    _check_keys(place, table, {"name", "joints", "sides", "spans", "joint_loops", "tip", "up", "radius"})
     joints = _joints(place, table.get("joints"))
     sides = table.get("sides")
     up = table.get("up")
@@ -258,6 +261,7 @@ def _read_limb(table: Mapping[str, Any], place: str) -> Limb:
         joint_loops=_whole(place, "joint_loops", table.get("joint_loops", DEFAULT_JOINT_LOOPS), JOINT_LOOPS_RANGE),
         tip=_choice(place, "tip", table.get("tip", "open"), TIPS),
         up=None if up is None else _direction(place, "up", up),
+        radius=_length(place, "radius", table.get("radius")),
     )
 
 
@@ -365,6 +369,14 @@ def _direction(place: str, key: str, value: Any) -> FloatArray:
     return vector / np.linalg.norm(vector)
 
 
+def _length(place: str, key: str, value: Any) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
+        raise PlanError(f"{place}: {key} is {_shown(value)}; it must be a number above 0, in the plan's unit.")
+    return float(value)
+
+
 def _joints(place: str, value: Any) -> FloatArray:
     if not isinstance(value, list) or not 2 <= len(value) <= MOST_JOINTS:
         count = len(value) if isinstance(value, list) else _shown(value)
@@ -404,6 +416,7 @@ def format_plan(plan: LimbPlan) -> str:
         lines += [] if limb.spans is None else [f"spans = {list(limb.spans)}"]
         lines += [f"joint_loops = {limb.joint_loops}", f'tip = "{limb.tip}"']
         lines += [] if limb.up is None else [f"up = {_numbers(limb.up)}"]
+        lines += [] if limb.radius is None else [f"radius = {float(limb.radius)!r}"]
     for fork in plan.forks:
         lines += ["", "[[fork]]", f"trunk = {_quoted(fork.trunk)}", f"branches = [{', '.join(map(_quoted, fork.branches))}]"]
         lines += [] if fork.webs is None else [f"web = {list(fork.webs)}"]

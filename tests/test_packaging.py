@@ -65,7 +65,7 @@ def test_zip_holds_the_program_and_nothing_else(extension_tool: Path, tmp_path: 
     (archive,) = tmp_path.glob("*.zip")
     names = zipfile.ZipFile(archive).namelist()
     files = {"__init__.py", "blender_manifest.toml", "LICENSE", "README.md", "DEVELOPERS.md"}
-    allowed = files | {"core", "addon", "demo.blend-generator", "profiles"}
+    allowed = files | {"core", "addon", "demo.blend-generator", "profiles", "languages"}
     assert {name.split("/")[0] for name in names} <= allowed
     assert not [name for name in names if "__pycache__" in name or "/." in name or name.startswith(".")]
     assert {"__init__.py", "LICENSE", "addon/command_line.py", "core/polymesh.py", "profiles/film.toml"} <= set(names)

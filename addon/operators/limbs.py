@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import bpy
 import numpy as np
-from bpy.props import BoolProperty, CollectionProperty, EnumProperty, FloatVectorProperty, IntProperty, StringProperty
+from bpy.props import BoolProperty, CollectionProperty, EnumProperty, FloatProperty, FloatVectorProperty, IntProperty, StringProperty
 
 from ...core.errors import PlanError
 from ...core.plan import DEFAULT_JOINT_LOOPS, JOINT_LOOPS_RANGE, SIDES_RANGE, Limb
@@ -139,7 +139,7 @@ class RINGWRIGHT_OT_turn_limb(Refusing, OneLimb, bpy.types.Operator):
 
 
 class RINGWRIGHT_OT_change_limb(Refusing, OneLimb, bpy.types.Operator):
-    """Change sides, spans, joint loops or tip of one limb or of all marked ones"""
+    """Change sides, spans, joint loops, largest radius or tip of one limb or of all marked ones"""
 
     bl_idname = "ringwright.change_limb"
     bl_label = "Change Limb"
@@ -154,6 +154,8 @@ class RINGWRIGHT_OT_change_limb(Refusing, OneLimb, bpy.types.Operator):
                       default=-1, options={"SKIP_SAVE"})
     joint_loops: IntProperty(name="Joint Loops", description="Rings gathered round every inner joint; -1 leaves them as they are",
                              min=-1, max=JOINT_LOOPS_RANGE[1], default=-1, options={"SKIP_SAVE"})
+    radius: FloatProperty(name="Largest Radius", description="How far from its middle the limb's skin lies at most; 0 where nothing else "
+                          "comes near, -1 leaves it as it is", min=-1.0, default=-1.0, subtype="DISTANCE", options={"SKIP_SAVE"})
     tip: EnumProperty(name="Tip", description="What becomes of the limb's end", default="KEEP", options={"SKIP_SAVE"},
                       items=(("KEEP", "Keep", "Leave the tip as it is"), ("open", "Open Tip", "End in an open ring"),
                              ("closed", "Closed Tip", "Close the end with quads")))
@@ -178,6 +180,8 @@ class RINGWRIGHT_OT_change_limb(Refusing, OneLimb, bpy.types.Operator):
             values["spans"] = self._spans(plan, name)
         if self.joint_loops >= 0:
             values["joint_loops"] = self.joint_loops
+        if self.radius >= 0:
+            values["radius"] = self.radius or None
         if self.tip != "KEEP":
             values["tip"] = self.tip
         return values

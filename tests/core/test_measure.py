@@ -12,7 +12,7 @@ from ringwright.core.plan import Limb
 from ringwright.core.polymesh import FloatArray
 from support.hand_plan import hand_plan
 from support.reference_surface import ReferenceSurface
-from support.shapes import bent_tube, capsule, cylinder, fork, fork_chains, hand, hand_chains
+from support.shapes import LimbChain, bent_tube, capsule, cylinder, fork, fork_chains, hand, hand_chains, limb_distance, surface_nets
 
 FINGERS = ("little", "ring", "middle", "index")
 
@@ -178,3 +178,25 @@ def test_the_first_ring_of_a_thumb_does_not_reach_into_the_palm(cells: int) -> N
     thumb = measure_limbs(hand_plan(), ReferenceSurface(*hand(cells)))["thumb"]
     assert thumb.profiles[0].max() < 2 * np.median(thumb.radii[4:12])
     np.testing.assert_allclose(thumb.radii[0], thumb.radii[4], rtol=0.25)
+
+
+def two_limbs_grown_together() -> ReferenceSurface:
+    """Two limbs of radius 1 side by side that a wide bridge joins at mid-height: slices there run from one into the other."""
+    ends = {"own": ([[0.0, 0, 0], [0, 0, 8]], 1.0), "other": ([[3.0, 0, 0], [3, 0, 8]], 1.0), "bridge": ([[0.0, 0, 4], [3, 0, 4]], 0.9)}
+    chains = {name: LimbChain(np.array(joints), np.full(2, radius)) for name, (joints, radius) in ends.items()}
+    return ReferenceSurface(*surface_nets(limb_distance(chains, blend=0.2), np.array([-1.5, -1.5, -1.5]), np.array([4.5, 1.5, 9.5]), 70))
+
+
+def test_a_largest_radius_keeps_a_limb_out_of_its_neighbour() -> None:
+    surface = two_limbs_grown_together()
+    joints = along_z(0, 4, 8)
+    free = measure_limb(Limb("limb", joints, tip="closed"), surface, leaves_trunk=False, open_root=False)
+    kept = measure_limb(Limb("limb", joints, tip="closed", radius=1.3), surface, leaves_trunk=False, open_root=False)
+    assert free.profiles.max() > 2.0
+    assert kept.profiles.max() <= 1.3
+    assert np.abs(kept.centres[:, 0]).max() < 0.2 < np.abs(free.centres[:, 0]).max()
+
+
+def test_a_radius_that_holds_no_skin_is_refused(round_limb: ReferenceSurface) -> None:
+    with pytest.raises(PlanError, match="larger radius"):
+        measure_limb(Limb("limb", along_z(0, 4, 8), radius=0.5), round_limb, leaves_trunk=False, open_root=False)

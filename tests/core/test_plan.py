@@ -155,6 +155,9 @@ WRONG = {
     "tip ajar": (plan_text(limb_text(more='tip = "ajar"')), 'tip is \'ajar\'; it must be one of "open", "closed"'),
     "tip is a list": (plan_text(limb_text(more='tip = ["open"]')), "tip is ['open']"),
     "up without length": (plan_text(limb_text(more="up = [0, 0, 0]")), "up is [0, 0, 0]; a direction must have a length"),
+    "radius zero": (plan_text(limb_text(more="radius = 0")), "radius is 0; it must be a number above 0"),
+    "radius endless": (plan_text(limb_text(more="radius = inf")), "radius is inf; it must be a number above 0"),
+    "radius a word": (plan_text(limb_text(more='radius = "wide"')), "it must be a number above 0"),
     "up is a number": (plan_text(limb_text(more="up = 3")), "up holds 3; a point must be three finite numbers"),
     "tiny budget": (three("[budget]\nquads = 3"), "[budget]: quads is 3; it must be a whole number from 12 to 1000000"),
     "huge budget": (three("[budget]\nquads = 10000000"), "[budget]: quads is 10000000"),
@@ -237,7 +240,7 @@ def plans(draw: st.DrawFn) -> LimbPlan:
         up = draw(st.none() | point.filter(lambda each: max(map(abs, each)) > 1e-3))
         limbs.append(Limb(name, joints, draw(st.none() | st.integers(2, 32).map(lambda half: 2 * half)),
                           draw(st.none() | st.tuples(*[st.integers(1, 512)] * (len(joints) - 1))), draw(st.integers(0, 9)), "open",
-                          None if up is None else np.array(up) / np.linalg.norm(up)))
+                          None if up is None else np.array(up) / np.linalg.norm(up), draw(st.none() | st.floats(1e-6, 1e6))))
     forks = (Fork(names[0], tuple(names[1:3]), draw(st.none() | st.just((1,)))),) if len(names) > 2 else ()
     sockets = (Socket(names[1], names[3]),) if len(names) > 3 else ()
     splices = (Splice(names[4], names[2], draw(st.none() | st.integers(1, 64))),) if len(names) > 4 else ()
@@ -252,7 +255,7 @@ def test_a_written_plan_reads_back_alike(plan: LimbPlan) -> None:
     assert (again.forks, again.sockets, again.splices) == (plan.forks, plan.sockets, plan.splices)
     assert (again.unit, again.symmetry, again.quad_budget) == (plan.unit, plan.symmetry, plan.quad_budget)
     for limb, other in zip(plan.limbs, again.limbs, strict=True):
-        for key in ("name", "sides", "spans", "joint_loops", "tip"):
+        for key in ("name", "sides", "spans", "joint_loops", "tip", "radius"):
             assert getattr(limb, key) == getattr(other, key)
         np.testing.assert_array_equal(limb.joints, other.joints)
         assert (limb.up is None) == (other.up is None)
