@@ -4,7 +4,8 @@ The nearest skin is often not the right one: between two fingers it may be the n
 several shells an inner one, over a hole the hole's rim, and parts of a target may be wound inside out.
 Right is a skin that lies square to the cage's normal and has the open outside over it: rays from it along
 the normal leave as many bodies as they enter. Where a single face looks another way, as on a noisy scan,
-the faces round it are asked too.
+the faces round it are asked too; where the faces of a place look all ways, as on noise finer than it is high, only what
+they say together counts, and the open outside begins over the bumps.
 """
 
 from __future__ import annotations
@@ -31,6 +32,16 @@ FOOTPRINT = 0.25
 """Radius of the place whose faces are asked, looks."""
 ASKED = 8
 """Points that are asked there."""
+ASKED_MORE = 32
+"""Points that are asked in addition where those do not agree."""
+AGREED = 0.8
+"""Least length of the mean normal of faces that agree."""
+ROUGH = 0.9
+"""A surface is rough where this length is not reached at half of the places that are looked at."""
+PLACES = 256
+"""Most places at which a surface's grain is looked at."""
+OVER_BUMPS = 10.0
+"""How far over a rough skin the open outside begins, root mean squares of its bumps' heights."""
 COHERENT = 0.25
 """Least length of their mean normal; less says nothing."""
 LIFT = 0.03
@@ -68,6 +79,36 @@ class Landing:
 
 
 @dataclass(frozen=True)
+class Grain:
+    """How fine a surface is against what settles on it.
+
+    lift : how far over a skin the open outside begins, looks
+    rough : whether single faces say nothing about the way that the skin looks
+    """
+
+    lift: float = LIFT
+    rough: bool = False
+
+
+SMOOTH = Grain()
+
+
+def grain_of(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray) -> Grain:
+    """The grain of a surface near (n, 3) points with unit normals, looked at in places of the size of their looks."""
+    chosen = np.unique(np.linspace(0, len(points) - 1, min(PLACES, len(points))).astype(np.int64))
+    nearest = surface.closest(points[chosen])
+    asked = _asked_round(nearest.positions, cage_normals[chosen], look[chosen], ASKED)
+    found = surface.closest(asked.reshape(-1, 3))
+    normals, positions = (values.reshape(asked.shape) for values in (found.normals, found.positions))
+    middle = positions.mean(axis=0)
+    heights = np.einsum("asi,si->as", positions - middle, cage_normals[chosen])
+    if not len(chosen) or np.median(np.linalg.norm(normals.mean(axis=0), axis=1)) >= ROUGH:
+        return SMOOTH
+    bumps = float(np.median(np.sqrt(np.mean(heights**2, axis=0)) / np.maximum(look[chosen], 1e-300)))
+    return Grain(max(LIFT, OVER_BUMPS * bumps), True)
+
+
+@dataclass(frozen=True)
 class _Skins:
     """Places where points might land: (n, 3), (n, 3), (n,) distances, (n,) bool.
 
@@ -80,32 +121,32 @@ class _Skins:
     near: BoolArray
 
 
-def land_first(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray) -> Landing:
+def land_first(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, grain: Grain) -> Landing:
     """Land points of which nothing is known yet.
 
     points : (n, 3) float64
     cage_normals : (n, 3) float64 unit vectors
     look : (n,) float64, how far each may look, target units
     """
-    nearest, rim = _nearest(points, cage_normals, surface, look)
+    nearest, rim = _nearest(points, cage_normals, surface, look, grain)
     facing = _along(nearest.normals, cage_normals)
     good = nearest.near & (facing > CLEAR)
     chosen = np.flatnonzero(good)
-    good[chosen] = has_open_outside(nearest.positions[chosen], cage_normals[chosen], LIFT * look[chosen], surface)
-    return _landing(points, cage_normals, surface, look, nearest, good, rim, np.zeros(len(points), dtype=np.bool_))
+    good[chosen] = has_open_outside(nearest.positions[chosen], cage_normals[chosen], grain.lift * look[chosen], surface)
+    return _landing(points, cage_normals, surface, look, nearest, good, rim, np.zeros(len(points), dtype=np.bool_), grain)
 
 
-def land_again(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, before: Landing) -> Landing:
+def land_again(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, before: Landing, grain: Grain) -> Landing:
     """Land points that have moved a little since they last landed.
 
     before : where they last landed
     """
-    nearest, rim = _nearest(points, cage_normals, surface, look)
+    nearest, rim = _nearest(points, cage_normals, surface, look, grain)
     facing = _along(nearest.normals, cage_normals)
     turn = np.where(before.against, -1.0, 1.0)
     same_skin = before.landed & (turn * _along(nearest.normals, before.normals) > SAME)
     good = nearest.near & (turn * facing > np.where(same_skin, AGREEMENT, CLEAR))
-    return _landing(points, cage_normals, surface, look, nearest, good, rim, before.against)
+    return _landing(points, cage_normals, surface, look, nearest, good, rim, before.against, grain)
 
 
 def gap_to_like_skin(positions: FloatArray, normals: FloatArray, lift: FloatArray, surface: Surface) -> FloatArray:
@@ -148,7 +189,7 @@ def has_open_outside(positions: FloatArray, directions: FloatArray, lift: FloatA
     return np.asarray(2 * covered < len(leans), dtype=np.bool_)
 
 
-def looks_outward(points: FloatArray, directions: FloatArray, reach: FloatArray, surface: Surface) -> BoolArray:
+def looks_outward(points: FloatArray, directions: FloatArray, reach: FloatArray, surface: Surface, grain: Grain = SMOOTH) -> BoolArray:
     """Whether directions at points near the skin look the skin's way, (n,) bool.
 
     The skin is the nearest one, or in a thin wall one along the direction: the middle of a face that spans a bend
@@ -163,24 +204,26 @@ def looks_outward(points: FloatArray, directions: FloatArray, reach: FloatArray,
     doubted = np.flatnonzero(~agrees & directions.any(axis=1))
     if len(doubted):
         way, far = directions[doubted], reach[doubted]
-        around = _footprint_normals(nearest.positions[doubted], nearest.normals[doubted], way, far, surface)
+        around = _footprint_normals(nearest.positions[doubted], nearest.normals[doubted], way, far, surface, grain)
         agrees[doubted] = _along(around, way) >= 0.0
         for skin in _along_normals(points[doubted], way, surface, far):
             agrees[doubted] |= skin.near & (_along(skin.normals, way) > AGREEMENT)
     return np.asarray(agrees, dtype=np.bool_)
 
 
-def _nearest(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray) -> tuple[_Skins, BoolArray]:
+def _nearest(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray,
+             grain: Grain) -> tuple[_Skins, BoolArray]:
     """The nearest skins, and which of them are rims of holes."""
     found = surface.closest(points)
+    normals = _footprint_normals(found.positions, found.normals, cage_normals, look, surface, grain) if grain.rough else found.normals
     way = points - found.positions
-    along = np.maximum(np.abs(_along(way, found.normals)), np.abs(_along(way, cage_normals)))
-    rim = (along < SQUARENESS * found.distances) & (found.distances > CLOSE * look)
-    return _Skins(found.positions, found.normals, found.distances, (found.distances <= look) & ~rim), rim
+    along = np.maximum(np.abs(_along(way, normals)), np.abs(_along(way, cage_normals)))
+    rim = (along < SQUARENESS * found.distances) & (found.distances > np.maximum(CLOSE, grain.lift if grain.rough else 0.0) * look)
+    return _Skins(found.positions, normals, found.distances, (found.distances <= look) & ~rim), rim
 
 
 def _landing(points: FloatArray, cage_normals: FloatArray, surface: Surface, look: FloatArray, nearest: _Skins, good: BoolArray,
-             rim: BoolArray, against: BoolArray) -> Landing:
+             rim: BoolArray, against: BoolArray, grain: Grain) -> Landing:
     """The nearest skin where it is good, elsewhere the best of what the normal leads to."""
     positions, normals, landed = rows_of(nearest.positions).copy().T, rows_of(nearest.normals).copy().T, good.copy()
     poor = np.flatnonzero(~good)
@@ -189,7 +232,7 @@ def _landing(points: FloatArray, cage_normals: FloatArray, surface: Surface, loo
     if len(rest):
         skins = [_Skins(nearest.positions[rest], nearest.normals[rest], nearest.distances[rest], nearest.near[rest]),
                  *_along_normals(points[rest], cage_normals[rest], surface, look[rest])]
-        best, found = _best_skin(skins, cage_normals[rest], look[rest], surface)
+        best, found = _best_skin(skins, cage_normals[rest], look[rest], surface, grain)
         positions[rest[found]], normals[rest[found]] = best.positions[found], best.normals[found]
         landed[rest[found]] = True
     turned = landed & (_along(normals, cage_normals) < 0.0)
@@ -221,19 +264,21 @@ def _along_normals(points: FloatArray, directions: FloatArray, surface: Surface,
     return skins
 
 
-def _best_skin(skins: list[_Skins], cage_normals: FloatArray, look: FloatArray, surface: Surface) -> tuple[_Skins, BoolArray]:
+def _best_skin(skins: list[_Skins], cage_normals: FloatArray, look: FloatArray, surface: Surface,
+               grain: Grain) -> tuple[_Skins, BoolArray]:
     """The nearest skin with the open outside over it, else the nearest that faces the cage's way; and which points have one."""
     positions = np.stack([skin.positions for skin in skins])
     normals = np.stack([skin.normals for skin in skins])
     distances = np.stack([skin.distances for skin in skins])
     near = np.stack([skin.near for skin in skins])
     layer, point = np.nonzero(near)
-    normals[layer, point] = _footprint_normals(positions[layer, point], normals[layer, point], cage_normals[point], look[point], surface)
+    normals[layer, point] = _footprint_normals(positions[layer, point], normals[layer, point], cage_normals[point], look[point],
+                                               surface, grain)
     facing = np.einsum("sij,ij->si", normals, cage_normals)
     possible = near & (np.abs(facing) > AGREEMENT)
     layer, point = np.nonzero(possible)
     outer = np.zeros(possible.shape, dtype=np.bool_)
-    outer[layer, point] = has_open_outside(positions[layer, point], cage_normals[point], LIFT * look[point], surface)
+    outer[layer, point] = has_open_outside(positions[layer, point], cage_normals[point], grain.lift * look[point], surface)
     longest = float(distances[possible].max(initial=0.0)) + 1.0
     cost = np.where(outer, distances, np.where(facing > AGREEMENT, distances + longest, np.inf))
     cost = np.where(possible, cost, np.inf)
@@ -243,21 +288,31 @@ def _best_skin(skins: list[_Skins], cage_normals: FloatArray, look: FloatArray, 
 
 
 def _footprint_normals(positions: FloatArray, normals: FloatArray, directions: FloatArray, look: FloatArray,
-                       surface: Surface) -> FloatArray:
+                       surface: Surface, grain: Grain) -> FloatArray:
     """Mean normals of the faces round places on the skin, (n, 3) float64 unit vectors; the place's own where they cancel out.
 
     directions : (n, 3) float64 unit vectors, the round place lies square to them
     """
+    asked = _asked_round(positions, directions, look, ASKED)
+    total = surface.closest(asked.reshape(-1, 3)).normals.reshape(asked.shape).sum(axis=0) + normals
+    count = np.full(len(positions), ASKED + 1.0)
+    unsure = np.flatnonzero(grain.rough & (np.linalg.norm(total, axis=1) < AGREED * count))
+    if len(unsure):
+        asked = _asked_round(positions[unsure], directions[unsure], look[unsure], ASKED_MORE)
+        total[unsure] += surface.closest(asked.reshape(-1, 3)).normals.reshape(asked.shape).sum(axis=0)
+        count[unsure] += ASKED_MORE
+    coherent = np.linalg.norm(total, axis=1) >= COHERENT * count
+    return np.where(coherent[:, None], unit(total), normals)
+
+
+def _asked_round(positions: FloatArray, directions: FloatArray, look: FloatArray, count: int) -> FloatArray:
+    """Points round places, spread evenly over discs square to unit directions, (count, n, 3) float64."""
     across = _square(directions)
     beside = np.cross(directions, across)
-    turns = np.arange(ASKED) * (np.pi * (3.0 - np.sqrt(5.0)))
-    reach = FOOTPRINT * np.sqrt((np.arange(ASKED) + 0.5) / ASKED)
+    turns = np.arange(count) * (np.pi * (3.0 - np.sqrt(5.0)))
+    reach = FOOTPRINT * np.sqrt((np.arange(count) + 0.5) / count)
     offsets = np.cos(turns)[:, None, None] * across + np.sin(turns)[:, None, None] * beside
-    asked = positions + (reach[:, None] * look)[..., None] * offsets
-    found = surface.closest(asked.reshape(-1, 3)).normals.reshape(asked.shape)
-    mean = (found.sum(axis=0) + normals) / (ASKED + 1)
-    coherent = np.linalg.norm(mean, axis=1) >= COHERENT
-    return np.where(coherent[:, None], unit(mean), normals)
+    return np.asarray(positions + (reach[:, None] * look)[..., None] * offsets)
 
 
 def _along(first: FloatArray, second: FloatArray) -> FloatArray:

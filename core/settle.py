@@ -17,7 +17,7 @@ import numpy as np
 from .adjacency import Adjacency, build_adjacency
 from .defects import SKIN_REACH
 from .errors import MeshError
-from .landing import LIFT, Landing, gap_to_like_skin, land_again, land_first, looks_outward
+from .landing import Grain, Landing, gap_to_like_skin, grain_of, land_again, land_first, looks_outward
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .quality import scaled_jacobian
 from .relaxation import QuadShapes, Stencil, build_stencil, corner_normals, faired, quad_shapes, relaxed, sound_quads, vertex_normals_of
@@ -90,7 +90,7 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     """
     adjacency = build_adjacency(mesh)
     free = junction_freedom(adjacency) if freedom is None else freedom
-    field = _field(build_stencil(mesh, adjacency, free), surface, held, free, barred, mobility)
+    field = _field(mesh, build_stencil(mesh, adjacency, free), surface, held, free, barred, mobility)
     best = latest = _settled(mesh.positions, field, most_steps)
     for reach in range(1, UNFOLDING_ROUNDS + 1):
         troubled = _troubled_faces(latest, field)
@@ -140,6 +140,7 @@ class _Field:
     drift : (V,) float64, share of its last move that a step begins with
     homing : (V,) float64, pull back to where it first landed
     look : (V,) float64, how far a vertex may look for its skin at first
+    grain : of the surface against the cage
     """
 
     stencil: Stencil
@@ -150,6 +151,7 @@ class _Field:
     drift: FloatArray
     homing: FloatArray
     look: FloatArray
+    grain: Grain
 
     @property
     def mean_edge(self) -> float:
@@ -157,12 +159,14 @@ class _Field:
         return max(float(self.stencil.mean_edges.mean()), 1e-300)
 
 
-def _field(stencil: Stencil, surface: Surface, held: BoolArray, freedom: FloatArray, barred: FloatArray | None,
+def _field(mesh: PolyMesh, stencil: Stencil, surface: Surface, held: BoolArray, freedom: FloatArray, barred: FloatArray | None,
            mobility: FloatArray | None) -> _Field:
     closed = np.zeros(len(held), dtype=np.bool_) if barred is None else barred.any(axis=1)
     pace = np.where(closed, BARRED_STEP, STEP) * (1.0 if mobility is None else mobility)
+    look = LOOK * stencil.mean_edges
+    grain = grain_of(mesh.positions, vertex_normals(mesh.positions, stencil.quads), surface, look)
     return _Field(stencil, surface, held, rows_of(barred) if barred is not None and closed.any() else None,
-                  pace, MOMENTUM * pace / STEP, HOME * (1.0 - LOOSE * freedom), LOOK * stencil.mean_edges)
+                  pace, MOMENTUM * pace / STEP, HOME * (1.0 - LOOSE * freedom), look, grain)
 
 
 @dataclass(frozen=True)
@@ -192,7 +196,7 @@ def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
     stencil, held = field.stencil, field.held
     look = field.look
     first = rows_of(start)
-    landing = land_first(start, vertex_normals_of(quad_shapes(first, stencil.corners).areas, stencil).T, field.surface, look)
+    landing = land_first(start, vertex_normals_of(quad_shapes(first, stencil.corners).areas, stencil).T, field.surface, look, field.grain)
     home = np.where(held, first, landing.positions.T)
     state, velocity = _state(home, landing, stencil), np.zeros_like(home)
     known, gap = landing.landed, _gaps(state, landing.landed, np.full(len(held), np.inf), field)
@@ -227,7 +231,8 @@ def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
 def _gaps(state: _State, of: BoolArray, gap: FloatArray, field: _Field) -> FloatArray:
     """How far vertices may go, with those of some new ones filled in, (V,) float64."""
     chosen = np.flatnonzero(of)
-    found = gap_to_like_skin(state.positions[:, chosen].T, state.landing.normals[chosen], LIFT * field.look[chosen], field.surface)
+    lift = field.grain.lift * field.look[chosen]
+    found = gap_to_like_skin(state.positions[:, chosen].T, state.landing.normals[chosen], lift, field.surface)
     gap = gap.copy()
     gap[chosen] = GAP_SHARE * found
     return gap
@@ -252,7 +257,7 @@ def _move(positions: FloatArray, home: FloatArray, state: _State, gap: FloatArra
 def _stepped(state: _State, moved: FloatArray, look: FloatArray, field: _Field) -> _State:
     """The state after a move; vertices of faces that would fold stay."""
     stencil = field.stencil
-    landing = land_again(moved.T, vertex_normals_of(state.shapes.areas, stencil).T, field.surface, look, state.landing)
+    landing = land_again(moved.T, vertex_normals_of(state.shapes.areas, stencil).T, field.surface, look, state.landing, field.grain)
     stuck, following = field.held, state
     for _ in range(UNFOLDING_TRIES):
         lying = _either(stuck, state.landing, landing) if stuck.any() else landing
@@ -279,7 +284,7 @@ def _folded_faces(state: _State, field: _Field) -> BoolArray:
     """Quads that dent, look against their vertices' skin or against the skin under their middle, (F,) bool."""
     quads, landing, areas = field.stencil.quads, state.landing, state.shapes.areas
     middles = state.shapes.corners.mean(axis=1)
-    outward = looks_outward(middles.T, unit_rows(areas).T, SKIN_REACH * np.sqrt(0.5 * lengths(areas)), field.surface)
+    outward = looks_outward(middles.T, unit_rows(areas).T, SKIN_REACH * np.sqrt(0.5 * lengths(areas)), field.surface, field.grain)
     # where the skin is wound inside out, or missing, it cannot tell
     told = (landing.landed & ~landing.against)[quads].all(axis=1)
     return np.asarray((told & ~outward) | ~state.sound, dtype=np.bool_)

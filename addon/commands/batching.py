@@ -71,7 +71,7 @@ def inspect_jobs(sources: Sequence[str], options: argparse.Namespace) -> list[Jo
         named = {"target": _own(options.target, mesh, KINDS), "plan": _own(options.plan, mesh, (".toml",))}
         files = {word: absolute(source) for word, source in named.items() if source is not None}
         shared = [part for word, source in files.items() for part in (f"--{word}", source)]
-        shared += [*_profile(options), *(["--flex"] if options.flex else [])]
+        shared += ["--fit", options.fit, *_profile(options), *(["--flex"] if options.flex else [])]
         outputs = _outputs(options.batch.absolute() / name)
         jobs.append(Job(name, ("inspect", absolute(mesh), *shared, *_arguments(outputs)),
                         (file_of(mesh), *map(file_of, files.values()), *_profile_file(options)), _files(outputs)))

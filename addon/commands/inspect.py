@@ -11,6 +11,7 @@ from ...core.build import build_cage
 from ...core.errors import PlanError
 from ...core.expected import expected_of
 from ...core.findings import Expectation
+from ...core.limit_fit import limit_mesh
 from ...core.plan import LimbPlan, read_plan
 from ...core.profiles import Profile
 from . import arguments, batching
@@ -29,6 +30,7 @@ def add_commands(commands: Any) -> None:
                         help="limb plan (TOML); with a target it also gives the pole bound and the joints that poles must keep out of; "
                         "with --batch both may be folders that hold a file of each mesh's own name")
     parser.add_argument("--flex", action="store_true", help="bend every joint of the plan through its range and judge the bends")
+    arguments.add_fit(parser)
     arguments.add_profile(parser)
     arguments.add_report(parser)
     arguments.add_json(parser)
@@ -63,7 +65,7 @@ def _inspect(options: argparse.Namespace, plan: LimbPlan | None, profile: Profil
 
     file = read_mesh_file(options.mesh)
     asked = Asked(expectation=expected_of(plan) if plan else Expectation(), profile=profile, objects=file.objects, uvs=file.uvs,
-                  loose_edges=file.loose_edges)
+                  measured=limit_mesh(file.mesh) if options.fit == "limit" else None, loose_edges=file.loose_edges)
     if not options.target:
         return inspect_alone(file.mesh, asked)
     target = read_mesh(options.target)

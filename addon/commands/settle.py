@@ -23,6 +23,8 @@ def add_commands(commands: Any) -> None:
     arguments.add_target(parser, required=True)
     arguments.add_out(parser)
     parser.add_argument("--pin", choices=["boundary"], help="what stays where it is")
+    parser.add_argument("--spacing", choices=["kept", "even"], default="kept",
+                        help="rows keep the proportions that they were laid with, or come to lie evenly (default: %(default)s)")
     arguments.add_fit(parser)
     parser.set_defaults(run=run_settle)
 
@@ -37,7 +39,7 @@ def run_settle(options: argparse.Namespace) -> int:
     held = build_adjacency(mesh).boundary_vertex if options.pin else np.zeros(mesh.vertex_count, dtype=np.bool_)
     with skin_surface(target) as (_, surface):
         facing = _facing(surface, mesh)
-        settled = settle(mesh, facing, held)
+        settled = settle(mesh, facing, held, freedom=np.ones(mesh.vertex_count) if options.spacing == "even" else None)
         check_settled(settled)
         mesh = mesh.with_positions(settled.positions)
         if options.fit == "limit":

@@ -383,3 +383,29 @@ def test_every_command_is_listed_with_its_module() -> None:
         with pytest.raises(SystemExit) as left:
             command_line.make_parser(command).parse_args([command, "--help"])
         assert left.value.code == 0
+
+
+def test_settle_spaces_rows_evenly_where_asked(target: Path, tmp_path: Path) -> None:
+    """Rows gathered at one end stay gathered, or come to lie more evenly."""
+    tube = open_tube()
+    bunched = tmp_path / "bunched.obj"
+    heights = 0.5 + 3.0 * ((tube.positions[:, 2] - 0.5) / 3.0) ** 2
+    write_mesh(bunched, tube.with_positions(np.column_stack([tube.positions[:, :2], heights])))
+    spread = {}
+    for spacing in ("kept", "even"):
+        out = tmp_path / f"{spacing}.obj"
+        assert main(["settle", str(bunched), "--target", str(target), "--out", str(out), "--pin", "boundary", "--spacing", spacing]) == 0
+        rows = np.diff(read_mesh(out).positions[:, 2].reshape(-1, 8).mean(axis=1))
+        spread[spacing] = rows.max() / rows.min()
+    assert spread["kept"] > 5.0 and spread["even"] < 0.6 * spread["kept"]
+
+
+def test_limit_fit_is_inspected_by_the_subdivided_surface(cage: Path, target: Path, tmp_path: Path) -> None:
+    """Settled either way: fitted by its limit, the subdivided surface lies at least twice as near, as `inspect --fit limit` says."""
+    means = {}
+    for fit in ("cage", "limit"):
+        out, figures = tmp_path / f"{fit}.obj", tmp_path / f"{fit}.json"
+        assert main(["settle", str(cage), "--target", str(target), "--out", str(out), "--fit", fit]) == 0
+        main(["inspect", str(out), "--target", str(target), "--fit", "limit", "--json", str(figures)])
+        means[fit] = json.loads(figures.read_text())["deviation"]["cage_to_target"]["mean"]
+    assert means["limit"] < 0.5 * means["cage"]
