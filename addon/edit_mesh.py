@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import bmesh
 import bpy
@@ -44,8 +45,8 @@ def read_edit_weights(item: bpy.types.Object, name: str) -> FloatArray:
     layer = host.verts.layers.deform.active
     if layer is None:
         return np.zeros(len(host.verts))
-    weights = (vertex[layer][group.index] if group.index in vertex[layer] else 0.0 for vertex in host.verts)
-    return np.fromiter(weights, dtype=np.float64, count=len(host.verts))
+    carried: list[Any] = [vertex[layer] for vertex in host.verts]
+    return np.array([weights.get(group.index, 0.0) for weights in carried], dtype=np.float64)
 
 
 def kept_apart_edges(item: bpy.types.Object, edge_verts: IntArray) -> BoolArray:
