@@ -9,10 +9,8 @@ import numpy as np
 
 from ...core.adjacency import build_adjacency
 from ...core.limit_fit import fit_limit
-from ...core.outward import FlippedSurface
-from ...core.polymesh import PolyMesh
-from ...core.settle import check_settled, settle, vertex_normals
-from ...core.surface import Surface
+from ...core.settle import check_settled
+from ...core.settle_region import Plane, facing, settle_region
 from . import arguments
 
 
@@ -25,6 +23,7 @@ def add_commands(commands: Any) -> None:
     parser.add_argument("--pin", choices=["boundary"], help="what stays where it is")
     parser.add_argument("--spacing", choices=["kept", "even"], default="kept",
                         help="rows keep the proportions that they were laid with, or come to lie evenly (default: %(default)s)")
+    parser.add_argument("--plane", choices=["x", "y", "z"], help="vertices in this plane through the origin stay in it")
     arguments.add_fit(parser)
     parser.set_defaults(run=run_settle)
 
@@ -36,14 +35,15 @@ def run_settle(options: argparse.Namespace) -> int:
 
     arguments.check_mesh_output(options.out, parse_source(options.mesh).path)
     mesh, target = read_mesh(options.mesh), read_mesh(options.target)
-    held = build_adjacency(mesh).boundary_vertex if options.pin else np.zeros(mesh.vertex_count, dtype=np.bool_)
+    plane = Plane(np.zeros(3), np.eye(3)["xyz".index(options.plane)]) if options.plane else None
+    even = np.ones(mesh.vertex_count) if options.spacing == "even" else None
     with skin_surface(target) as (_, surface):
-        facing = _facing(surface, mesh)
-        settled = settle(mesh, facing, held, freedom=np.ones(mesh.vertex_count) if options.spacing == "even" else None)
+        everywhere = np.ones(mesh.vertex_count, dtype=np.bool_)
+        settled = settle_region(mesh, surface, everywhere, pin_boundary=bool(options.pin), plane=plane, freedom=even)
         check_settled(settled)
         mesh = mesh.with_positions(settled.positions)
         if options.fit == "limit":
-            fitted = fit_limit(mesh, facing, held | build_adjacency(mesh).boundary_vertex)
+            fitted = fit_limit(mesh, facing(surface, mesh), build_adjacency(mesh).boundary_vertex)
             mesh = mesh.with_positions(fitted.positions)
     write_mesh(options.out, mesh)
     bridged = f", {len(settled.over_holes)} vertices over holes of the target" if len(settled.over_holes) else ""
@@ -51,11 +51,3 @@ def run_settle(options: argparse.Namespace) -> int:
         print(f"subdivided surface off the target by {fitted.before:.3g} before and {fitted.after:.3g} after the fit, on average")
     print(f"settled in {settled.steps} steps, still by {settled.movement:.2%} of an edge{bridged}; wrote {options.out}")
     return 0
-
-
-def _facing(surface: Surface, mesh: PolyMesh) -> Surface:
-    """The surface with normals that look the mesh's way, which may be either."""
-
-    normals = vertex_normals(mesh.positions, mesh.faces_of_size(4)[1])
-    facing = np.einsum("ij,ij->i", surface.closest(mesh.positions).normals, normals)
-    return FlippedSurface(surface) if np.count_nonzero(facing < 0) > np.count_nonzero(facing > 0) else surface

@@ -11,7 +11,7 @@ from ...core.adjacency import build_adjacency
 from ...core.errors import MeshError
 from ...core.make_quads import MadeQuads, make_quads
 from ...core.mend_faces import find_odd_faces
-from ...core.settle_region import settle_region
+from ...core.settle_region import Plane, settle_region
 from ..edit_mesh import kept_apart_edges, read_edit_mesh, write_edit, write_positions
 from ..host_surface import read_evaluated
 from ..plan_storage import target_of
@@ -78,7 +78,15 @@ class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
 
     soft_edge: IntProperty(name="Soft Edge", description="Rows of vertices over which the pull falls off towards what is not selected",
                            default=2, min=0, max=64)
+    spacing: EnumProperty(name="Spacing", default="KEPT", description="How rows lie after they have settled",
+                          items=(("KEPT", "As Laid", "Keep the proportions that the rows were laid with"),
+                                 ("EVEN", "Even", "Bring the rows to lie evenly along the target")))
     pin_boundary: BoolProperty(name="Keep Open Ends", default=True, description="Leave the vertices of open rings where they are")
+    pin_seams: BoolProperty(name="Keep Seams", default=False, description="Leave the vertices of seams and of sharp edges where they are")
+    plane: EnumProperty(name="Mirror Plane", default="NONE", description="Plane through the object's origin in which its vertices stay",
+                        items=(("NONE", "None", "No plane holds vertices"), ("X", "X", "Vertices in the plane across X stay in it"),
+                               ("Y", "Y", "Vertices in the plane across Y stay in it"),
+                               ("Z", "Z", "Vertices in the plane across Z stay in it")))
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -90,12 +98,24 @@ class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
         if not len(mesh.faces_of_size(4)[0]):
             raise MeshError("The mesh has no quad, and only quads settle; make quads first.")
         chosen = selection.vertices if selection.vertices.any() else np.ones(mesh.vertex_count, dtype=np.bool_)
+        if self.pin_seams:
+            edges = build_adjacency(mesh).edge_verts
+            chosen = chosen & ~np.isin(np.arange(mesh.vertex_count), edges[kept_apart_edges(item, edges)])
         with skin_surface(read_evaluated(target_of(context.scene), context.evaluated_depsgraph_get())) as (_, surface):
-            settled = settle_region(mesh, surface, chosen, soft_edge=self.soft_edge, pin_boundary=self.pin_boundary)
+            settled = settle_region(mesh, surface, chosen, soft_edge=self.soft_edge, pin_boundary=self.pin_boundary,
+                                    plane=self._plane(item), freedom=np.ones(mesh.vertex_count) if self.spacing == "EVEN" else None)
         moved = np.any(settled.positions != mesh.positions, axis=1) & chosen
         write_positions(item, settled.positions, moved)
         self.report({"INFO"}, f"{int(np.count_nonzero(moved))} vertices settled in {settled.steps} steps")
         return {"FINISHED"}
+
+    def _plane(self, item: bpy.types.Object) -> Plane | None:
+        """The chosen plane of an object, in the world."""
+        if self.plane == "NONE":
+            return None
+        matrix = np.array(item.matrix_world, dtype=np.float64)
+        across = np.linalg.inv(matrix[:3, :3])["XYZ".index(self.plane)]
+        return Plane(matrix[:3, 3], across / np.linalg.norm(across))
 
 
 CLASSES = (RINGWRIGHT_OT_make_quads, RINGWRIGHT_OT_settle)

@@ -11,9 +11,9 @@ from ringwright.core.make_quads import make_quads
 from ringwright.core.mesh_edit import MeshEdit
 from ringwright.core.overlay_data import overlay_data
 from ringwright.core.patch_edit import fill_loops, mean_value_shares, refill_faces
-from ringwright.core.polymesh import PolyMesh
+from ringwright.core.polymesh import FloatArray, PolyMesh
 from ringwright.core.rings import boundary_loops, boundary_rings
-from ringwright.core.settle_region import settle_region, softness
+from ringwright.core.settle_region import Plane, settle_region, softness
 from ringwright.core.vertex_paths import order_path, vertex_paths
 from support.reference_surface import ReferenceSurface
 from support.tubes import join, tube
@@ -131,6 +131,37 @@ def test_only_chosen_vertices_settle() -> None:
     settled = settle_region(rough, target, chosen, soft_edge=0)
     assert np.array_equal(settled.positions[~chosen], rough.positions[~chosen])
     assert np.abs(np.linalg.norm(settled.positions[chosen][:, :2], axis=1) - 1).max() < 0.01
+
+
+def test_vertices_on_a_plane_stay_on_it() -> None:
+    """On a target that leans across the plane the skin alone would carry them off it."""
+    target = ReferenceSurface.from_mesh(tube(64, 60, radius=1.0, spacing=0.1))
+    leaning = ReferenceSurface(target.positions @ np.array([[1, 0.2, 0], [0, 1, 0], [0, 0, 1.0]]), target.triangles)
+    mesh = tube(16, 12)
+    on_plane = np.abs(mesh.positions[:, 1]) < 1e-9
+    everywhere = np.ones(mesh.vertex_count, dtype=np.bool_)
+    plane = Plane(np.zeros(3), np.array([0.0, 1.0, 0.0]))
+    assert np.count_nonzero(on_plane) == 2 * 12
+    free = settle_region(mesh, leaning, everywhere, pin_boundary=False)
+    kept = settle_region(mesh, leaning, everywhere, pin_boundary=False, plane=plane)
+    assert np.abs(free.positions[on_plane, 1]).max() > 1e-3
+    assert np.abs(kept.positions[on_plane, 1]).max() < 1e-12
+    assert leaning.closest(kept.positions).distances.max() < 0.02
+
+
+def test_even_spacing_evens_rows_out() -> None:
+    mesh = tube(16, 12)
+    uneven = mesh.positions.copy()
+    uneven[:, 2] = 8.0 * (uneven[:, 2] / 8.0) ** 1.5
+    target = ReferenceSurface.from_mesh(tube(64, 120, radius=1.0, spacing=0.1))
+    everywhere = np.ones(mesh.vertex_count, dtype=np.bool_)
+
+    def unevenness(freedom: FloatArray | None) -> float:
+        settled = settle_region(mesh.with_positions(uneven), target, everywhere, freedom=freedom)
+        steps = np.diff(settled.positions.reshape(12, 16, 3)[:, 0, 2])
+        return float(steps.max() / steps.min())
+
+    assert unevenness(np.ones(mesh.vertex_count)) < 0.8 * unevenness(None)
 
 
 def test_the_overlay_tells_rings_poles_and_odd_faces() -> None:

@@ -409,3 +409,13 @@ def test_limit_fit_is_inspected_by_the_subdivided_surface(cage: Path, target: Pa
         main(["inspect", str(out), "--target", str(target), "--fit", "limit", "--json", str(figures)])
         means[fit] = json.loads(figures.read_text())["deviation"]["cage_to_target"]["mean"]
     assert means["limit"] < 0.5 * means["cage"]
+
+
+def test_settle_holds_a_plane(target: Path, tmp_path: Path) -> None:
+    tube = open_tube()
+    leaning, out = tmp_path / "leaning.obj", tmp_path / "out.obj"
+    write_mesh(leaning, tube.with_positions(tube.positions + np.random.default_rng(2).normal(0, 0.03, tube.positions.shape) * [1, 0, 1]))
+    on_plane = np.abs(tube.positions[:, 1]) < 1e-6
+    assert on_plane.any()
+    assert main(["settle", str(leaning), "--target", str(target), "--out", str(out), "--plane", "y"]) == 0
+    assert np.abs(read_mesh(out).positions[on_plane, 1]).max() < 1e-6

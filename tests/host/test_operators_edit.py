@@ -210,6 +210,22 @@ def test_settle_leaves_what_is_not_selected() -> None:
     assert np.abs(radii[16 * 4 : 16 * 8] - 1).max() < 0.01
 
 
+def test_settle_keeps_seams_and_a_mirror_plane() -> None:
+    bpy.context.scene.ringwright.target = place(tube(64, 80, spacing=0.08), "Target")
+    mesh = tube(16, 12)
+    noise = np.random.default_rng(1).normal(0, 0.02, mesh.positions.shape) * [1, 0, 1]
+    rough = mesh.with_positions(mesh.positions * [1.1, 1.0, 1.0] + noise)
+    item = place(rough, "Cage")
+    item.data.edges.foreach_set("use_seam", [min(edge.vertices) // 16 == max(edge.vertices) // 16 == 5 for edge in item.data.edges])
+    edit(item, [])
+    assert bpy.ops.ringwright.settle(pin_seams=True, plane="Y", spacing="EVEN") == {"FINISHED"}
+    after = leave(item)
+    seam, on_plane = slice(16 * 5, 16 * 6), np.abs(rough.positions[:, 1]) < 1e-9
+    assert np.array_equal(after.positions[seam], rough.positions[seam].astype(np.float32))
+    assert np.count_nonzero(on_plane) == 24 and np.abs(after.positions[on_plane, 1]).max() < 1e-6
+    assert np.abs(np.linalg.norm(after.positions[16 * 7 : 16 * 10, :2], axis=1) - 1).max() < 0.01
+
+
 def test_count_rings_tells_the_mismatch_and_shows_it() -> None:
     item = place(join(tube(18, 4), tube(12, 4, base=(0, 0, 3.0))))
     assert bpy.ops.ringwright.count_rings() == {"FINISHED"}
