@@ -232,7 +232,7 @@ def _draw_limb(layout: bpy.types.UILayout, row: Any, context: bpy.types.Context)
     if len(limb.joints) > 2:
         _draw_fields(column, row, "bone_spans", len(limb.joints) - 1, phrase("Each Bone"))
     column.prop(row, "joint_loops")
-    column.prop(row, "radius", text="Largest Radius" if row.radius else "Largest Radius (Any)")
+    column.prop(row, "radius", text="Radius" if row.radius else "Radius (Any)")
     tip = column.column()
     tip.active = plan.tip_join(limb.name) is None
     tip.prop(row, "closed")

@@ -30,7 +30,6 @@ def scenario(hand: Hand) -> Steps:
         bpy.ops.ringwright.inspect("EXEC_DEFAULT", True)
         bpy.ops.ringwright.count_rings("EXEC_DEFAULT", True)
     target.hide_set(True)
-    yield from _overlays(hand, settings)
     yield from hand.photograph("all_panels")
     with hand.override():
         bpy.ops.object.mode_set(mode="EDIT")
@@ -39,16 +38,17 @@ def scenario(hand: Hand) -> Steps:
     yield from _looks(hand, "light", joints)
 
 
-def _overlays(hand: Hand, settings: bpy.types.PropertyGroup) -> Steps:
+def _overlays(hand: Hand, look: str) -> Steps:
     """Each layer of the overlay alone, then all."""
+    settings = bpy.context.scene.ringwright
     layers = [each.identifier for each in settings.bl_rna.properties if each.identifier.startswith("show_")]
     for layer in layers:
         for other in layers:
             setattr(settings, other, other == layer)
-        yield from hand.photograph(f"overlay_{layer.removeprefix('show_')}")
+        yield from hand.photograph(f"overlay_{layer.removeprefix('show_')}_{look}")
     with hand.override():
         bpy.ops.ringwright.show_deviation("EXEC_DEFAULT", True)
-    yield from hand.photograph("overlay_deviation")
+    yield from hand.photograph(f"overlay_deviation_{look}")
     with hand.override():
         bpy.ops.ringwright.show_deviation("EXEC_DEFAULT", True)
     for layer in layers:
@@ -57,7 +57,7 @@ def _overlays(hand: Hand, settings: bpy.types.PropertyGroup) -> Steps:
 
 
 def _looks(hand: Hand, theme: str, joints: Joints) -> Steps:
-    """All panels with the mesh under edit, then the tool at work, in two sizes."""
+    """All panels with the mesh under edit, each overlay, then the tool at work, in two sizes."""
     for scale in (1.0, 2.0):
         bpy.context.preferences.view.ui_scale = scale
         yield 0.5
@@ -65,6 +65,7 @@ def _looks(hand: Hand, theme: str, joints: Joints) -> Steps:
         yield from hand.photograph(f"panels_{name}")
         with hand.override():
             bpy.ops.object.mode_set(mode="OBJECT")
+        yield from _overlays(hand, name)
         bpy.data.objects["Target"].hide_set(False)
         bpy.data.objects["Cage"].hide_set(True)
         _look(hand, joints, ["palm", "index", "little", "thumb"])

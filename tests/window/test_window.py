@@ -73,9 +73,9 @@ def test_panels_overlay_and_selection_tools(installed: None) -> None:
 def test_every_panel_and_overlay_is_photographed(installed: None) -> None:
     facts = play("panels", size="1900x2600")
     pictures = {path.stem for path in (OUTPUT / "panels").glob("*.png")}
-    assert {f"overlay_{layer.removeprefix('show_')}" for layer in facts["layers"]} <= pictures
     themes = ("dark", "light") if facts["light theme"] else ("dark",)
-    assert {f"{what}_{theme}_{scale}x" for what in ("panels", "drawing") for theme in themes for scale in (1, 2)} <= pictures
+    overlays = ["overlay_deviation", *(f"overlay_{layer.removeprefix('show_')}" for layer in facts["layers"])]
+    assert {f"{what}_{theme}_{scale}x" for what in ("panels", "drawing", *overlays) for theme in themes for scale in (1, 2)} <= pictures
 
 
 def test_first_cage_by_hand(installed: None) -> None:
