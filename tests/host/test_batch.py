@@ -174,10 +174,10 @@ def test_every_option_reaches_the_jobs(limbs: Path, meshes: Path, tmp_path: Path
                                "--profile", str(own), "--improve", "--out", str(tmp_path / "out/tail/cage.blend"),
                                "--json", str(tmp_path / "out/tail/inspection.json"), "--report", str(tmp_path / "out/tail/report"))
     assert set(built.inputs) == {str(limbs / "tail" / "plan.toml"), str(limbs / "tail" / "target.ply"), str(own)}
-    inspected = jobs_of("inspect", "meshes/sound.obj", "--batch", "out", "--flex", "--profile", "film", "--target",
+    inspected = jobs_of("inspect", "meshes/sound.obj", "--batch", "out", "--flex", "--profile", "film", "--fit", "limit", "--target",
                         "limbs/tail/target.ply:tail", "--plan", "limbs/tail/plan.toml")[0]
-    assert inspected.arguments[:9] == ("inspect", str(meshes / "sound.obj"), "--target", str(limbs / "tail" / "target.ply") + ":tail",
-                                       "--plan", str(limbs / "tail" / "plan.toml"), "--profile", "film", "--flex")
+    assert inspected.arguments[:11] == ("inspect", str(meshes / "sound.obj"), "--target", str(limbs / "tail" / "target.ply") + ":tail",
+                                       "--plan", str(limbs / "tail" / "plan.toml"), "--fit", "limit", "--profile", "film", "--flex")
     assert set(inspected.inputs) == {str(meshes / "sound.obj"), str(limbs / "tail" / "target.ply"), str(limbs / "tail" / "plan.toml")}
     for job in (built, inspected):
         make_parser().parse_args(job.arguments)
