@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from .adjacency import Adjacency
-from .patch_descent import descend, folded, lbfgs
+from .patch_descent import barrier, descend, folded, kept_positive, lbfgs
 from .patch_laplacian import PatchLaplacian
 from .patch_weave import Weave
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
@@ -232,8 +232,7 @@ def _square(woven: Weave, laplacian: PatchLaplacian, start: FloatArray, period: 
     fixed, count = woven.loop_size, woven.vertex_count - woven.loop_size
     for _ in range(UNFOLD_TRIES):
         areas = _corner_areas(current[:, around] + shift)
-        mean, worst = max(float(areas.mean()), 0.05), float(areas.min())
-        softness = 1e-3 * mean if worst > 1e-2 * mean else float(np.sqrt((1e-2 * mean) ** 2 + 0.04 * min(worst, 0.0) ** 2))
+        mean, softness, is_last = barrier(areas)
 
         def energy(values: FloatArray, softness: float = softness, mean: float = mean) -> tuple[float, FloatArray]:
             current[:, fixed:] = values.reshape(3, count)[:2]
@@ -246,7 +245,7 @@ def _square(woven: Weave, laplacian: PatchLaplacian, start: FloatArray, period: 
         # The descent counts three coordinates; the third stays nothing.
         flat = np.concatenate([current[:, fixed:].ravel(), np.zeros(count)])
         current[:, fixed:] = lbfgs(energy, flat, DESCENT_ROUNDS, laplacian)[1].reshape(3, count)[:2]
-        if worst > 1e-2 * mean:
+        if is_last:
             break
     return current * size
 
@@ -262,8 +261,7 @@ def _corner_energy(points: FloatArray, softness: float, mean: float) -> tuple[fl
     edge = points[:, 1:] - points[:, :-1]
     before, after = edge[:, :4], edge[:, 1:]
     area = before[0] * after[1] - before[1] * after[0]
-    root = np.sqrt(area * area + softness * softness)
-    chi = np.where(area >= 0, 0.5 * (area + root), 0.5 * softness**2 / np.maximum(root - area, 1e-300))
+    chi, root = kept_positive(area, softness)
     shape = 0.5 * ((before**2).sum(axis=0) + (after**2).sum(axis=0) + EVENNESS * mean) / chi
     size = 0.5 * EVENNESS / mean * chi
     by_area = (size - shape) / root

@@ -98,8 +98,7 @@ def descend(woven: Weave, laplacian: PatchLaplacian, positions: FloatArray, norm
     current = np.ascontiguousarray(positions.T)
     for _ in range(tries):
         areas = np.concatenate([_areas(batch, current)[batch.free > 0] for batch in batches])
-        mean, worst = max(float(areas.mean()), 0.05), float(areas.min())
-        softness = 1e-3 * mean if worst > 1e-2 * mean else float(np.sqrt((1e-2 * mean) ** 2 + 0.04 * min(worst, 0.0) ** 2))
+        mean, softness, is_last = barrier(areas)
 
         def energy(flat: FloatArray, softness: float = softness, mean: float = mean) -> tuple[float, FloatArray]:
             current[:, size:] = flat.reshape(3, count)
@@ -112,9 +111,27 @@ def descend(woven: Weave, laplacian: PatchLaplacian, positions: FloatArray, norm
 
         _, flat = lbfgs(energy, current[:, size:].ravel(), rounds, laplacian)
         current[:, size:] = flat.reshape(3, count)
-        if worst > 1e-2 * mean:
+        if is_last:
             break
     return np.ascontiguousarray(current.T)
+
+
+def barrier(areas: FloatArray) -> tuple[float, float, bool]:
+    """The mean area that corners strive for, how soft the barrier against folds is, and whether it needs no harder one after.
+
+    areas : twice the area that every corner spans
+    """
+    mean, worst = max(float(areas.mean()), 0.05), float(areas.min())
+    if worst > 1e-2 * mean:
+        return mean, 1e-3 * mean, True
+    return mean, float(np.sqrt((1e-2 * mean) ** 2 + 0.04 * min(worst, 0.0) ** 2)), False
+
+
+def kept_positive(area: FloatArray, softness: float) -> tuple[FloatArray, FloatArray]:
+    """chi(J) of this module's energy, and the root in it, for areas J; arrays of their shape."""
+    root = np.sqrt(area * area + softness * softness)
+    # the plain sum loses all digits far below zero
+    return np.where(area >= 0, 0.5 * (area + root), 0.5 * softness**2 / np.maximum(root - area, 1e-300)), root
 
 
 def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
@@ -150,9 +167,7 @@ def _add_energy(corners: QuadCorners, positions: FloatArray, softness: float, me
     before, after = edges[:, :4], edges[:, 1:]
     by_after = _cross(corners.across, before)  # how the area grows with the edge after the corner
     area = _dot(by_after, after)
-    root = np.sqrt(area * area + softness * softness)
-    # the plain sum loses all digits far below zero
-    chi = np.where(area >= 0, 0.5 * (area + root), 0.5 * softness**2 / np.maximum(root - area, 1e-300))
+    chi, root = kept_positive(area, softness)
     stretch = corners.free / chi
     shape = 0.5 * stretch * (_squares(edges) + EVENNESS * mean)
     size = (0.5 * EVENNESS / mean) * corners.free * chi
