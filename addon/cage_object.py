@@ -6,7 +6,7 @@ import bmesh
 import bpy
 import numpy as np
 
-from ..core.polymesh import FloatArray, PolyMesh
+from ..core.polymesh import FloatArray, IntArray, PolyMesh
 from .mesh_bridge import create_mesh, read_mesh
 
 CAGE_NAME = "Cage"
@@ -127,10 +127,14 @@ def _in_object(mesh: PolyMesh, matrix: FloatArray) -> PolyMesh:
 
 def turned(mesh: PolyMesh) -> PolyMesh:
     """The mesh with every face wound the other way; twice is the mesh as it was."""
+    return PolyMesh(mesh.positions, mesh.corner_verts[backward_corners(mesh)], mesh.face_offsets, mesh.attributes)
+
+
+def backward_corners(mesh: PolyMesh) -> IntArray:
+    """The corner that every corner changes places with where faces are wound the other way, (C,) int32."""
     sizes = mesh.face_sizes
     starts = np.repeat(mesh.face_offsets[:-1], sizes)
-    backward = starts + np.repeat(sizes, sizes) - 1 - (np.arange(len(mesh.corner_verts)) - starts)
-    return PolyMesh(mesh.positions, mesh.corner_verts[backward], mesh.face_offsets, mesh.attributes)
+    return starts + np.repeat(sizes, sizes) - 1 - (np.arange(len(mesh.corner_verts), dtype=np.int32) - starts)
 
 
 def transformed(points: FloatArray, matrix: FloatArray) -> FloatArray:

@@ -15,9 +15,9 @@ from ...core.expected import expected_of
 from ...core.findings import Expectation
 from ...core.heat import heat_of
 from ...core.plan import LimbPlan
-from ...core.polymesh import FloatArray
+from ...core.polymesh import FloatArray, PolyMesh
 from ...core.ring_report import count_rings
-from ..cage_object import read_cage
+from ..cage_object import backward_corners, read_cage, turned
 from ..commands.arguments import profile_names, read_profile_named
 from ..commands.build import asked_of
 from ..commands.inspecting import Asked, Inspected, inspect_alone, inspect_fit
@@ -77,12 +77,11 @@ class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
 
     def _inspect(self, context: bpy.types.Context) -> Inspected:
         scene = context.scene
-        mesh, target = read_cage(cage_of(scene)), target_of(scene)
+        (mesh, uvs), target = _as_seen(cage_of(scene)), target_of(scene)
         plan = load_plan(scene) if self.use_plan else LimbPlan(())
         if not mesh.face_count:
             raise PlanError("The cage has no face; build it first.")
         profile = read_profile_named(self.profile) if self.profile else preferred_profile()
-        uvs = _map_of(cage_of(scene))
         if target is None:
             return inspect_alone(mesh, Asked(expectation=expected_of(plan) if plan.limbs else Expectation(), profile=profile, uvs=uvs))
         dense = read_evaluated(target, context.evaluated_depsgraph_get())
@@ -91,9 +90,15 @@ class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
             return inspect_fit(mesh, skin, surface, replace(asked, profile=profile, uvs=uvs))
 
 
-def _map_of(cage: bpy.types.Object) -> FloatArray | None:
-    """The cage's map, (C, 2); None where it has none, and under edit, where the host does not show it."""
-    return None if cage.mode == "EDIT" else read_uvs(cage.data)
+def _as_seen(cage: bpy.types.Object) -> tuple[PolyMesh, FloatArray | None]:
+    """The cage as it looks in the world, a mirrored one with its outside out, and its map, (C, 2).
+
+    The map is None where there is none, and under edit, where the host does not show it.
+    """
+    mesh, uvs = read_cage(cage), None if cage.mode == "EDIT" else read_uvs(cage.data)
+    if not cage.matrix_world.is_negative:
+        return mesh, uvs
+    return turned(mesh), None if uvs is None else uvs[backward_corners(mesh)]
 
 
 class RINGWRIGHT_OT_show_finding(Refusing, OneFinding, bpy.types.Operator):

@@ -195,3 +195,17 @@ def test_settling_a_selection_on_a_scaled_target() -> None:
     bpy.ops.object.mode_set(mode="OBJECT")
     with HostSurface(read_evaluated(item, bpy.context.evaluated_depsgraph_get())) as surface:
         assert surface.closest(read_cage(cage).positions).distances.max() < 1e-4 * surface.diagonal
+
+
+def test_a_mirrored_cage_is_inspected_as_it_looks() -> None:
+    """Its own faces are wound inward; in the world, where the target is, they look outward."""
+    target()
+    build(JOINTS)
+    scene = bpy.context.scene
+    cage, plain = scene.ringwright.cage, read_cage(scene.ringwright.cage)
+    cage.scale.x = -1.0
+    bpy.context.view_layer.update()
+    assert bpy.ops.ringwright.build_cage() == {"FINISHED"}
+    assert read_cage(cage).face_count == plain.face_count
+    assert bpy.ops.ringwright.inspect() == {"FINISHED"}
+    assert not [row.reason for row in scene.ringwright.findings if row.severity == "error"]
