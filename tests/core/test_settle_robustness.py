@@ -96,6 +96,7 @@ def test_start_out_of_reach_is_refused_and_unchanged() -> None:
     np.testing.assert_array_equal(away.positions, before)
 
 
+@pytest.mark.slow
 def test_noise_finer_than_it_is_high_is_settled_or_refused() -> None:
     """Faces of such a target look anywhere, 1 % high and 0.6 % apart; the cage stays without folds either way."""
     settled = settle(CAGE, ReferenceSurface(*noisy(capsule(length=LENGTH, around=1024, along=256))), free(CAGE))
