@@ -323,12 +323,10 @@ def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int]
     root_zone = half if isinstance(root_join, Splice) else 0
     tip_zone = half if isinstance(tip_join, Splice) else 0
     count = len(size.bone_lengths)
-    # what a budget leaves over goes where limbs bend; without one faces are to come out square
-    bends = limb.joint_loops > 0 and plan.quad_budget is not None
     spans = []
     for bone in range(count):
         length, girth = float(size.bone_lengths[bone]), float(size.bone_girths[bone])
-        joint = joint_bend(length, girth / (2 * math.pi), density) if bends else NO_BEND
+        joint = joint_bend(length, girth / (2 * math.pi), density) if limb.joint_loops else NO_BEND
         at_root, at_tip = (joint if inner or zone else NO_BEND for inner, zone in ((bone > 0, root_zone), (bone < count - 1, tip_zone)))
         wanted = rows_with_bends(length, girth / bodies[limb.name] / density, (at_root, at_tip))
         zones = (half if bone or root_zone else 0) + (half if bone < count - 1 or tip_zone else 0)
