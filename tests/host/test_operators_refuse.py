@@ -181,6 +181,10 @@ PLACES: tuple[Callable[[], None], ...] = (
 )
 
 
+TRIALS = 2
+"""Times that a change is looked for again: the host saves addresses, too, and may now and then move what nobody has touched."""
+
+
 @pytest.mark.parametrize("place", PLACES, ids=lambda place: place.__name__.strip("_"))
 def test_every_operator_works_or_refuses_in_one_sentence(place: Callable[[], None], tmp_path: Path,
                                                          monkeypatch: pytest.MonkeyPatch) -> None:
@@ -194,9 +198,12 @@ def test_every_operator_works_or_refuses_in_one_sentence(place: Callable[[], Non
         if refusal is None:
             before = {}  # it has worked, and the place must be set up anew
             continue
-        after = _state()
-        changed = sorted(block for block in before.keys() | after.keys() if before.get(block) != after.get(block))
-        if fault := _fault(refusal) or (f"has changed {changed} and says: {refusal}" if changed else ""):
+        changed = _changed_since(before)
+        for _ in range(TRIALS):
+            if changed:
+                changed &= _changed_by(place, name)
+                before = {}
+        if fault := _fault(refusal) or (f"has changed {sorted(changed)} and says: {refusal}" if changed else ""):
             faults[name] = fault
             before = {}
     assert not faults, "\n".join(f"{name}: {fault}" for name, fault in faults.items())
@@ -210,6 +217,18 @@ def _stand(place: Callable[[], None]) -> dict[str, str]:
     assert all(hasattr(settings, each.identifier) for each in settings.bl_rna.properties)  # the host makes them when first asked for
     bpy.context.view_layer.update()
     return _state()
+
+
+def _changed_since(before: dict[str, str]) -> set[str]:
+    after = _state()
+    return {block for block in before.keys() | after.keys() if before.get(block) != after.get(block)}
+
+
+def _changed_by(place: Callable[[], None], name: str) -> set[str]:
+    """What an operator changes in a place that is set up anew."""
+    before = _stand(place)
+    _refusal(name)
+    return _changed_since(before)
 
 
 def _state() -> dict[str, str]:
