@@ -6,7 +6,7 @@ import numpy as np
 from mathutils.bvhtree import BVHTree
 
 from ..core.adjacency import components
-from ..core.nested_pieces import nested_pieces, pieces_only
+from ..core.nested_pieces import without_nested
 from ..core.polymesh import PolyMesh
 from .host_surface import checked_bounds
 from .ray_tree import RayTree
@@ -33,7 +33,4 @@ def skin_of(mesh: PolyMesh) -> PolyMesh:
     """A target without the pieces that lie wholly inside another, where it has any."""
     starts = np.repeat(mesh.corner_verts[mesh.face_offsets[:-1]], mesh.face_sizes)
     pieces = components(mesh.vertex_count, np.column_stack([starts, mesh.corner_verts]))
-    if not pieces.max(initial=0):
-        return mesh
-    hidden = nested_pieces(mesh, pieces, lambda piece, points: SkinTree(piece).inside(points))
-    return pieces_only(mesh, pieces, ~hidden) if hidden.any() else mesh
+    return without_nested(mesh, pieces, lambda piece, points: SkinTree(piece).inside(points))

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 import bpy
 import numpy as np
 
-from ..core.nested_pieces import nested_pieces, pieces_only
+from ..core.nested_pieces import without_nested
 from ..core.polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .host_surface import HostSurface
 
@@ -23,12 +23,10 @@ def skin_surface(target: PolyMesh) -> Iterator[tuple[PolyMesh, HostSurface]]:
     Raises MeshError as HostSurface does.
     """
     with HostSurface(target) as whole:
-        pieces = piece_labels(whole.target_object, whole.scene)
-        hidden = nested_pieces(target, pieces, _inside) if pieces.max(initial=0) else np.zeros(1, dtype=np.bool_)
-        if not hidden.any():
+        skin = without_nested(target, piece_labels(whole.target_object, whole.scene), _inside)
+        if skin is target:
             yield target, whole
             return
-    skin = pieces_only(target, pieces, ~hidden)
     with HostSurface(skin) as surface:
         yield skin, surface
 

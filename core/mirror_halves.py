@@ -43,8 +43,11 @@ class MirrorPlane:
 
     def reflect(self, points: FloatArray) -> FloatArray:
         """Mirror images of (n, 3) points."""
-        heights = (points - self.point) @ self.normal
-        return np.asarray(points - 2.0 * heights[:, None] * self.normal, dtype=np.float64)
+        return np.asarray(points - 2.0 * self.heights(points)[:, None] * self.normal, dtype=np.float64)
+
+    def heights(self, points: FloatArray) -> FloatArray:
+        """Signed distances of (n, 3) points from the plane, (n,) float64."""
+        return np.asarray((points - self.point) @ self.normal, dtype=np.float64)
 
 
 def find_mirror_plane(surface: Surface, points: FloatArray, seed: int = 0) -> MirrorPlane:

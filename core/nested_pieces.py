@@ -42,6 +42,17 @@ def nested_pieces(mesh: PolyMesh, pieces: IntArray, inside_of: Callable[[PolyMes
     return nested
 
 
+def without_nested(mesh: PolyMesh, pieces: IntArray, inside_of: Callable[[PolyMesh, FloatArray], BoolArray]) -> PolyMesh:
+    """A target without its nested pieces, or the very same mesh where it has none.
+
+    mesh, pieces, inside_of : as in ``nested_pieces``
+    """
+    if not pieces.max(initial=0):
+        return mesh
+    hidden = nested_pieces(mesh, pieces, inside_of)
+    return pieces_only(mesh, pieces, ~hidden) if hidden.any() else mesh
+
+
 def pieces_only(mesh: PolyMesh, pieces: IntArray, chosen: BoolArray) -> PolyMesh:
     """A mesh of some pieces alone, without attributes; chosen : (number of pieces,) bool."""
     kept = chosen[pieces]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from .adjacency import build_adjacency
+from .mirror_halves import MirrorPlane
 from .outward import FlippedSurface
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .settle import Settled, settle, vertex_normals
@@ -16,16 +17,8 @@ ON_PLANE = 1e-3
 """A vertex this share of the mean edge off a plane lies on it."""
 
 
-@dataclass(frozen=True)
-class Plane:
-    """A mirror plane: a point on it and its unit normal, (3,) float64."""
-
-    point: FloatArray
-    normal: FloatArray
-
-
 def settle_region(mesh: PolyMesh, surface: Surface, chosen: BoolArray, *, soft_edge: int = 0, pin_boundary: bool = True,
-                  plane: Plane | None = None, freedom: FloatArray | None = None) -> Settled:
+                  plane: MirrorPlane | None = None, freedom: FloatArray | None = None) -> Settled:
     """Relax and project the chosen vertices; all others stay where they are.
 
     surface : its normals may look either way
@@ -40,12 +33,11 @@ def settle_region(mesh: PolyMesh, surface: Surface, chosen: BoolArray, *, soft_e
     mobility = None if soft_edge <= 0 else softness(adjacency.edge_verts, ~chosen, soft_edge)
     if plane is None:
         return settle(mesh, facing(surface, mesh), held, freedom, mobility=mobility)
-    off = (mesh.positions - plane.point) @ plane.normal
     first, second = mesh.positions[adjacency.edge_verts.T]
-    bound = (np.abs(off) < ON_PLANE * np.linalg.norm(first - second, axis=1).mean()) & ~held
+    bound = (np.abs(plane.heights(mesh.positions)) < ON_PLANE * np.linalg.norm(first - second, axis=1).mean()) & ~held
     settled = settle(mesh, facing(surface, mesh), held, freedom, barred=np.where(bound[:, None], plane.normal, 0.0), mobility=mobility)
     # the skin may lean across the plane; what it moved off is taken back
-    strayed = np.where(bound, (settled.positions - plane.point) @ plane.normal, 0.0)
+    strayed = np.where(bound, plane.heights(settled.positions), 0.0)
     return replace(settled, positions=settled.positions - strayed[:, None] * plane.normal)
 
 

@@ -11,7 +11,8 @@ from ...core.adjacency import build_adjacency
 from ...core.errors import MeshError
 from ...core.make_quads import MadeQuads, make_quads
 from ...core.mend_faces import find_odd_faces
-from ...core.settle_region import Plane, settle_region
+from ...core.mirror_halves import MirrorPlane
+from ...core.settle_region import settle_region
 from ..edit_mesh import kept_apart_edges, read_edit_mesh, write_edit, write_positions
 from ..host_surface import read_evaluated
 from ..plan_storage import target_of
@@ -109,13 +110,13 @@ class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
         self.report({"INFO"}, f"{int(np.count_nonzero(moved))} vertices settled in {settled.steps} steps")
         return {"FINISHED"}
 
-    def _plane(self, item: bpy.types.Object) -> Plane | None:
+    def _plane(self, item: bpy.types.Object) -> MirrorPlane | None:
         """The chosen plane of an object, in the world."""
         if self.plane == "NONE":
             return None
         matrix = np.array(item.matrix_world, dtype=np.float64)
         across = np.linalg.inv(matrix[:3, :3])["XYZ".index(self.plane)]
-        return Plane(matrix[:3, 3], across / np.linalg.norm(across))
+        return MirrorPlane(matrix[:3, 3], across / np.linalg.norm(across), 0.0)
 
 
 CLASSES = (RINGWRIGHT_OT_make_quads, RINGWRIGHT_OT_settle)
