@@ -70,16 +70,6 @@ class HostSurface:
         return cls(read_evaluated(target, depsgraph or bpy.context.evaluated_depsgraph_get()))
 
     @property
-    def target_object(self) -> bpy.types.Object:
-        """The target's copy in the private scene."""
-        return self._target
-
-    @property
-    def scene(self) -> bpy.types.Scene:
-        """The private scene."""
-        return self._scene
-
-    @property
     def bounds(self) -> FloatArray:
         """Lowest and highest corner of the box round the surface, (2, 3) float64, target units."""
         return self._bounds

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from mathutils.bvhtree import BVHTree
 
-from ..core.adjacency import components
 from ..core.nested_pieces import without_nested
 from ..core.polymesh import PolyMesh
 from .host_surface import checked_bounds
@@ -31,6 +30,4 @@ class SkinTree(RayTree):
 
 def skin_of(mesh: PolyMesh) -> PolyMesh:
     """A target without the pieces that lie wholly inside another, where it has any."""
-    starts = np.repeat(mesh.corner_verts[mesh.face_offsets[:-1]], mesh.face_sizes)
-    pieces = components(mesh.vertex_count, np.column_stack([starts, mesh.corner_verts]))
-    return without_nested(mesh, pieces, lambda piece, points: SkinTree(piece).inside(points))
+    return without_nested(mesh, lambda piece, points: SkinTree(piece).inside(points))

@@ -18,6 +18,23 @@ LEAST_OUTER = 0.05
 """Share of the target's diagonal under which a piece is no limb, and what it holds is left alone."""
 
 
+def pieces_of(mesh: PolyMesh) -> IntArray:
+    """The connected piece of every vertex, (V,) int32: 0, 1, ... in order of the pieces' first vertex.
+
+    Every piece takes its lowest neighbour's number, and whoever shares that number is one piece from then on; two such rounds at
+    least halve what still has to be joined.
+    """
+    lowest = np.arange(mesh.vertex_count, dtype=np.int32)
+    one, other = mesh.corner_verts[np.repeat(mesh.face_offsets[:-1], mesh.face_sizes)], mesh.corner_verts
+    while len(one):
+        apart = one != other
+        one, other = one[apart], other[apart]
+        np.minimum.at(lowest, np.maximum(one, other), np.minimum(one, other))
+        lowest = _followed(lowest)
+        one, other = lowest[one], lowest[other]
+    return (np.cumsum(lowest == np.arange(mesh.vertex_count), dtype=np.int32) - np.int32(1))[lowest]
+
+
 def nested_pieces(mesh: PolyMesh, pieces: IntArray, inside_of: Callable[[PolyMesh, FloatArray], BoolArray]) -> BoolArray:
     """Which pieces lie wholly inside one other piece.
 
@@ -42,11 +59,12 @@ def nested_pieces(mesh: PolyMesh, pieces: IntArray, inside_of: Callable[[PolyMes
     return nested
 
 
-def without_nested(mesh: PolyMesh, pieces: IntArray, inside_of: Callable[[PolyMesh, FloatArray], BoolArray]) -> PolyMesh:
+def without_nested(mesh: PolyMesh, inside_of: Callable[[PolyMesh, FloatArray], BoolArray]) -> PolyMesh:
     """A target without its nested pieces, or the very same mesh where it has none.
 
-    mesh, pieces, inside_of : as in ``nested_pieces``
+    mesh, inside_of : as in ``nested_pieces``
     """
+    pieces = pieces_of(mesh)
     if not pieces.max(initial=0):
         return mesh
     hidden = nested_pieces(mesh, pieces, inside_of)
@@ -61,6 +79,13 @@ def pieces_only(mesh: PolyMesh, pieces: IntArray, chosen: BoolArray) -> PolyMesh
     corners = number[mesh.corner_verts[np.repeat(faces, mesh.face_sizes)]]
     offsets = np.concatenate(([0], np.cumsum(mesh.face_sizes[faces]))).astype(np.int32)
     return PolyMesh(mesh.positions[kept], corners.astype(np.int32), offsets)
+
+
+def _followed(lowest: IntArray) -> IntArray:
+    """Where the way from every vertex by ever lower numbers ends, (V,) int32."""
+    while not np.array_equal(further := lowest[lowest], lowest):
+        lowest = further
+    return lowest
 
 
 def _boxes(positions: FloatArray, pieces: IntArray, count: int) -> tuple[FloatArray, FloatArray]:
