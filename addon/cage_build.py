@@ -16,6 +16,8 @@ from ..core.outward import outward_surface
 from ..core.plan import LimbPlan
 from ..core.polymesh import PolyMesh
 from ..core.profiles import Profile
+from ..core.skeleton import skeleton_of
+from ..core.skin_weights import bind
 from .background import Background, Pause, PausingSurface
 from .cage_object import CageTrial, built_places, read_cage, turned, with_built_places
 from .commands.build import asked_of
@@ -23,6 +25,7 @@ from .finding_rows import store_findings
 from .kept_target import KeptTarget, kept_target
 from .plan_storage import built_plan, cage_of, note_built, require_plan, store_plan
 from .preferences import preferred_profile
+from .rigging import lacking_bones, rig_of, write_weights
 from .skin_tree import SkinTree
 
 MOVED_ITEMS = (
@@ -185,12 +188,25 @@ def place_finished(scene: bpy.types.Scene, trial: CageTrial, built: BuildResult,
     store_plan(scene, built.plan)
     if trial.is_new:
         make_active(bpy.context.view_layer, cage)
+    bind_again(cage, built)
     settings = scene.ringwright
     settings.findings.clear()
+    settings.bends.clear()
     settings.summary = settings.notice = ""
     settings.loses_moves = False
     if inspection is not None:
         store_findings(settings, inspection)
+
+
+def bind_again(cage: bpy.types.Object, built: BuildResult) -> None:
+    """Give a cage that follows a rig made here its skin weights anew, since a new mesh has none; one whose bones are those of another
+    plan waits until it is made anew."""
+    rig = rig_of(cage)
+    if rig is None:
+        return
+    skeleton = skeleton_of(built.plan)
+    if not lacking_bones(rig, skeleton):
+        write_weights(cage, skeleton, bind(built.mesh, skeleton))
 
 
 def make_active(layer: bpy.types.ViewLayer, cage: bpy.types.Object) -> None:

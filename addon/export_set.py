@@ -16,7 +16,9 @@ import bpy
 import numpy as np
 from mathutils import Matrix
 
-from ..core.errors import FileError
+from ..core.adjacency import build_adjacency
+from ..core.defects import loose_vertices
+from ..core.errors import FileError, MeshError
 from ..core.polymesh import FloatArray, PolyMesh
 from .borrowed import private_scene
 from .cage_object import read_cage
@@ -62,15 +64,18 @@ def write_set(folder: Path, name: str, cage: bpy.types.Object, rig: bpy.types.Ob
     cage, rig : as they stand in the scene; the rig at rest
     metres : length of one unit; .glb and .fbx come out in metres and centimetres, as their kinds have it
     Returns the files by ending.
-    Raises FileError where a file cannot be written, or where what is read back is not what was written; then no file is there.
+    Raises FileError where a file cannot be written, or where what is read back is not what was written; then no file is there;
+    MeshError where the cage has vertices that the kinds do not keep alike.
     """
-    if name in ("", ".", "..") or Path(name).name != name:
+    if name in ("", ".", "..") or Path(name).name != name or not name.isprintable():
         raise FileError(f"{name!r} is no file name; give one without folders.")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise FileError(f"{folder} cannot be made: {system_reason(error)}; choose another folder.") from error
     files = {kind: folder / f"{name}{kind}" for kind in KINDS}
+    _check_not_open(files[".blend"])
+    _check_no_loose(cage)
     expected = _facts_of([cage], [rig] if rig else [])
     with scratch_folder(files[".blend"]) as scratch:
         for kind, file in files.items():
@@ -80,6 +85,18 @@ def write_set(folder: Path, name: str, cage: bpy.types.Object, rig: bpy.types.Ob
         for file in files.values():
             os.replace(scratch / file.name, file)
     return files
+
+
+def _check_not_open(file: Path) -> None:
+    if bpy.data.filepath and file.resolve() == Path(bpy.data.filepath).resolve():
+        raise FileError(f"{file.name} is the file that is open, which would be lost; give the set another name or folder.")
+
+
+def _check_no_loose(cage: bpy.types.Object) -> None:
+    loose = len(loose_vertices(build_adjacency(read_cage(cage))))
+    if loose:
+        raise MeshError(f"Vertices of the cage that belong to no face: {loose}; not all kinds of files keep them, so delete them first "
+                        "(Mesh > Clean Up > Delete Loose).")
 
 
 def _write(kind: str, part: Path, cage: bpy.types.Object, rig: bpy.types.Object | None, metres: float) -> None:

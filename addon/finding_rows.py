@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from ..core.findings import Finding
+from ..core.flex_report import describe_motion, grade, lowest_volume, worst_first
 from ..core.inspection import Inspection
 from ..core.polymesh import FloatArray, IntArray
 from ..core.ring_report import RingReport
@@ -27,6 +28,18 @@ def store_findings(settings: Any, inspection: Inspection) -> None:
     excess = f", {counted(poles.excess, 'pole')} over the least" if poles.bound_from_plan and poles.excess > 0 else ""
     settings.summary = (f"{counted(counts.faces, 'face')}, {quads}, {counted(counts.components, 'piece')}, "
                         f"{counted(len(counts.boundary_loops), 'open end')}{excess}")
+
+
+def store_bends(settings: Any, inspection: Inspection) -> None:
+    """Replace the rows of findings and those of joints, the worst first."""
+    store_findings(settings, inspection)
+    settings.bends.clear()
+    settings.active_bend = 0
+    for joint in () if inspection.flex is None else worst_first(inspection.flex):
+        row = settings.bends.add()
+        row.bone, row.verdict, row.motion = joint.name, grade(joint), str(joint.worst.motion)
+        row.volume, row.sentence = lowest_volume(joint), describe_motion(joint.worst)
+        row.place = joint.place.tolist()
 
 
 def counted(number: int, word: str) -> str:

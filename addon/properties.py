@@ -244,6 +244,18 @@ class RINGWRIGHT_PG_ring(bpy.types.PropertyGroup):
     second: IntProperty(default=-1)
 
 
+class RINGWRIGHT_PG_bend(bpy.types.PropertyGroup):
+    """How the cage bends at one joint, at its worst."""
+
+    bone: StringProperty()
+    verdict: StringProperty()
+    motion: StringProperty()
+    volume: FloatProperty()
+    sentence: StringProperty()
+    frame: IntProperty()
+    place: FloatVectorProperty(size=3, subtype="XYZ")
+
+
 def _is_mesh(_: Any, item: bpy.types.Object) -> bool:
     return item.type == "MESH"
 
@@ -325,6 +337,8 @@ class RINGWRIGHT_PG_settings(bpy.types.PropertyGroup):
     findings: CollectionProperty(type=RINGWRIGHT_PG_finding)
     active_finding: IntProperty(name="Active Finding", description="The finding whose reason and remedy are shown")
     summary: StringProperty()
+    bends: CollectionProperty(type=RINGWRIGHT_PG_bend)
+    active_bend: IntProperty(name="Active Joint", description="The joint whose worst bend is shown")
     rings: CollectionProperty(type=RINGWRIGHT_PG_ring)
     active_ring: IntProperty(name="Active Ring", description="The ring, or the pair of rings, that is shown")
     ring_summary: StringProperty()
@@ -346,7 +360,7 @@ class RINGWRIGHT_PG_settings(bpy.types.PropertyGroup):
     show_faces: BoolProperty(name="Triangles and N-Gons", default=True, description="Fill all faces that are not quads")
 
 
-CLASSES = (RINGWRIGHT_PG_limb, RINGWRIGHT_PG_join, RINGWRIGHT_PG_finding, RINGWRIGHT_PG_ring, RINGWRIGHT_PG_settings)
+CLASSES = (RINGWRIGHT_PG_limb, RINGWRIGHT_PG_join, RINGWRIGHT_PG_finding, RINGWRIGHT_PG_ring, RINGWRIGHT_PG_bend, RINGWRIGHT_PG_settings)
 
 
 def register_pointer() -> None:

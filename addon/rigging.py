@@ -12,17 +12,23 @@ from mathutils import Matrix, Quaternion, Vector
 from ..core.plan_from_bones import RigBone
 from ..core.polymesh import FloatArray
 from ..core.poses import Pose, turn_quaternion
-from ..core.skeleton import Skeleton
-from ..core.skin_weights import SkinWeights
+from ..core.skeleton import Bone, Skeleton, free_names
+from ..core.skin_weights import SkinWeights, strongest
 
 RIG_PROPERTY = "ringwright_rig"
 """Custom property that marks an armature object as made here, so that it may be replaced."""
+GROUPS_PROPERTY = "ringwright_groups"
+"""Object property of a cage: names of the vertex groups that were made here, a line each, so that they may be replaced."""
+OWN_GROUP = "{name} (own)"
+"""What an artist's vertex group is called from then on where a bone takes its name."""
 RIG_NAME = "Cage Rig"
 MODIFIER_NAME = "Cage Rig"
 MARKER_PREFIX = "Bend: "
 """Begins the name of every marker of the flex animation."""
 ACTION_NAME = "Flex Test"
 """Name of the action that holds the flex animation."""
+SAME_PLACE = 1e-4
+"""Bone ends this near to each other, in bone lengths, are in one place: the host keeps single precision."""
 BEND_FRAMES = 12
 """Frames from rest to a bend of the flex animation, and as many back (half a second: slow enough to see it fold)."""
 
@@ -41,18 +47,24 @@ def create_rig(scene: bpy.types.Scene, skeleton: Skeleton, name: str = RIG_NAME)
     armature = bpy.data.armatures.new(name)
     rig = bpy.data.objects.new(name, armature)
     rig[RIG_PROPERTY] = 1
+    rig.show_in_front = True  # it lies inside the cage
     scene.collection.objects.link(rig)
     with _edited(rig):
         made: list[bpy.types.EditBone] = []
         for index, bone in enumerate(skeleton.bones):
             edit_bone = armature.edit_bones.new(bone.name)
-            edit_bone.head, edit_bone.tail = Vector(bone.head), Vector(bone.tail)
-            edit_bone.align_roll(Vector(np.cross(bone.hinge, bone.direction)))
+            _lay(edit_bone, bone, Matrix())
             if bone.parent >= 0:
                 edit_bone.parent = made[bone.parent]
                 edit_bone.use_connect = skeleton.is_connected(index)
             made.append(edit_bone)
     return rig
+
+
+def _lay(edit_bone: bpy.types.EditBone, bone: Bone, to_rig: Matrix) -> None:
+    """Put a bone where the skeleton has it; the matrix takes the world to the rig."""
+    edit_bone.head, edit_bone.tail = to_rig @ Vector(bone.head), to_rig @ Vector(bone.tail)
+    edit_bone.align_roll(to_rig.to_3x3() @ Vector(np.cross(bone.hinge, bone.direction)))
 
 
 @contextmanager
@@ -70,25 +82,87 @@ def _edited(rig: bpy.types.Object) -> Iterator[None]:
         layer.objects.active = before
 
 
-def bind_cage(cage: bpy.types.Object, rig: bpy.types.Object, skeleton: Skeleton, weights: SkinWeights) -> None:
+def lacking_bones(rig: bpy.types.Object, skeleton: Skeleton) -> list[str]:
+    """Names of the skeleton's bones that a rig does not have."""
+    return [bone.name for bone in skeleton.bones if bone.name not in rig.data.bones]
+
+
+def stands_as(rig: bpy.types.Object, skeleton: Skeleton) -> bool:
+    """Whether a rig has just the skeleton's bones, all of them in their places."""
+    if lacking_bones(rig, skeleton) or len(rig.data.bones) != len(skeleton.bones):
+        return False
+    heads_and_tails = [(rig.matrix_world @ rig.data.bones[bone.name].head_local, rig.matrix_world @ rig.data.bones[bone.name].tail_local)
+                       for bone in skeleton.bones]
+    return all(np.abs(np.array([head, tail]) - [bone.head, bone.tail]).max() <= SAME_PLACE * bone.length
+               for (head, tail), bone in zip(heads_and_tails, skeleton.bones, strict=True))
+
+
+def move_bones(rig: bpy.types.Object, skeleton: Skeleton) -> None:
+    """Put the bones of a rig where the skeleton has them now; what an artist has added to it stays.
+
+    rig : with all of the skeleton's bones; no object may be in a mode of its own
+    """
+    with _edited(rig):
+        for bone in skeleton.bones:
+            _lay(rig.data.edit_bones[bone.name], bone, rig.matrix_world.inverted())
+
+
+def bind_cage(cage: bpy.types.Object, rig: bpy.types.Object, skeleton: Skeleton, weights: SkinWeights) -> list[str]:
     """Give a cage the vertex groups of its bones and let it follow the rig; groups of other names stay.
 
     weights : of the cage's vertices in their order
+    Returns the names of an artist's groups that now have another one, since bones bear theirs.
     """
-    write_weights(cage, skeleton, weights)
+    renamed = write_weights(cage, skeleton, weights)
     follow_rig(cage, rig)
+    return renamed
 
 
-def write_weights(cage: bpy.types.Object, skeleton: Skeleton, weights: SkinWeights) -> None:
-    """Vertex groups named after the bones, anew."""
+def write_weights(cage: bpy.types.Object, skeleton: Skeleton, weights: SkinWeights) -> list[str]:
+    """Vertex groups named after the bones, anew; those that were made here for other bones go.
+
+    Returns the names of an artist's groups that had to be renamed.
+    """
+    remove_weights(cage)
+    renamed = _free_bone_names(cage, skeleton)
     for index, bone in enumerate(skeleton.bones):
-        old = cage.vertex_groups.get(bone.name)
-        if old is not None:
-            cage.vertex_groups.remove(old)
         group = cage.vertex_groups.new(name=bone.name)
         vertex, column = np.nonzero((weights.bones == index) & (weights.weights > 0))
         for each, weight in zip(vertex.tolist(), weights.weights[vertex, column].tolist(), strict=True):
             group.add((each,), weight, "REPLACE")
+    cage[GROUPS_PROPERTY] = "\n".join(bone.name for bone in skeleton.bones)
+    return renamed
+
+
+def remove_weights(cage: bpy.types.Object) -> None:
+    """Take away the vertex groups that were made here."""
+    for name in str(cage.get(GROUPS_PROPERTY, "")).split("\n"):
+        group = cage.vertex_groups.get(name)
+        if group is not None:
+            cage.vertex_groups.remove(group)
+
+
+def _free_bone_names(cage: bpy.types.Object, skeleton: Skeleton) -> list[str]:
+    """Rename the vertex groups that bear a bone's name; returns the names that they had."""
+    taken = [group for group in cage.vertex_groups if group.name in {bone.name for bone in skeleton.bones}]
+    names = [group.name for group in taken]
+    kept = [bone.name for bone in skeleton.bones] + [group.name for group in cage.vertex_groups if group.name not in names]
+    free = free_names([*kept, *(OWN_GROUP.format(name=name) for name in names)])[len(kept):]
+    for group, name in zip(taken, free, strict=True):
+        group.name = name
+    return names
+
+
+def read_weights(cage: bpy.types.Object, skeleton: Skeleton) -> SkinWeights | None:
+    """The skin weights that a cage bears, its four strongest bones a vertex; None where a vertex follows no bone."""
+    bone_of = {cage.vertex_groups[bone.name].index: index for index, bone in enumerate(skeleton.bones) if bone.name in cage.vertex_groups}
+    table = np.zeros((len(cage.data.vertices), len(skeleton.bones)))
+    for vertex in cage.data.vertices:
+        for element in vertex.groups:
+            if element.group in bone_of:
+                table[vertex.index, bone_of[element.group]] = element.weight
+    sums = table.sum(axis=1, keepdims=True)
+    return strongest(table / sums) if (sums > 0).all() else None
 
 
 def follow_rig(cage: bpy.types.Object, rig: bpy.types.Object) -> None:
@@ -102,7 +176,7 @@ def follow_rig(cage: bpy.types.Object, rig: bpy.types.Object) -> None:
 
 
 def remove_rig(cage: bpy.types.Object) -> None:
-    """Take away the rig that was made for a cage, with its animation; armatures that an artist made stay."""
+    """Take away the rig that was made for a cage, with its flex animation; an artist's armatures and actions stay."""
     rig = rig_of(cage)
     if rig is None:
         return
@@ -113,14 +187,10 @@ def remove_rig(cage: bpy.types.Object) -> None:
     cage.matrix_world = matrix
     if armature.users == 0:
         bpy.data.armatures.remove(armature)
-    if action is not None and action.users == 0:
+    if action is not None and action.users == 0 and action.name.startswith(ACTION_NAME):
         bpy.data.actions.remove(action)
-
-
-def unbound_vertices(cage: bpy.types.Object, skeleton: Skeleton) -> int:
-    """Vertices that follow none of the bones."""
-    groups = {cage.vertex_groups[bone.name].index for bone in skeleton.bones if bone.name in cage.vertex_groups}
-    return sum(not any(each.group in groups and each.weight > 0 for each in vertex.groups) for vertex in cage.data.vertices)
+    elif action is not None:
+        action.use_fake_user = True
 
 
 def pose_rig(rig: bpy.types.Object, skeleton: Skeleton, pose: Pose) -> None:
@@ -129,6 +199,15 @@ def pose_rig(rig: bpy.types.Object, skeleton: Skeleton, pose: Pose) -> None:
         pose_bone = rig.pose.bones[bone.name]
         pose_bone.rotation_mode = "QUATERNION"
         pose_bone.rotation_quaternion = Quaternion(turn_quaternion(pose.get(index, (0.0, 0.0, 0.0))))
+
+
+def own_animation(rig: bpy.types.Object) -> str:
+    """Name of an action or track with which an artist has animated a rig; empty where there is none."""
+    data = rig.animation_data
+    if data is None:
+        return ""
+    tracks = [track.name for track in data.nla_tracks]
+    return data.action.name if data.action is not None and not data.action.name.startswith(ACTION_NAME) else "".join(tracks[:1])
 
 
 def animate_rig(scene: bpy.types.Scene, rig: bpy.types.Object, skeleton: Skeleton, poses: Sequence[tuple[str, Pose]]) -> int:

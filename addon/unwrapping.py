@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import bpy
 import numpy as np
 
 from ..core.adjacency import build_adjacency
 from ..core.findings import Limits
-from ..core.polymesh import FloatArray, IntArray, PolyMesh
+from ..core.polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .export_set import MAP_NAME
 
 MARGIN = 0.01
@@ -45,27 +48,52 @@ def mark_seams(host_mesh: bpy.types.Mesh, mesh: PolyMesh, seams: IntArray) -> No
 def unwrap(item: bpy.types.Object) -> None:
     """Unwrap all faces along the seams, even the islands' texel density and pack them into the unit square.
 
-    item : in object mode, of the context's scene
+    item : in object mode; it may be hidden, and so may its faces: what is hidden or selected stays so
     """
     if not item.data.uv_layers:
         item.data.uv_layers.new(name=MAP_NAME)
+    before = _shown_and_selected(item.data)
+    with _stand_in(item.data):
+        bpy.ops.object.mode_set(mode="EDIT")
+        try:
+            bpy.ops.mesh.reveal(select=False)
+            bpy.ops.mesh.select_all(action="SELECT")
+            bpy.ops.uv.unwrap(method="ANGLE_BASED", margin=0.0)
+            bpy.ops.uv.select_all(action="SELECT")
+            bpy.ops.uv.average_islands_scale()
+            bpy.ops.uv.pack_islands(margin=MARGIN, rotate=True)
+        finally:
+            bpy.ops.object.mode_set(mode="OBJECT")
+    for (part, flag), values in before.items():
+        getattr(item.data, part).foreach_set(flag, values)
+
+
+def _shown_and_selected(host_mesh: bpy.types.Mesh) -> dict[tuple[str, str], BoolArray]:
+    """Which elements of a mesh are hidden and which are selected, by kind of element and flag."""
+    found = {}
+    for part in ("vertices", "edges", "polygons"):
+        for flag in ("hide", "select"):
+            values = np.empty(len(getattr(host_mesh, part)), dtype=np.bool_)
+            getattr(host_mesh, part).foreach_get(flag, values)
+            found[part, flag] = values
+    return found
+
+
+@contextmanager
+def _stand_in(host_mesh: bpy.types.Mesh) -> Iterator[None]:
+    """An object of its own for a mesh, seen, selected alone and active, so that it can be edited wherever its own object is hidden."""
     layer = bpy.context.view_layer
     before, selected = layer.objects.active, list(layer.objects.selected)
+    item = bpy.data.objects.new("Ringwright unwrapping", host_mesh)
+    bpy.context.scene.collection.objects.link(item)
     for other in selected:
         other.select_set(False)
     item.select_set(True)
     layer.objects.active = item
-    bpy.ops.object.mode_set(mode="EDIT")
     try:
-        bpy.ops.mesh.reveal(select=False)
-        bpy.ops.mesh.select_all(action="SELECT")
-        bpy.ops.uv.unwrap(method="ANGLE_BASED", margin=0.0)
-        bpy.ops.uv.select_all(action="SELECT")
-        bpy.ops.uv.average_islands_scale()
-        bpy.ops.uv.pack_islands(margin=MARGIN, rotate=True)
+        yield
     finally:
-        bpy.ops.object.mode_set(mode="OBJECT")
-        item.select_set(False)
+        bpy.data.objects.remove(item)
         for other in selected:
             other.select_set(True)
         layer.objects.active = before

@@ -50,7 +50,7 @@ class FlexLimits:
 def grade(joint: JointFlex, limits: FlexLimits | None = None) -> str:
     """The verdict on a joint: "good", "fair" or "poor"."""
     limits = limits or FlexLimits()
-    volume = min(each.volume_kept for each in joint.motions)
+    volume = lowest_volume(joint)
     jacobian = min(each.smallest_jacobian for each in joint.motions)
     flipped = max(each.flipped_faces for each in joint.motions)
     if volume >= limits.good_volume and jacobian >= limits.good_jacobian and not flipped:
@@ -145,11 +145,20 @@ def flex_rows(flex: Flex) -> list[Sequence[str]]:
     return rows
 
 
+def worst_first(flex: Flex) -> list[JointFlex]:
+    """The joints that were bent, the worst first: by verdict, then by their smallest scaled Jacobian."""
+    return sorted((joint for joint in flex.joints if joint.motions),
+                  key=lambda joint: (-GRADES.index(grade(joint)), joint.worst.smallest_jacobian))
+
+
+def lowest_volume(joint: JointFlex) -> float:
+    """Least share of the volume that a joint keeps over all its motions."""
+    return min(each.volume_kept for each in joint.motions)
+
+
 def picture_flex(flex: Flex) -> tuple[Picture, ...]:
     """The worst bends enlarged, faces from the worst on tinted, and every set pose."""
-    order = sorted((joint for joint in flex.joints if joint.motions),
-                   key=lambda joint: (-GRADES.index(grade(joint)), joint.worst.smallest_jacobian))
-    pictures = [_picture_joint(flex, joint) for joint in order[:WORST_SHOWN]]
+    pictures = [_picture_joint(flex, joint) for joint in worst_first(flex)[:WORST_SHOWN]]
     return (*pictures, *(_picture_pose(flex, pose.name) for pose in flex.poses))
 
 

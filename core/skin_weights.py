@@ -15,11 +15,11 @@ import numpy as np
 from .adjacency import build_adjacency
 from .bend_rows import BLEND_RADII, BLEND_SHARE
 from .defects import face_area_vectors
-from .errors import MeshError
 from .frames import unit
 from .mirror import AXES
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .skeleton import Bone, Skeleton, segment_distances
+from .vertex_limbs import added_vertices, possible_limbs
 
 INFLUENCES = 4
 """Bones that one vertex may follow: what every renderer of the exchange formats takes in one set."""
@@ -91,13 +91,14 @@ def strongest(table: FloatArray) -> SkinWeights:
 
 
 def nearest_bones(mesh: PolyMesh, skeleton: Skeleton) -> IntArray:
-    """The bone that lies behind the skin at every vertex, of the vertex's own limb where the mesh tells it, (V,) int32."""
-    normals = vertex_normals(mesh)
+    """The bone that lies behind the skin at every vertex, of the vertex's own limb where the mesh tells it, (V,) int32; of pieces that
+    the build did not make the nearest bone."""
+    normals, added = vertex_normals(mesh), added_vertices(mesh, skeleton)
     distances = np.empty((mesh.vertex_count, len(skeleton.bones)))
     for index, bone in enumerate(skeleton.bones):
         distances[:, index] = segment_distances(mesh.positions, bone.head, bone.tail)
         axis = unit(mesh.positions - _nearest_on(mesh.positions, bone.head, bone.tail))
-        distances[:, index] *= np.where(np.einsum("ij,ij->i", axis, normals) > 0.0, 1.0, AGAINST_NORMAL)
+        distances[:, index] *= np.where((np.einsum("ij,ij->i", axis, normals) > 0.0) | added, 1.0, AGAINST_NORMAL)
     distances[~_own_limb(mesh, skeleton)] = np.inf
     return np.asarray(np.argmin(distances, axis=1), dtype=np.int32)
 
@@ -111,20 +112,14 @@ def vertex_normals(mesh: PolyMesh) -> FloatArray:
 
 def _own_limb(mesh: PolyMesh, skeleton: Skeleton) -> BoolArray:
     """Which bones may hold which vertices, (V, B) bool: those of the vertex's own limb, of branches that begin in it, and of its side."""
-    allowed = np.ones((mesh.vertex_count, len(skeleton.bones)), dtype=np.bool_)
-    limbs = mesh.attributes.get("vertex.limb")
-    if limbs is not None:
-        limbs = limbs.astype(np.int32)[:, None]
-        allowed &= (limbs == np.array([bone.number for bone in skeleton.bones])) | (limbs == np.array(_trunk_numbers(skeleton)))
+    limbs = possible_limbs(mesh, skeleton)
+    numbers, trunks = np.array([bone.number for bone in skeleton.bones]), np.array(_trunk_numbers(skeleton))
+    allowed = np.asarray(limbs[:, numbers] | (limbs[:, trunks] & (trunks >= 0)))
     if skeleton.plane is not None:
         axis = AXES[skeleton.plane]
         sides = np.array([bone.side for bone in skeleton.bones])
         middles = np.array([bone.head[axis] + bone.tail[axis] for bone in skeleton.bones])
         allowed &= (sides == 0) | (np.sign(mesh.positions[:, axis])[:, None] * np.sign(middles) >= 0)
-    homeless = int(np.count_nonzero(~allowed.any(axis=1)))
-    if homeless:
-        raise MeshError(f"{homeless} vertices of the mesh belong to limbs that the plan does not have; build the cage from this plan, "
-                        "or take the attribute limb off the mesh.")
     return allowed
 
 

@@ -8,6 +8,7 @@ from ...core.flex import flex_test, skinned
 from ...core.flex_report import with_flex
 from ...core.plan import LimbPlan
 from ...core.profiles import Profile
+from ...core.rig_fit import check_rig_fit
 from ...core.skeleton import skeleton_of
 from .inspecting import Inspected
 
@@ -17,5 +18,7 @@ def with_flex_test(inspected: Inspected, plan: LimbPlan, profile: Profile) -> In
 
     Raises MeshError where the mesh belongs to another plan.
     """
-    flex = flex_test(skinned(inspected.mesh, skeleton_of(plan)), profile.joints)
+    skeleton = skeleton_of(plan)
+    check_rig_fit(inspected.mesh, skeleton)
+    flex = flex_test(skinned(inspected.mesh, skeleton), profile.joints)
     return replace(inspected, inspection=with_flex(inspected.inspection, flex, profile))

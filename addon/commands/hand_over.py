@@ -6,10 +6,11 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ...core.errors import PlanError
+from ...core.errors import FileError, PlanError
 from ...core.inspection_text import describe_unwrap
 from ...core.plan import METRES, LimbPlan, read_plan
 from ...core.polymesh import PolyMesh
+from ...core.rig_fit import check_rig_fit
 from ...core.skeleton import skeleton_of
 from ...core.skin_weights import bind
 from ...core.uv_quality import measure_unwrap
@@ -38,7 +39,7 @@ def run_export(options: argparse.Namespace) -> int:
     import bpy
 
     from ..borrowed import private_scene
-    from ..export_set import write_set
+    from ..export_set import KINDS, write_set
     from ..files import PLAN_PROPERTY, parse_source, read_mesh_file, read_plan_text
     from ..mesh_bridge import create_mesh
     from ..rigging import bind_cage, create_rig
@@ -49,8 +50,13 @@ def run_export(options: argparse.Namespace) -> int:
         raise PlanError(f"{options.mesh} keeps no limb plan; name one with --plan.")
     plan, file = read_plan(text), read_mesh_file(options.mesh)
     skeleton, mesh = skeleton_of(plan), file.mesh
+    check_rig_fit(mesh, skeleton)
     weights = bind(mesh, skeleton)
-    name = options.name or parse_source(options.mesh).path.stem
+    source = parse_source(options.mesh).path
+    name = options.name or source.stem
+    for kind in KINDS:
+        if (options.out / f"{name}{kind}").resolve() in {path.resolve() for path in (source, options.plan) if path}:
+            raise FileError(f"{options.out / f'{name}{kind}'} is an input; choose another --name or --out.")
     with private_scene() as scene:
         cage = bpy.data.objects.new(name, create_mesh(name, mesh))
         scene.collection.objects.link(cage)

@@ -9,16 +9,22 @@ import bpy
 from bpy.props import IntProperty
 
 from ...core.errors import RingwrightError
+from ...core.flex_report import with_flex
 from ...core.improve import MOST_TRIALS, Improvement, improve
+from ...core.inspection import inspect_mesh
 from ...core.plan import LimbPlan
 from ..background import Background, Pause, PausingSurface
 from ..cage_build import hand_moves, moved_cage, place_finished
 from ..cage_object import CageTrial
 from ..editor_progress import EditorProgress
+from ..finding_rows import store_bends
 from ..host_surface import read_evaluated
 from ..kept_target import KeptTarget, kept_target
+from ..phrases import told
 from ..plan_storage import cage_of, require_plan, target_of
+from ..planned_cage import check_may_change, check_no_shape_keys, check_places, require_cage
 from ..preferences import preferred_profile
+from ..rigging import lacking_bones, move_bones, rig_of, stands_as
 from ..target_pieces import skin_surface
 from .asking import Refusing, has_cage, has_limbs_and_target, in_object_mode
 
@@ -41,7 +47,7 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         """Search at one go, as scripts and the redo panel want it."""
-        plan = require_plan(context.scene)
+        plan = _improvable_plan(context.scene)
         target = read_evaluated(target_of(context.scene), context.evaluated_depsgraph_get())
         with EditorProgress(context) as progress, skin_surface(target) as (_, surface):
             found = improve(plan, surface, ranges=preferred_profile().joints, most_trials=self.trials, progress=progress)
@@ -50,9 +56,9 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
     def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
         """Search between the artist's events, with the progress shown; Esc gives up and changes nothing."""
         try:
-            self._work = _Search(require_plan(context.scene), kept_target(context), self.trials)
+            self._work = _Search(_improvable_plan(context.scene), kept_target(context), self.trials)
         except RingwrightError as error:
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, told(str(error)))
             return {"CANCELLED"}
         self._cage = cage_of(context.scene)
         self._timer = context.window_manager.event_timer_add(TICK, window=context.window)
@@ -63,7 +69,7 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
         """Look at the search every tick; all other events are the editor's."""
         if event.type == "ESC" and event.value == "PRESS":
             self.cancel(context)
-            self.report({"WARNING"}, "The search was cancelled; the cage is as it was")
+            self.report({"WARNING"}, told("The search was cancelled; the cage is as it was"))
             return {"CANCELLED"}
         if event.type != "TIMER":
             return {"PASS_THROUGH"}
@@ -74,10 +80,10 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
         try:
             found = self._work.thread.result()
         except RingwrightError as error:
-            self.report({"ERROR"}, str(error))
+            self.report({"ERROR"}, told(str(error)))
             return {"CANCELLED"}
         if cage_of(context.scene) != self._cage or context.mode != "OBJECT":
-            self.report({"WARNING"}, "The cage was changed meanwhile; nothing was kept of the search")
+            self.report({"WARNING"}, told("The cage was changed meanwhile; nothing was kept of the search"))
             return {"CANCELLED"}
         return self._keep(context, found)
 
@@ -92,17 +98,40 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
 
     def _keep(self, context: bpy.types.Context, found: Improvement) -> set[str]:
         if not found.changes:
-            self.report({"WARNING"}, f"No better bends in {found.trials} trials; the cage is as it was")
+            self.report({"WARNING"}, told("No better bends in {count} trials; the cage is as it was", count=found.trials))
             return {"CANCELLED"}
         scene, built = context.scene, replace(found.result, plan=found.plan)
         kept = moved_cage(hand_moves(cage_of(scene)), built.mesh, built.plan)
         place_finished(scene, CageTrial(scene, cage_of(scene)), built, kept, None)
+        _move_rig(context, found)
+        profile = preferred_profile()
+        store_bends(scene.ringwright, with_flex(inspect_mesh(built.mesh, profile=profile), found.flex, profile))
         for change in found.changes:
             self.report({"INFO"}, str(change))
         if kept.lost:
-            self.report({"WARNING"}, f"{kept.lost} of the vertices that were moved by hand were laid anew; undo brings them back")
-        self.report({"INFO"}, f"Bends improved by {len(found.changes)} changes in {found.trials} trials")
+            self.report({"WARNING"}, told("{count} of the vertices that were moved by hand were laid anew; undo brings them back",
+                                          count=kept.lost))
+        self.report({"INFO"}, told("Bends improved by {changes} changes in {count} trials", changes=len(found.changes), count=found.trials))
         return {"FINISHED"}
+
+
+def _improvable_plan(scene: bpy.types.Scene) -> LimbPlan:
+    """The scene's plan, where a better cage may take the place of the one that stands.
+
+    Raises MeshError or PlanError otherwise.
+    """
+    cage = require_cage(scene)
+    check_may_change(cage)
+    check_no_shape_keys(cage)
+    check_places(cage)
+    return require_plan(scene)
+
+
+def _move_rig(context: bpy.types.Context, found: Improvement) -> None:
+    """Let the bones of a rig that was made here follow joints that were moved, where it can be seen and so be changed."""
+    rig, skeleton = rig_of(cage_of(context.scene)), found.flex.skinned.skeleton
+    if rig is not None and not lacking_bones(rig, skeleton) and not stands_as(rig, skeleton) and rig.visible_get():
+        move_bones(rig, skeleton)
 
 
 class _Search:

@@ -8,40 +8,41 @@ from pathlib import Path
 import bpy
 from bpy.props import BoolProperty, EnumProperty, StringProperty
 
-from ...core.errors import FileError, MeshError, PlanError
+from ...core.errors import FileError, PlanError
 from ...core.flex import Flex, flex_test, skinned
-from ...core.flex_report import animation_poses, grade, with_flex
+from ...core.flex_report import GRADES, animation_poses, grade, with_flex
 from ...core.inspection import inspect_mesh
 from ...core.plan import METRES
 from ...core.plan_from_bones import plan_from_bones
-from ...core.skeleton import Skeleton, skeleton_of
-from ...core.skin_weights import bind
-from ..cage_object import read_cage
+from ...core.skeleton import Skeleton
+from ...core.skin_weights import SkinWeights, bind
 from ..export_set import write_set
-from ..finding_rows import store_findings
-from ..plan_storage import cage_of, load_plan, require_plan, store_plan
+from ..finding_rows import store_bends
+from ..phrases import told
+from ..plan_storage import load_plan, store_plan
+from ..planned_cage import check_may_change, check_places, planned_cage, require_cage
 from ..preferences import preferred_profile
-from ..rigging import animate_rig, bind_cage, create_rig, read_bones, remove_rig, rig_of, unbound_vertices
-from .asking import NO_CAGE, Refusing, has_cage, has_scene, in_object_mode, plan_or_empty, refuse
+from ..rigging import (
+    OWN_GROUP,
+    animate_rig,
+    bind_cage,
+    create_rig,
+    own_animation,
+    read_bones,
+    read_weights,
+    remove_rig,
+    remove_weights,
+    rig_of,
+    stands_as,
+    write_weights,
+)
+from .asking import Refusing, has_cage, has_scene, in_object_mode, plan_or_empty, refuse
 from .improving import RINGWRIGHT_OT_improve_cage
 
 WEIGHT_ITEMS = (
     ("LIMBS", "Along the Limbs", "Blend over every joint by distance along the limb; at most four bones a vertex"),
     ("HOST", "Automatic", "The editor's own automatic weights; where they leave a vertex out, weights along the limbs are taken"),
 )
-
-
-def require_cage(scene: bpy.types.Scene) -> bpy.types.Object:
-    """The scene's cage.
-
-    Raises MeshError where there is none, or none with a face.
-    """
-    cage = cage_of(scene)
-    if cage is None:
-        raise MeshError(f"{NO_CAGE}.")
-    if not cage.data.polygons:
-        raise MeshError("The cage has no face; build it first.")
-    return cage
 
 
 class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
@@ -58,30 +59,39 @@ class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
         return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        cage, skeleton = require_cage(context.scene), skeleton_of(require_plan(context.scene))
-        mesh = read_cage(cage)
-        weights = bind(mesh, skeleton)
+        found = planned_cage(context.scene)
+        cage, skeleton = found.cage, found.skeleton
+        check_may_change(cage)
+        weights = bind(found.mesh, skeleton)
+        kept_action = own_animation(before) if (before := rig_of(cage)) is not None else ""
         remove_rig(cage)
         rig = create_rig(context.scene, skeleton)
-        bind_cage(cage, rig, skeleton, weights)
-        if self.weights == "HOST" and not _bound_by_host(context, cage, rig, skeleton):
-            bind_cage(cage, rig, skeleton, weights)
-            self.report({"WARNING"}, "Automatic weights left vertices out; weights along the limbs were taken")
-        self.report({"INFO"}, f"{len(skeleton.bones)} bones, {mesh.vertex_count} vertices bound")
+        renamed = bind_cage(cage, rig, skeleton, weights)
+        if self.weights == "HOST":
+            by_host = _weighed_by_host(context, cage, rig, skeleton)
+            write_weights(cage, skeleton, weights if by_host is None else by_host)
+            if by_host is None:
+                self.report({"WARNING"}, told("Automatic weights left vertices out; weights along the limbs were taken"))
+        if renamed:
+            self.report({"WARNING"}, told('Bones took the names of your vertex groups, which are kept as "{name}"',
+                                          name=", ".join(OWN_GROUP.format(name=name) for name in renamed)))
+        if kept_action:
+            self.report({"WARNING"}, told('The rig was replaced; your animation "{name}" is kept in the file', name=kept_action))
+        self.report({"INFO"}, told("{bones} bones, {vertices} vertices bound", bones=len(skeleton.bones), vertices=found.mesh.vertex_count))
         return {"FINISHED"}
 
 
-def _bound_by_host(context: bpy.types.Context, cage: bpy.types.Object, rig: bpy.types.Object, skeleton: Skeleton) -> bool:
-    """Let the host weigh every vertex, four bones at most; false where it leaves some out."""
-    cage.vertex_groups.clear()
-    with context.temp_override(object=rig, active_object=rig, selected_objects=[cage, rig], selected_editable_objects=[cage, rig]):
-        bpy.ops.object.parent_set(type="ARMATURE_AUTO", keep_transform=True)
+def _weighed_by_host(context: bpy.types.Context, cage: bpy.types.Object, rig: bpy.types.Object, skeleton: Skeleton) -> SkinWeights | None:
+    """The host's own weights, four bones a vertex at most; None where it leaves vertices out, or cannot work on the cage as it stands."""
+    remove_weights(cage)
+    try:
+        with context.temp_override(object=rig, active_object=rig, selected_objects=[cage, rig], selected_editable_objects=[cage, rig]):
+            bpy.ops.object.parent_set(type="ARMATURE_AUTO", keep_transform=True)
+    except RuntimeError:
+        return None
     for modifier in [each for each in cage.modifiers if each.type == "ARMATURE" and each.object == rig][1:]:
         cage.modifiers.remove(modifier)
-    with context.temp_override(object=cage, active_object=cage):
-        bpy.ops.object.vertex_group_limit_total(limit=4)
-        bpy.ops.object.vertex_group_normalize_all(lock_active=False)
-    return unbound_vertices(cage, skeleton) == 0
+    return read_weights(cage, skeleton)
 
 
 class RINGWRIGHT_OT_flex_cage(Refusing, bpy.types.Operator):
@@ -99,21 +109,34 @@ class RINGWRIGHT_OT_flex_cage(Refusing, bpy.types.Operator):
         return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        scene = context.scene
-        cage = require_cage(scene)
-        mesh, skeleton, profile = read_cage(cage), skeleton_of(require_plan(scene)), preferred_profile()
-        flex = flex_test(skinned(mesh, skeleton), profile.joints)
-        store_findings(scene.ringwright, with_flex(inspect_mesh(mesh, profile=profile), flex, profile))
-        rig = rig_of(cage)
-        if self.animate and rig is not None:
-            scene.frame_end = max(scene.frame_end, animate_rig(scene, rig, skeleton, animation_poses(flex)))
+        scene, profile = context.scene, preferred_profile()
+        found = planned_cage(scene)
+        rig = rig_of(found.cage)
+        weights = None if rig is None else read_weights(found.cage, found.skeleton)
+        flex = flex_test(skinned(found.mesh, found.skeleton, weights), profile.joints)
+        store_bends(scene.ringwright, with_flex(inspect_mesh(found.mesh, profile=profile), flex, profile))
+        if self.animate:
+            self._animate(scene, rig, flex)
         self.report({"INFO"}, _summary(flex))
         return {"FINISHED"}
+
+    def _animate(self, scene: bpy.types.Scene, rig: bpy.types.Object | None, flex: Flex) -> None:
+        """Store the bends on the rig, unless that would bend something else or take an artist's own animation away."""
+        if rig is None:
+            self.report({"WARNING"}, told("No animation was stored, since the cage has no rig; Rig Cage makes one"))
+        elif not stands_as(rig, flex.skinned.skeleton):
+            self.report({"WARNING"}, told("No animation was stored, since the rig's bones are not those of the plan; Rig Cage makes them "
+                                          "anew"))
+        elif own_animation(rig):
+            self.report({"WARNING"}, told('No animation was stored, since the rig bears your animation "{name}"', name=own_animation(rig)))
+        else:
+            scene.frame_end = max(scene.frame_end, animate_rig(scene, rig, flex.skinned.skeleton, animation_poses(flex)))
 
 
 def _summary(flex: Flex) -> str:
     grades = [grade(joint) for joint in flex.joints if joint.motions]
-    return f"{len(grades)} joints bent: " + ", ".join(f"{grades.count(each)} {each}" for each in ("good", "fair", "poor"))
+    return told("{count} joints bent: {good} good, {fair} fair, {poor} poor", count=len(grades),
+                **{each: grades.count(each) for each in GRADES})
 
 
 def unit_length(scene: bpy.types.Scene) -> float:
@@ -143,6 +166,8 @@ class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         cage = require_cage(context.scene)
+        check_may_change(cage)
+        check_places(cage)
         if not self.directory:
             raise FileError("No folder was named; choose the one that the files go to.")
         name = self.file_name or bpy.path.clean_name(cage.name)

@@ -22,8 +22,8 @@ from ..cage_object import place_cage, read_cage, transformed
 from ..host_surface import HostSurface, read_evaluated
 from ..mesh_bridge import write_positions
 from ..plan_storage import target_of
+from ..planned_cage import check_may_change, check_no_shape_keys, check_places, require_cage
 from .asking import NO_TARGET, Refusing, has_cage, in_object_mode, plan_or_empty
-from .rigs import require_cage
 
 PLANE_ITEMS = (
     ("X", "X", "Across the plane X = 0 of the world"), ("Y", "Y", "Across the plane Y = 0 of the world"),
@@ -32,6 +32,18 @@ SIDE_ITEMS = (
     ("BOTH", "Both", "Every vertex goes to the mean of its place and its partner's image"),
     ("POSITIVE", "Positive", "The positive side stays and the other follows it"),
     ("NEGATIVE", "Negative", "The negative side stays and the other follows it"))
+
+
+def changeable_cage(scene: bpy.types.Scene) -> bpy.types.Object:
+    """The scene's cage, which may be given other places or another mesh.
+
+    Raises MeshError where there is none, or where something would be lost.
+    """
+    cage = require_cage(scene)
+    check_may_change(cage)
+    check_no_shape_keys(cage)
+    check_places(cage)
+    return cage
 
 
 class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
@@ -49,7 +61,7 @@ class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
         return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        cage = require_cage(context.scene)
+        cage = changeable_cage(context.scene)
         mesh, plane = read_cage(cage), chosen_plane(context, self.plane)
         partner = mirror_match(mesh, plane)
         worst = float(asymmetry(mesh, plane, partner).max())
@@ -96,7 +108,7 @@ class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
         return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        mesh = read_cage(require_cage(context.scene))
+        mesh = read_cage(changeable_cage(context.scene))
         images = image_limbs([limb.name for limb in plan_or_empty(context).limbs])
         found = mirror_half_across(mesh, chosen_plane(context, self.plane), positive=self.keep == "POSITIVE", limb_images=images)
         place_cage(context.scene, found.mesh)

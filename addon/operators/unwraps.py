@@ -11,16 +11,14 @@ from bpy.props import BoolProperty
 from ...core.inspection import inspect_mesh
 from ...core.inspection_text import describe_unwrap
 from ...core.profiles import Profile
-from ...core.skeleton import skeleton_of
 from ...core.uv_seams import find_seams
 from ..cage_object import read_cage
 from ..finding_rows import store_findings
 from ..mesh_bridge import read_uvs
 from ..phrases import told
-from ..plan_storage import require_plan
+from ..planned_cage import check_may_change, planned_cage
 from ..unwrapping import MAP_LIMITS, mark_seams, unwrap
 from .asking import Refusing, has_cage, in_object_mode
-from .rigs import require_cage
 
 
 class RINGWRIGHT_OT_unwrap_cage(Refusing, bpy.types.Operator):
@@ -37,16 +35,17 @@ class RINGWRIGHT_OT_unwrap_cage(Refusing, bpy.types.Operator):
         return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        cage, plan = require_cage(context.scene), require_plan(context.scene)
-        mesh = read_cage(cage)
-        seams = find_seams(mesh, plan, skeleton_of(plan))
+        found = planned_cage(context.scene)
+        cage, mesh = found.cage, found.mesh
+        check_may_change(cage)
+        seams = find_seams(mesh, found.plan, found.skeleton)
         mark_seams(cage.data, mesh, seams)
         if self.seams_only:
             self.report({"INFO"}, told("{count} edges marked as seams", count=len(seams)))
             return {"FINISHED"}
         unwrap(cage)
         settings = context.scene.ringwright
-        inspection = inspect_mesh(mesh, uvs=read_uvs(cage.data), profile=replace(Profile(), limits=MAP_LIMITS))
+        inspection = inspect_mesh(read_cage(cage), uvs=read_uvs(cage.data), profile=replace(Profile(), limits=MAP_LIMITS))
         store_findings(settings, inspection)
         if inspection.unwrap is not None:
             words = describe_unwrap(inspection.unwrap)
