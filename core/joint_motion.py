@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Any
 
 from .errors import ProfileError
-from .skeleton import Skeleton, split_side
+from .skeleton import Skeleton, split_side, words_of
 
 MOST_DEGREES = 180.0
 
@@ -65,7 +65,7 @@ from a straight limb, as clinicians do: a finger that rests half bent has half t
 _WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("elbow", ("forearm", "lower arm", "lower_arm", "lowerarm", "elbow")), ("shoulder", ("upper arm", "upper_arm", "upperarm", "shoulder")),
     ("wrist", ("palm", "hand", "wrist", "paw")), ("knee", ("shin", "calf", "lower leg", "lower_leg", "lowerleg", "knee")),
-    ("hip", ("thigh", "upper leg", "upper_leg", "upperleg", "hip")), ("ankle", ("foot", "ankle")),
+    ("hip", ("thigh", "upper leg", "upper_leg", "upperleg", "upleg", "hip")), ("ankle", ("foot", "ankle")),
     ("neck", ("neck", "head")), ("spine", ("spine", "torso", "trunk", "chest", "belly", "waist", "pelvis")),
     ("chain", ("tail", "tentacle", "trail", "ear", "antenna")))
 _IN_ORDER = {"arm": ("shoulder", "elbow", "wrist"), "leg": ("hip", "knee", "ankle")}
@@ -85,9 +85,22 @@ def joint_role(skeleton: Skeleton, index: int) -> str:
         if any(word in name for word in words):
             return "girdle" if role == "shoulder" and not _is_last(skeleton, index) else role
     for word, roles in _IN_ORDER.items():
-        if word in name.split() or name == word:
-            return roles[min(bone.place, 2)]
+        if word in words_of(bone.limb):
+            return _role_in_order(skeleton, index, roles)
     return "other"
+
+
+def _role_in_order(skeleton: Skeleton, index: int, roles: tuple[str, str, str]) -> str:
+    """The kind of joint in a limb called "arm" or "leg": counted from its root, where the whole of it is one limb; the second kind where
+    it goes on from another limb, the first where another goes on from it at a joint of the second kind."""
+    bone = skeleton.bones[index]
+    if next(each for each in skeleton.bones if (each.number, each.side, each.place) == (bone.number, bone.side, 0)).hang == "splice":
+        return roles[min(bone.place + 1, 2)]
+    above = [each for each, behind in enumerate(skeleton.bones) if behind.hang == "splice"
+             and skeleton.bones[behind.parent].number == bone.number and skeleton.bones[behind.parent].side == bone.side]
+    if any(joint_role(skeleton, each) == roles[1] for each in above):
+        return roles[0] if _is_last(skeleton, index) or roles[0] != "shoulder" else "girdle"
+    return roles[min(bone.place, 2)]
 
 
 def _is_last(skeleton: Skeleton, index: int) -> bool:

@@ -20,7 +20,7 @@ from .frames import unit
 from .plan import Fork, Limb, LimbPlan, Socket, Splice, check_plan
 from .plan_edits import order_across
 from .polymesh import FloatArray
-from .skeleton import free_names, split_side
+from .skeleton import free_names, is_sided, split_side
 from .two_sided import mirror_plane_of
 
 IN_LINE = 20.0
@@ -138,12 +138,12 @@ class _Tree:
 
     def turned_trunk(self) -> list[str]:
         """Bones from the root along the middle to its end, where both sides hang from the root; empty for other trees."""
-        sided = [name for name in self.children[self.root] if split_side(name)[1]]
+        sided = [name for name in self.children[self.root] if is_sided(name)]
         if len(sided) < 2:
             return []
         path = [self.root]
         while True:
-            middle = [name for name in self.children[path[-1]] if not split_side(name)[1]]
+            middle = [name for name in self.children[path[-1]] if not is_sided(name)]
             if not middle:
                 break
             path.append(max(middle, key=self.size))
@@ -304,10 +304,11 @@ def _lay_turned(tree: _Tree, draft: _Draft, path: Sequence[str]) -> None:
         if lower is not None:
             draft.splices.append(Splice(own, lower))
         lower = own
-    sides = [name for name in tree.children[path[0]] if name != path[1]]
     assert lower is not None
-    if len(sides) > 1:
-        _lay_fan(tree, draft, lower, sides)
+    _lay_fan(tree, draft, lower, [name for name in tree.children[path[0]] if is_sided(name)])
+    for name in tree.children[path[0]]:
+        if name != path[1] and not is_sided(name):
+            draft.sockets.append(Socket(lower, _lay_chain(tree, draft, name, None)))
     for bone, following in zip(path[1:], [*path[2:], None], strict=True):
         for child in tree.children[bone]:
             if child != following:

@@ -6,6 +6,7 @@ the host's x axis of the bone, and y runs from head to tail.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -22,6 +23,8 @@ from .two_sided import is_two_sided
 SIDE_NAMES = {"x": (".L", ".R"), "y": (".Bk", ".Fr"), "z": (".Top", ".Bot")}
 """What the host appends to names of bones on the positive and on the negative side of a plane."""
 SIDE_ENDINGS = tuple(f"{mark}{side}" for mark in "._- " for side in ("L", "R", "l", "r", "Left", "Right", "left", "right"))
+SIDE_WORDS = frozenset({"l", "r", "left", "right"})
+"""Words of a name that tell a side, wherever they stand."""
 MOST_BYTES = 63
 """Longest name of a bone or of a vertex group that the host keeps, UTF-8."""
 STRAIGHT = np.sin(np.radians(2.0))
@@ -119,8 +122,7 @@ def skeleton_of(plan: LimbPlan) -> Skeleton:
         _add_limb(joined, name, hinges[name], bones, first)
     if plan.symmetry is not None and not is_two_sided(plan):
         bones = _mirrored(bones, plan.symmetry)
-    names = free_names(bone.name for bone in bones)
-    return Skeleton(tuple(replace(bone, name=free) for bone, free in zip(bones, names, strict=True)), plan.symmetry)
+    return Skeleton(tuple(_named_apart(bones)), plan.symmetry)
 
 
 def limb_hinges(plan: LimbPlan) -> dict[str, FloatArray]:
@@ -142,6 +144,13 @@ def limb_hinges(plan: LimbPlan) -> dict[str, FloatArray]:
         else:
             hinges[limb.name] = any_square_direction(unit(limb.joints[1] - limb.joints[0]))
     return hinges
+
+
+def _named_apart(bones: Sequence[Bone]) -> list[Bone]:
+    """The bones with names that the host can keep apart; those with an image are named first, so that every pair stays one."""
+    order = sorted(range(len(bones)), key=lambda index: bones[index].side == 0)
+    free = dict(zip(order, free_names(bones[index].name for index in order), strict=True))
+    return [replace(bone, name=free[index]) for index, bone in enumerate(bones)]
 
 
 def free_names(wishes: Iterable[str]) -> list[str]:
@@ -167,6 +176,16 @@ def split_side(name: str) -> tuple[str, str]:
         if name.endswith(ending) and len(name) > len(ending):
             return name[: -len(ending)], ending
     return name, ""
+
+
+def words_of(name: str) -> frozenset[str]:
+    """The words of a bone's name in small letters: parted by signs, by numbers and where a capital follows a small letter."""
+    return frozenset(word.lower() for word in re.findall(r"[A-Z]+(?![^\W\d_A-Z])|[A-Z]?[^\W\d_A-Z]+", name))
+
+
+def is_sided(name: str) -> bool:
+    """Whether a bone's name says that it belongs to one side, wherever in it: "arm.L", "LeftArm", "Bip01 L Arm"."""
+    return bool(words_of(name) & SIDE_WORDS)
 
 
 def _cut(text: str, size: int) -> str:

@@ -28,6 +28,8 @@ FALLOFF_RADII = (1.25, 2.5)
 BRANCHING = ("fork", "socket")
 BORDER_PERCENTILE = 90.0
 """Of the border between a branch's skin and other skin, nearly the farthest vertex tells where the branch is whole."""
+TIED = 1e-6
+"""Distances from two bones that differ by less than this share are alike."""
 AGAINST_NORMAL = 4.0
 """A bone that lies outside the skin at a vertex counts as this many times farther off: it belongs to a neighbour."""
 
@@ -100,7 +102,20 @@ def nearest_bones(mesh: PolyMesh, skeleton: Skeleton) -> IntArray:
         axis = unit(mesh.positions - _nearest_on(mesh.positions, bone.head, bone.tail))
         distances[:, index] *= np.where((np.einsum("ij,ij->i", axis, normals) > 0.0) | added, 1.0, AGAINST_NORMAL)
     distances[~_own_limb(mesh, skeleton)] = np.inf
-    return np.asarray(np.argmin(distances, axis=1), dtype=np.int32)
+    return _untied(np.argmin(distances, axis=1).astype(np.int32), distances, skeleton)
+
+
+def _untied(nearest: IntArray, distances: FloatArray, skeleton: Skeleton) -> IntArray:
+    """The nearest bones, but the trunk's where two branches of a fork are as near: the skin between two legs is neither's, and both
+    sides of a body get weights that are images of each other."""
+    untied = nearest.copy()
+    for parent in {bone.parent for bone in skeleton.bones if bone.hang == "fork"}:
+        row = [index for index, bone in enumerate(skeleton.bones) if bone.parent == parent and bone.hang == "fork"]
+        near = distances[:, row]
+        least = near.min(axis=1)
+        tied = np.isfinite(least) & ((near <= (1.0 + TIED) * least[:, None]).sum(axis=1) > 1)
+        untied[tied & np.isin(nearest, row)] = parent
+    return untied
 
 
 def vertex_normals(mesh: PolyMesh) -> FloatArray:

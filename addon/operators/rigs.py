@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import bpy
@@ -11,6 +12,7 @@ from bpy.props import BoolProperty, EnumProperty, StringProperty
 from ...core.errors import FileError, PlanError
 from ...core.flex import Flex, flex_test, skinned
 from ...core.flex_report import GRADES, animation_poses, grade, with_flex
+from ...core.helper_bones import without_helpers
 from ...core.inspection import inspect_mesh
 from ...core.plan import METRES
 from ...core.plan_from_bones import plan_from_bones
@@ -43,6 +45,9 @@ WEIGHT_ITEMS = (
     ("LIMBS", "Along the Limbs", "Blend over every joint by distance along the limb; at most four bones a vertex"),
     ("HOST", "Automatic", "The editor's own automatic weights; where they leave a vertex out, weights along the limbs are taken"),
 )
+
+MOST_NAMED = 4
+"""Names that a report lists before it breaks off."""
 
 
 class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
@@ -177,7 +182,7 @@ class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
 
 
 class RINGWRIGHT_OT_plan_from_armature(Refusing, bpy.types.Operator):
-    """Make the limb plan of the active armature's bones (in pose mode the selected ones): chains become limbs, branching joins"""
+    """Make the limb plan of the active armature's bones (in pose mode the selected ones); helper bones are left out"""
 
     bl_idname = "ringwright.plan_from_armature"
     bl_label = "Plan from Armature"
@@ -195,11 +200,21 @@ class RINGWRIGHT_OT_plan_from_armature(Refusing, bpy.types.Operator):
         before = plan_or_empty(context)
         if before.limbs and not self.replace_plan:
             raise PlanError(f"The plan has {len(before.limbs)} limbs already; turn on Replace Plan to give them up.")
-        plan = plan_from_bones(read_bones(context.object), before.unit)
+        bones = read_bones(context.object)
+        kept, helpers = (bones, []) if context.object.mode == "POSE" else without_helpers(bones)  # who selects bones wants them
+        plan = plan_from_bones(kept, before.unit)
         store_plan(context.scene, plan)
+        if helpers:
+            self.report({"WARNING"}, told("{count} helper bones were left out ({names}); select bones in pose mode to choose them yourself",
+                                          count=len(helpers), names=_first_names(helpers)))
         joins = len(plan.forks) + len(plan.sockets) + len(plan.splices)
-        self.report({"INFO"}, f"{len(plan.limbs)} limbs and {joins} joins made of bones")
+        self.report({"INFO"}, told("{limbs} limbs and {joins} joins made of {bones} bones", limbs=len(plan.limbs), joins=joins,
+                                   bones=len(kept)))
         return {"FINISHED"}
+
+
+def _first_names(names: Sequence[str]) -> str:
+    return ", ".join(names[:MOST_NAMED]) + (" ..." if len(names) > MOST_NAMED else "")
 
 
 CLASSES = (RINGWRIGHT_OT_plan_from_armature, RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage, RINGWRIGHT_OT_improve_cage,

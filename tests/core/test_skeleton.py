@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from ringwright.core.errors import PlanError
-from ringwright.core.plan import LimbPlan, Socket, Splice
+from ringwright.core.plan import Limb, LimbPlan, Socket, Splice
 from ringwright.core.skeleton import free_names, skeleton_of
 from support.invented_hand import hand, limb
 
@@ -80,3 +80,20 @@ def test_joins_in_a_loop_are_refused() -> None:
     pair = (limb("a", (0, 0, 0), (0, 0, 1)), limb("b", (0, 0, 1), (0, 0, 2)))
     with pytest.raises(PlanError, match="run in a loop"):
         skeleton_of(LimbPlan(pair, splices=(Splice("a", "b"), Splice("b", "a"))))
+
+
+AWAY, ON_PLANE = np.array([[2.0, 0, 0], [2, 0, 4]]), np.array([[0.0, 0, 0], [0, 0, 4]])
+
+
+@pytest.mark.parametrize("limbs", [
+    [("arm.L", ON_PLANE), ("arm", AWAY)], [("arm", AWAY), ("arm.L", ON_PLANE), ("arm.R", ON_PLANE)],
+    [("x" * 80 + "a", AWAY), ("x" * 80 + "b", AWAY)], [("x" * 60, AWAY), ("x" * 61, AWAY), ("x" * 62, ON_PLANE)],
+    [("arm.001", AWAY), ("arm", AWAY), ("arm.2", AWAY)], [("\xe9" * 40, AWAY), ("\xe9" * 31, AWAY)],
+    [('a "b" \'c\' / \\ %s {0}', AWAY), ("\N{HORSE}" * 20, AWAY)]])
+def test_names_that_collide_leave_every_pair_a_pair(limbs: list[tuple[str, np.ndarray]]) -> None:
+    skeleton = skeleton_of(LimbPlan(tuple(Limb(name, joints) for name, joints in limbs), symmetry="x"))
+    names = [bone.name for bone in skeleton.bones]
+    assert len(set(names)) == len(names) and all(len(name.encode()) <= 63 for name in names)
+    for bone in (each for each in skeleton.bones if each.side == 1):
+        (image,) = (each for each in skeleton.bones if each.side == -1 and (each.number, each.place) == (bone.number, bone.place))
+        assert bone.name.endswith(".L") and image.name == bone.name[:-1] + "R"

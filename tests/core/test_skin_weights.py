@@ -5,11 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ringwright.core.build import build_cage
 from ringwright.core.errors import MeshError
 from ringwright.core.plan import Fork, Limb, LimbPlan
+from ringwright.core.plan_from_bones import plan_from_bones
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.skeleton import Skeleton, skeleton_of
 from ringwright.core.skin_weights import bind, joint_blends, nearest_bones, smooth_step, strongest, vertex_normals
+from support.reference_surface import ReferenceSurface
+from support.rigged_creature import creature, limb_bones
 from support.tubes import join, tube
 
 TOUCHING = 0.55  # radius of three tubes whose middles lie 1 apart: they overlap, so distance alone cannot tell them apart
@@ -117,3 +121,23 @@ def test_a_mesh_of_another_plan_is_refused() -> None:
     mesh = tube(8, 4).with_attributes(vertex__limb=np.full(32, 9, dtype=np.int32))
     with pytest.raises(MeshError, match="32 vertices of the mesh belong to limbs that the plan does not have"):
         bind(mesh, skeleton_of(fork_plan()))
+
+
+def test_a_body_alike_on_both_sides_gets_weights_that_are_images(symmetric_creature: tuple[PolyMesh, Skeleton]) -> None:
+    """The skin between two legs is as near to one as to the other."""
+    mesh, skeleton = symmetric_creature
+    image = np.array([np.flatnonzero(np.linalg.norm(mesh.positions - place, axis=1) < 1e-9)[0] for place in mesh.positions * [-1, 1, 1]])
+    names = [bone.name for bone in skeleton.bones]
+    other = [names.index(name[:-1] + {"L": "R", "R": "L"}[name[-1]]) if name.endswith((".L", ".R")) else index
+             for index, name in enumerate(names)]
+    weights = bind(mesh, skeleton).dense(len(names))
+    assert np.abs(weights - weights[image][:, other]).max() < 1e-9
+    assert {skeleton.bones[bone].limb for bone in nearest_bones(mesh, skeleton)[np.abs(mesh.positions[:, 0]) < 1e-9].tolist()} <= {
+        "Spine", "Neck"}
+
+
+@pytest.fixture(scope="module")
+def symmetric_creature() -> tuple[PolyMesh, Skeleton]:
+    plan = plan_from_bones(limb_bones(tail=False, prefixed=False))
+    built = build_cage(plan, ReferenceSurface(*creature(tail=False)))
+    return built.mesh, skeleton_of(plan)

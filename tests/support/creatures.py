@@ -49,7 +49,7 @@ def arm_part(cells: int = 200) -> Part:
     chains = {**hand_chains(), "forearm": _chain([[0, 0, 0], [0, 0.3, -3.5], [0, 0.8, -7]], [0.95, 1.2, 1.2]),
               "upper arm": _chain([[0, 0.8, -7], [0, -1.5, -11], [0, -4.5, -15.5]], [1.2, 1.45, 1.5])}
     inner = {f"in {name}": _chain([[0, 0, 0.5], chains[name].joints[0]], [0.6, 0.5]) for name in FINGERS[1:]}
-    shape = _grown({**inner, **chains}, 0.25, cells)
+    shape = grown({**inner, **chains}, 0.25, cells)
     return _part(shape, chains, {"shoulder": [0.0, -4.2, -15.0], "elbow": [0.1, 0.8, -7.0], "wrist": [0.1, 0.0, 0.1]},
                  _tips(FINGERS))
 
@@ -57,14 +57,14 @@ def arm_part(cells: int = 200) -> Part:
 def foot_part(cells: int = 110) -> Part:
     """A foot with three stout toes, the leg upward, the toes toward -y."""
     chains = {"shin": _chain([[0, 0, 8], [0, 0.3, 4], [0, 0, 0]], [1.6, 1.5, 1.1]), **_foot()}
-    return _part(_grown(chains, 0.4, cells), chains, {"shin": [0.0, 0.2, 6.8], "ankle": [0.0, 0.1, 0.3]}, _tips(TOES), FROM_THE_SIDE)
+    return _part(grown(chains, 0.4, cells), chains, {"shin": [0.0, 0.2, 6.8], "ankle": [0.0, 0.1, 0.3]}, _tips(TOES), FROM_THE_SIDE)
 
 
 def leg_part(cells: int = 150) -> Part:
     """The same foot under a shin and a thigh."""
     chains = {"thigh": _chain([[0, 0.6, 17], [0, 0, 12.5], [0, -0.4, 8]], [2.1, 1.9, 1.4]),
               "shin": _chain([[0, -0.4, 8], [0, 0.4, 4.5], [0, 0, 0]], [1.4, 1.5, 1.05]), **_foot()}
-    return _part(_grown(chains, 0.4, cells), chains, {"hip": [0.0, 0.5, 16.5], "knee": [0.0, -0.2, 8.0], "ankle": [0.0, 0.1, 0.3]},
+    return _part(grown(chains, 0.4, cells), chains, {"hip": [0.0, 0.5, 16.5], "knee": [0.0, -0.2, 8.0], "ankle": [0.0, 0.1, 0.3]},
                  _tips(TOES), FROM_THE_SIDE)
 
 
@@ -90,7 +90,7 @@ def paw_part(cells: int = 120) -> Part:
         chains[f"in {name}"] = _chain([[0.3 * x, -0.6, -1.0], [0.8 * x, -1.9, -2.0]], [0.8, 0.55])
         chains[name] = _chain([[0.8 * x, -1.9, -2.0], [x, y + 0.2, -1.95], [1.1 * x, y - 0.8, -2.3]], [0.5, 0.5, 0.36])
     chains["dewclaw"] = _chain([[-0.3, -0.5, -0.4], [-1.4, -0.9, -0.6], [-1.9, -1.3, -1.0]], [0.42, 0.38, 0.3])
-    return _part(_grown(chains, 0.25, cells), chains, {"leg": [0.0, 0.0, 6.0], "wrist": [0.2, 0.0, 0.3]},
+    return _part(grown(chains, 0.25, cells), chains, {"leg": [0.0, 0.0, 6.0], "wrist": [0.2, 0.0, 0.3]},
                  _tips(("inner toe", "second toe", "third toe", "outer toe", "dewclaw")))
 
 
@@ -100,7 +100,7 @@ def wing_part(cells: int = 150) -> Part:
               "forearm": _chain([[5, 2, 0.6], [7.3, 0.4, 0.8], [9.5, -1.2, 1.0]], [0.75, 0.7, 0.6]),
               "hand": _chain([[9.5, -1.2, 1.0], [12.5, 0.4, 0.9], [15.5, 2.6, 0.5]], [0.62, 0.6, 0.3]),
               "thumb": _chain([[9.9, -1.0, 1.0], [10.5, -2.5, 1.1], [11.0, -3.6, 1.0]], [0.36, 0.34, 0.26])}
-    return _part(_grown(chains, 0.25, cells), chains, {"shoulder": [0.5, 0.2, 0.0], "elbow": [5.0, 1.9, 0.0], "wrist": [9.5, -1.1, 0.0]},
+    return _part(grown(chains, 0.25, cells), chains, {"shoulder": [0.5, 0.2, 0.0], "elbow": [5.0, 1.9, 0.0], "wrist": [9.5, -1.1, 0.0]},
                  {"wing tip": "hand", "thumb tip": "thumb"}, (0.0, 0.0, -1.0))
 
 
@@ -109,7 +109,7 @@ def tail_part(cells: int = 90) -> Part:
     turns = np.linspace(0.0, 1.0, 16)
     joints = np.column_stack([0.8 * np.sin(3 * turns), 14 * turns, 3.0 * np.cos(4.5 * turns)])
     chains = {"tail": LimbChain(joints, 1.3 - 0.95 * turns)}
-    return _part(_grown(chains, 0.2, cells), chains, {"root": joints[1]}, {"tip": "tail"})
+    return _part(grown(chains, 0.2, cells), chains, {"root": joints[1]}, {"tip": "tail"})
 
 
 def tentacle_part(cells: int = 90) -> Part:
@@ -118,23 +118,29 @@ def tentacle_part(cells: int = 90) -> Part:
     angles, away = 2.6 * np.pi * turns, 5.2 - 3.4 * turns
     joints = np.column_stack([away * np.cos(angles), 1.2 * turns, away * np.sin(angles)])
     chains = {"tentacle": LimbChain(joints, 0.85 - 0.6 * turns)}
-    return _part(_grown(chains, 0.1, cells), chains, {"root": joints[2]}, {"tip": "tentacle"})
+    return _part(grown(chains, 0.1, cells), chains, {"root": joints[2]}, {"tip": "tentacle"})
 
 
 def biped_part(cells: int = 140) -> Part:
     """A whole creature with three-fingered hands and toeless feet, arms held down and out."""
+    chains = biped_chains()
+    shape = grown(chains, 0.6, cells)
+    places = {"neck": [0.0, 0.0, 19.0], "collar": [0.0, 0.0, 17.0], "pelvis": [0.0, 0.0, 9.8],
+              "shoulder": [2.9, 0.0, 15.6], "elbow": [6.3, 0.0, 12.6], "wrist": [8.9, 0.0, 9.4],
+              "hip": [1.5, 0.0, 9.0], "knee": [1.8, 0.0, 4.6], "ankle": [1.9, 0.0, 1.8]}
+    tips = {f"{name} tip": f"{name} +1" for name in ("thumb", "index", "middle", "ring")}
+    return _part(shape, chains, places, {**tips, "big toe tip": "foot +1"})
+
+
+def biped_chains() -> dict[str, LimbChain]:
+    """The limbs of that creature."""
     chains = {"neck": _chain([[0, 0, 20], [0, 0, 17.2]], [1.2, 1.3]),
               "trunk": _chain([[0, 0, 17], [0, 0.1, 14.5], [0, 0, 11.5], [0, 0, 9.6]], [1.9, 2.5, 2.1, 2.2])}
     for sign in (1.0, -1.0):
         side = _biped_side()
         flip = np.array([sign, 1.0, 1.0])
         chains |= {f"{name} {sign:+.0f}": LimbChain(chain.joints * flip, chain.radii) for name, chain in side.items()}
-    shape = _grown(chains, 0.6, cells)
-    places = {"neck": [0.0, 0.0, 19.0], "collar": [0.0, 0.0, 17.0], "pelvis": [0.0, 0.0, 9.8],
-              "shoulder": [2.9, 0.0, 15.6], "elbow": [6.3, 0.0, 12.6], "wrist": [8.9, 0.0, 9.4],
-              "hip": [1.5, 0.0, 9.0], "knee": [1.8, 0.0, 4.6], "ankle": [1.9, 0.0, 1.8]}
-    tips = {f"{name} tip": f"{name} +1" for name in ("thumb", "index", "middle", "ring")}
-    return _part(shape, chains, places, {**tips, "big toe tip": "foot +1"})
+    return chains
 
 
 def _biped_side() -> dict[str, LimbChain]:
@@ -155,7 +161,8 @@ def _chain(joints: npt.ArrayLike, radii: npt.ArrayLike) -> LimbChain:
     return LimbChain(np.array(joints, dtype=np.float64), np.array(radii, dtype=np.float64))
 
 
-def _grown(chains: Mapping[str, LimbChain], blend: float, cells: int) -> Shape:
+def grown(chains: Mapping[str, LimbChain], blend: float, cells: int) -> Shape:
+    """Limbs of round sections grown together, as a dense surface."""
     joints = np.concatenate([chain.joints for chain in chains.values()])
     radii = np.concatenate([chain.radii for chain in chains.values()])[:, None]
     margin = 0.3 * radii.max()
