@@ -274,10 +274,11 @@ def fit_findings(mesh: PolyMesh, area_vectors: FloatArray, surface: Surface, dev
     resting = mesh.positions if resting is None else resting
     found = [_of_faces(mesh, "faces_against_target", "error", faces_against(mesh, area_vectors, surface),
                        "faces whose normal looks against the target's", "Settle the place anew, or flip the faces.")]
-    if limits.vertex_distance is not None:
+    bound = np.inf if limits.vertex_distance is None else limits.vertex_distance / 100.0 * surface.diagonal
+    if bound < np.inf and (deviation is None or deviation.vertex_maximum > bound):
         used = np.unique(mesh.corner_verts)
         distances = surface.closest(resting[used]).distances
-        far = np.flatnonzero(distances > limits.vertex_distance / 100.0 * surface.diagonal)
+        far = np.flatnonzero(distances > bound)
         far = far[np.argsort(-distances[far], kind="stable")]
         what = f"vertices farther from the target than {limits.vertex_distance:g} % of its diagonal"
         found.append(_of_vertices(mesh, "vertices_off_target", "warning", used[far], what, "Settle the mesh."))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -26,7 +26,6 @@ from .findings import (
     symmetry_findings,
     topology_findings,
 )
-from .flex import Flex
 from .object_findings import ObjectFacts, object_findings
 from .poles import JointZone, PlanTally, PoleCensus, StepDownPlace, count_poles, find_step_downs, poles_in_zones
 from .polymesh import FloatArray, IntArray, PolyMesh
@@ -38,6 +37,9 @@ from .surface import Surface
 from .symmetry import Symmetry, measure_symmetry
 from .unwrap_findings import unwrap_findings
 from .uv_quality import UnwrapFigures, measure_unwrap
+
+if TYPE_CHECKING:
+    from .flex import Flex
 
 REPORTED_METRICS = ("scaled_jacobian", "aspect_ratio", "edge_ratio", "skew", "taper", "warpage", "stretch", "minimum_angle",
                     "maximum_angle", "shape")

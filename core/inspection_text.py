@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from .checks import checks_made
 from .deviation import OneWayDeviation
 from .findings import Finding
-from .flex_report import flex_data, flex_lines
 from .inspection import Inspection
 from .quality import METRICS
 from .uv_quality import PIXELS, UnwrapFigures
+
+if TYPE_CHECKING:
+    from .flex import Flex
 
 SCHEMA = "ringwright-inspection"
 SCHEMA_VERSION = 1
@@ -63,7 +65,7 @@ def format_text(inspection: Inspection) -> str:
     if inspection.unwrap is not None:
         lines.append(f"unwrap {describe_unwrap(inspection.unwrap)}")
     lines += _deviation_lines(inspection)
-    lines += flex_lines(inspection.flex) if inspection.flex else []
+    lines += _flex_lines(inspection.flex) if inspection.flex else []
     lines += [f"{finding.severity}: {finding.reason} {finding.mend}{_where(finding)}" for finding in inspection.findings]
     return "\n".join(lines)
 
@@ -100,7 +102,7 @@ def to_json(inspection: Inspection) -> dict[str, Any]:
         "deviation": None if deviation is None else {
             "cage_to_target": _side_data(deviation.cage_to_target), "target_to_cage": _side_data(deviation.target_to_cage),
             "diagonal": deviation.diagonal, "vertex_maximum": deviation.vertex_maximum, "covered": deviation.covered},
-        "flex": None if inspection.flex is None else flex_data(inspection.flex),
+        "flex": None if inspection.flex is None else _flex_data(inspection.flex),
         "unwrap": None if inspection.unwrap is None else _unwrap_data(inspection.unwrap),
         "checks": list(checks_made(inspection)),
         "profile": {"about": inspection.profile.about, "limits": asdict(inspection.profile.limits),
@@ -188,3 +190,15 @@ def _finite(value: float) -> float | None:
 
 def _number(count: int, singular: str, plural: str | None = None) -> str:
     return f"{count} {singular if count == 1 else plural or singular + 's'}"
+
+
+def _flex_lines(flex: Flex) -> list[str]:
+    from .flex_report import flex_lines  # draws, and is in no command's way that does not bend
+
+    return flex_lines(flex)
+
+
+def _flex_data(flex: Flex) -> dict[str, Any]:
+    from .flex_report import flex_data
+
+    return flex_data(flex)

@@ -8,10 +8,13 @@ import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ...core.errors import FileError
-from ..batch import Job, Outcome, run_batch, summary_table, worst_code
 from . import arguments
+
+if TYPE_CHECKING:  # a run over one file needs none of what a batch does
+    from ..batch import Job, Outcome
 
 KINDS = (".blend", ".obj", ".ply", ".stl", ".glb", ".gltf", ".fbx")
 """Files that count as meshes in a folder."""
@@ -65,6 +68,8 @@ def inspect_jobs(sources: Sequence[str], options: argparse.Namespace) -> list[Jo
 
     A target or plan that is a folder holds one for every mesh: the file of the mesh's own name.
     """
+    from ..batch import Job
+
     found = [mesh for source in sources for mesh in (_meshes_in(Path(source)) if Path(source).is_dir() else [source])]
     jobs = []
     for name, mesh in zip(unique_names(found), found, strict=True):
@@ -80,6 +85,8 @@ def inspect_jobs(sources: Sequence[str], options: argparse.Namespace) -> list[Jo
 
 def build_jobs(sources: Sequence[str], options: argparse.Namespace) -> list[Job]:
     """One job for every plan; in folders, for every folder that holds a plan and its target."""
+    from ..batch import Job
+
     pairs: list[tuple[str, str]] = []
     for source in sources:
         pairs += _plans_in(Path(source)) if Path(source).is_dir() else [(source, _target_of(Path(source), options.target))]
@@ -133,6 +140,8 @@ def _own(named: str | Path | None, mesh: str, kinds: Sequence[str]) -> str | Non
 
 def run_jobs(jobs: Sequence[Job], options: argparse.Namespace) -> int:
     """Run jobs with progress on a terminal, print the table; returns the exit code of the worst."""
+    from ..batch import run_batch, summary_table, worst_code
+
     if not jobs:
         raise FileError("There is no file to work on in what was named; name mesh files, plans or folders that hold some.")
     done: list[Outcome] = []

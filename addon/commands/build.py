@@ -11,9 +11,9 @@ from ...core.adjacency import build_adjacency
 from ...core.build import BuildResult, Progress, build_cage
 from ...core.errors import FileError
 from ...core.expected import expected_of
-from ...core.limit_fit import fit_limit, limit_mesh
 from ...core.outward import FlippedSurface
 from ...core.plan import LimbPlan, format_plan, read_plan
+from ...core.polymesh import PolyMesh
 from ...core.profiles import Profile
 from ...core.surface import Surface
 from ..progress import TerminalProgress
@@ -70,7 +70,7 @@ def run_build(options: argparse.Namespace) -> int:
                 built = limit_fitted(built, surface)
             progress("Inspecting", 1.0)
             inspected = inspect_fit(built.mesh, target, surface, replace(
-                asked_of(built), profile=profile, measured=limit_mesh(built.mesh) if options.fit == "limit" else None))
+                asked_of(built), profile=profile, measured=measured_of(built.mesh, options.fit)))
             if options.report:
                 inspected = with_heat(inspected, surface)
         write_mesh(options.out, built.mesh, plan_text=text)
@@ -93,9 +93,20 @@ def improved(plan: LimbPlan, surface: Surface, profile: Profile, progress: Progr
 
 def limit_fitted(built: BuildResult, surface: Surface) -> BuildResult:
     """A built cage pushed outward so that its subdivided surface lies on the target; open ends stay."""
+    from ...core.limit_fit import fit_limit
+
     facing = FlippedSurface(surface) if built.inside_out else surface
     fitted = fit_limit(built.mesh, facing, build_adjacency(built.mesh).boundary_vertex)
     return replace(built, mesh=built.mesh.with_positions(fitted.positions))
+
+
+def measured_of(mesh: PolyMesh, fit: str) -> PolyMesh | None:
+    """What must fit the target in place of the mesh itself; None: the mesh."""
+    if fit != "limit":
+        return None
+    from ...core.limit_fit import limit_mesh
+
+    return limit_mesh(mesh)
 
 
 def asked_of(built: BuildResult) -> Asked:

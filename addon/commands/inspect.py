@@ -11,11 +11,10 @@ from ...core.build import build_cage
 from ...core.errors import PlanError
 from ...core.expected import expected_of
 from ...core.findings import Expectation
-from ...core.limit_fit import limit_mesh
 from ...core.plan import LimbPlan, read_plan
 from ...core.profiles import Profile
 from . import arguments, batching
-from .build import asked_of
+from .build import asked_of, measured_of
 from .flexing import with_flex_test
 from .inspecting import Asked, Inspected, inspect_alone, inspect_fit, tell, with_heat
 
@@ -65,7 +64,7 @@ def _inspect(options: argparse.Namespace, plan: LimbPlan | None, profile: Profil
 
     file = read_mesh_file(options.mesh)
     asked = Asked(expectation=expected_of(plan) if plan else Expectation(), profile=profile, objects=file.objects, uvs=file.uvs,
-                  measured=limit_mesh(file.mesh) if options.fit == "limit" else None, loose_edges=file.loose_edges)
+                  measured=measured_of(file.mesh, options.fit), loose_edges=file.loose_edges)
     if not options.target:
         return inspect_alone(file.mesh, asked)
     target = read_mesh(options.target)

@@ -15,7 +15,6 @@ from ...core.inspection import Inspection, Target, inspect_mesh
 from ...core.inspection_text import format_text, to_json
 from ...core.object_findings import ObjectFacts
 from ...core.outward import FlippedSurface, outward_surface
-from ...core.picture import Dense
 from ...core.poles import JointZone, PlanTally
 from ...core.polymesh import FloatArray, IntArray, PolyMesh
 from ...core.profiles import Profile
@@ -97,6 +96,7 @@ def tell(inspected: Inspected, options: argparse.Namespace, *, title: str, unit:
     """Write the report and the JSON that the options ask for and print the text; returns the exit code."""
     inspection = inspected.inspection
     if options.report:
+        from ...core.picture import Dense
         from ...core.report import write_report
         from ...core.report_pictures import picture_inspection
 
