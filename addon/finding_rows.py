@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from ..core.findings import Finding
+from ..core.flex import Flex, JointFlex
 from ..core.flex_report import describe_motion, grade, lowest_volume, worst_first
 from ..core.inspection import Inspection
 from ..core.polymesh import FloatArray, IntArray
@@ -35,11 +36,16 @@ def store_bends(settings: Any, inspection: Inspection) -> None:
     store_findings(settings, inspection)
     settings.bends.clear()
     settings.active_bend = 0
-    for joint in () if inspection.flex is None else worst_first(inspection.flex):
-        row = settings.bends.add()
-        row.bone, row.verdict, row.motion = joint.name, grade(joint), str(joint.worst.motion)
-        row.volume, row.sentence = lowest_volume(joint), describe_motion(joint.worst)
-        row.place = joint.place.tolist()
+    flex = inspection.flex
+    if flex is not None:
+        for joint in worst_first(flex):
+            _fill_bend(settings.bends.add(), joint, flex)
+
+
+def _fill_bend(row: Any, joint: JointFlex, flex: Flex) -> None:
+    row.bone, row.verdict, row.motion = joint.name, grade(joint), str(joint.worst.motion)
+    row.volume, row.sentence = lowest_volume(joint), describe_motion(joint.worst)
+    row.place, row.reach = joint.place.tolist(), flex.skinned.blends[joint.bone].radius
 
 
 def counted(number: int, word: str) -> str:

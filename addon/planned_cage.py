@@ -14,10 +14,8 @@ from ..core.rig_fit import check_rig_fit
 from ..core.skeleton import Skeleton, skeleton_of
 from ..core.vertex_limbs import renumbered
 from .cage_object import read_cage, turned
+from .operators.asking import NO_CAGE
 from .plan_storage import built_plan, cage_of, require_plan
-
-NO_CAGE = "There is no cage yet; build one, or choose a mesh as the cage"
-
 
 SMALLEST_SCALE = 1e-30
 """Of the product of an object's scales; below it no coordinate comes back."""

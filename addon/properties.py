@@ -252,7 +252,7 @@ class RINGWRIGHT_PG_bend(bpy.types.PropertyGroup):
     motion: StringProperty()
     volume: FloatProperty()
     sentence: StringProperty()
-    frame: IntProperty()
+    reach: FloatProperty()
     place: FloatVectorProperty(size=3, subtype="XYZ")
 
 

@@ -12,7 +12,7 @@ from mathutils import Matrix, Quaternion, Vector
 from ..core.plan_from_bones import RigBone
 from ..core.polymesh import FloatArray
 from ..core.poses import Pose, turn_quaternion
-from ..core.skeleton import Bone, Skeleton, free_names
+from ..core.skeleton import MOST_BYTES, Bone, Skeleton, free_names
 from ..core.skin_weights import SkinWeights, strongest
 
 RIG_PROPERTY = "ringwright_rig"
@@ -210,6 +210,11 @@ def own_animation(rig: bpy.types.Object) -> str:
     return data.action.name if data.action is not None and not data.action.name.startswith(ACTION_NAME) else "".join(tracks[:1])
 
 
+def marker_name(label: str) -> str:
+    """Name of the marker of a bend, as short as the host keeps it."""
+    return (MARKER_PREFIX + label).encode()[:MOST_BYTES].decode(errors="ignore")
+
+
 def animate_rig(scene: bpy.types.Scene, rig: bpy.types.Object, skeleton: Skeleton, poses: Sequence[tuple[str, Pose]]) -> int:
     """Store an animation that goes from rest into every pose and back, an older one replaced; markers tell where.
 
@@ -226,7 +231,7 @@ def animate_rig(scene: bpy.types.Scene, rig: bpy.types.Object, skeleton: Skeleto
         start = 1 + 2 * BEND_FRAMES * number
         for frame, turns in ((start, {}), (start + BEND_FRAMES, pose), (start + 2 * BEND_FRAMES, {})):
             _key(rig, skeleton, sorted(pose), turns, frame)
-        scene.timeline_markers.new(MARKER_PREFIX + label, frame=start + BEND_FRAMES)
+        scene.timeline_markers.new(marker_name(label), frame=start + BEND_FRAMES)
     if rig.animation_data is not None and rig.animation_data.action is not None:
         rig.animation_data.action.name = ACTION_NAME
     pose_rig(rig, skeleton, {})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import bpy
@@ -66,3 +67,14 @@ def redraw_viewports(context: bpy.types.Context) -> None:
         for area in window.screen.areas:
             if area.type == "VIEW_3D":
                 area.tag_redraw()
+
+
+def look_at(context: bpy.types.Context, point: Sequence[float], distance: float) -> None:
+    """Bring a point of the world into the middle of every 3D viewport of the window, from the side that it is seen from."""
+    if context.window is None:
+        return
+    for area in context.window.screen.areas:
+        if area.type == "VIEW_3D" and area.spaces.active.region_3d is not None:
+            view = area.spaces.active.region_3d
+            view.view_location, view.view_distance = Vector(point), distance
+            area.tag_redraw()

@@ -191,10 +191,19 @@ def _picture_pose(flex: Flex, name: str) -> Picture:
 
 
 def animation_poses(flex: Flex) -> list[tuple[str, Pose]]:
-    """What an animation of the test goes through, back to rest after each: every joint at its full flexion, then the set poses."""
-    alone: list[tuple[str, Pose]] = [(f"{joint.name}, {joint.motions[0].motion}", {joint.bone: joint.motions[0].motion.turn})
-                                     for joint in flex.joints if joint.motions]
+    """What an animation of the test goes through, back to rest after each: every joint at its full flexion and, where another motion is
+    its worst, at that one; then the set poses."""
+    alone: list[tuple[str, Pose]] = []
+    for joint in flex.joints:
+        if joint.motions:
+            shown = dict.fromkeys((joint.motions[0].motion, joint.worst.motion))
+            alone += [(bend_label(joint.name, motion), {joint.bone: motion.turn}) for motion in shown]
     return [*alone, *set_poses(flex.skinned.skeleton, flex.ranges).items()]
+
+
+def bend_label(bone: str, motion: object) -> str:
+    """What one bend of the animation is called."""
+    return f"{bone}, {motion}"
 
 
 def _number(count: int, singular: str) -> str:

@@ -13,6 +13,7 @@ import numpy as np
 
 from .frames import unit
 from .plan_from_bones import AT_TIP, RigBone
+from .polymesh import FloatArray
 from .skeleton import segment_distances, words_of
 
 CONTROL_WORDS = frozenset({"ik", "pole", "ctrl", "control", "target", "helper", "mch", "corrective", "driver", "socket", "weapon", "prop"})
@@ -75,6 +76,6 @@ def _taken_out(helper: RigBone, bones: Sequence[RigBone]) -> list[RigBone]:
     return [_hung(bone, helper, longer) for bone in bones if bone is not helper]
 
 
-def _hung(bone: RigBone, helper: RigBone, longer: Mapping[str, np.ndarray]) -> RigBone:
+def _hung(bone: RigBone, helper: RigBone, longer: Mapping[str, FloatArray]) -> RigBone:
     parent = helper.parent if bone.parent == helper.name else bone.parent
     return replace(bone, parent=parent, tail=longer.get(bone.name, bone.tail))

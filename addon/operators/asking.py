@@ -10,10 +10,10 @@ from ...core.errors import RingwrightError
 from ...core.plan import LimbPlan
 from ..phrases import told
 from ..plan_storage import cage_of, load_plan, plan_text, target_of
-from ..planned_cage import NO_CAGE
 
 NO_SCENE = "There is no scene to work in"
 NO_TARGET = "Choose a target first: the dense mesh that the cage must fit"
+NO_CAGE = "There is no cage yet; build one, or choose a mesh as the cage"
 NO_LIMB = "The plan has no limb yet; draw one, or take one from bones or empties"
 NO_EDIT = "Enter edit mode on the mesh and select there what to change"
 

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import ClassVar
 
 import bpy
 from bpy.props import IntProperty
@@ -26,6 +27,7 @@ from ..planned_cage import check_may_change, check_no_shape_keys, check_places, 
 from ..preferences import preferred_profile
 from ..rigging import lacking_bones, move_bones, rig_of, stands_as
 from ..target_pieces import skin_surface
+from ..viewports import redraw_viewports
 from .asking import Refusing, has_cage, has_limbs_and_target, in_object_mode
 
 TICK = 0.1
@@ -55,6 +57,9 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
 
     def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
         """Search between the artist's events, with the progress shown; Esc gives up and changes nothing."""
+        if _Search.running is not None:
+            self.report({"WARNING"}, told("A search is under way; Esc ends it"))
+            return {"CANCELLED"}
         try:
             self._work = _Search(_improvable_plan(context.scene), kept_target(context), self.trials)
         except RingwrightError as error:
@@ -74,7 +79,8 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
         if event.type != "TIMER":
             return {"PASS_THROUGH"}
         if not self._work.thread.has_ended:
-            context.workspace.status_text_set(f"{self._work.stage}, {self._work.share:.0%}  |  Esc: Cancel")
+            redraw_viewports(context)
+            context.workspace.status_text_set(f"{self._work.stage}, {self._work.share:.0%}  |  {told('Esc: Cancel')}")
             return {"PASS_THROUGH"}
         self._clear(context)
         try:
@@ -93,6 +99,7 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
         self._clear(context)
 
     def _clear(self, context: bpy.types.Context) -> None:
+        _Search.running = None
         context.window_manager.event_timer_remove(self._timer)
         context.workspace.status_text_set(None)
 
@@ -134,11 +141,21 @@ def _move_rig(context: bpy.types.Context, found: Improvement) -> None:
         move_bones(rig, skeleton)
 
 
+def progress_of_search() -> tuple[str, float] | None:
+    """What a search is doing and the share of it that is done, 0 to 1; None where none is under way."""
+    search = _Search.running
+    return None if search is None else (search.stage, search.share)
+
+
 class _Search:
     """A search on its thread, with what it tells; it touches none of the host's data."""
 
+    running: ClassVar[_Search | None] = None
+    """The one that is under way."""
+
     def __init__(self, plan: LimbPlan, target: KeptTarget, trials: int) -> None:
         self.stage, self.share = "Reading target", 0.0
+        _Search.running = self
         self._plan, self._target, self._trials, self._ranges = plan, target, trials, preferred_profile().joints
         self.thread = Background(self._run)
 

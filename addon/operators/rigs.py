@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import bpy
-from bpy.props import BoolProperty, EnumProperty, StringProperty
+from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 
 from ...core.errors import FileError, PlanError
 from ...core.flex import Flex, flex_test, skinned
-from ...core.flex_report import GRADES, animation_poses, grade, with_flex
+from ...core.flex_report import GRADES, animation_poses, bend_label, grade, with_flex
 from ...core.helper_bones import without_helpers
 from ...core.inspection import inspect_mesh
 from ...core.plan import METRES
@@ -29,6 +29,7 @@ from ..rigging import (
     animate_rig,
     bind_cage,
     create_rig,
+    marker_name,
     own_animation,
     read_bones,
     read_weights,
@@ -38,6 +39,7 @@ from ..rigging import (
     stands_as,
     write_weights,
 )
+from ..viewports import look_at
 from .asking import Refusing, has_cage, has_scene, in_object_mode, plan_or_empty, refuse
 from .improving import RINGWRIGHT_OT_improve_cage
 
@@ -46,6 +48,8 @@ WEIGHT_ITEMS = (
     ("HOST", "Automatic", "The editor's own automatic weights; where they leave a vertex out, weights along the limbs are taken"),
 )
 
+VIEW_REACH = 12.0
+"""Distance of the view from a joint that is shown, radii of the limb."""
 MOST_NAMED = 4
 """Names that a report lists before it breaks off."""
 
@@ -144,6 +148,36 @@ def _summary(flex: Flex) -> str:
                 **{each: grades.count(each) for each in GRADES})
 
 
+class RINGWRIGHT_OT_show_bend(Refusing, bpy.types.Operator):
+    """Bring the joint into view and, where the flex test has stored its animation, go to the frame of its worst bend"""
+
+    bl_idname = "ringwright.show_bend"
+    bl_label = "Show Bend"
+    bl_options = {"REGISTER"}
+
+    index: IntProperty(name="Number", description="Which joint of the list, from 0; -1 for the active one", min=-1, default=-1,
+                       options={"SKIP_SAVE"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        bent = has_cage(cls, context) and len(context.scene.ringwright.bends) > 0
+        return bent or refuse(cls, "No joint was bent yet; run the flex test")
+
+    def run(self, context: bpy.types.Context) -> set[str]:
+        scene, settings = context.scene, context.scene.ringwright
+        index = settings.active_bend if self.index < 0 else self.index
+        if not 0 <= index < len(settings.bends):
+            raise PlanError(f"There is no joint {index}; the list holds {len(settings.bends)}.")
+        settings.active_bend = index
+        row = settings.bends[index]
+        marker = scene.timeline_markers.get(marker_name(bend_label(row.bone, row.motion)))
+        if marker is not None:
+            scene.frame_set(marker.frame)
+        look_at(context, row.place, VIEW_REACH * row.reach)
+        self.report({"INFO"}, f"{row.bone}: {row.sentence}")
+        return {"FINISHED"}
+
+
 def unit_length(scene: bpy.types.Scene) -> float:
     """Metres of one unit: the scene's own setting, or the plan's unit where the scene counts in metres."""
     own = float(scene.unit_settings.scale_length)
@@ -217,5 +251,5 @@ def _first_names(names: Sequence[str]) -> str:
     return ", ".join(names[:MOST_NAMED]) + (" ..." if len(names) > MOST_NAMED else "")
 
 
-CLASSES = (RINGWRIGHT_OT_plan_from_armature, RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage, RINGWRIGHT_OT_improve_cage,
-           RINGWRIGHT_OT_export_set)
+CLASSES = (RINGWRIGHT_OT_plan_from_armature, RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage, RINGWRIGHT_OT_show_bend,
+           RINGWRIGHT_OT_improve_cage, RINGWRIGHT_OT_export_set)
