@@ -101,7 +101,7 @@ def _check_no_loose(cage: bpy.types.Object) -> None:
 
 def _write(kind: str, part: Path, cage: bpy.types.Object, rig: bpy.types.Object | None, metres: float) -> None:
     try:
-        with private_scene() as scene, quiet_host(), _as_written(kind, cage, rig, metres) as items:
+        with private_scene() as scene, quiet_host(), _as_written(kind, cage, rig, metres) as items, _at_rest(kind, rig):
             scene.unit_settings.scale_length = metres
             for item in items:
                 scene.collection.objects.link(item)
@@ -139,6 +139,20 @@ def _as_written(kind: str, cage: bpy.types.Object, rig: bpy.types.Object | None,
             copy.name = copy.data.name = "Ringwright written"
         for block, name in names:
             block.name = name
+
+
+@contextmanager
+def _at_rest(kind: str, rig: bpy.types.Object | None) -> Iterator[None]:
+    """A rig that stands at rest however it is bent, for .fbx, which would keep the bend as its pose."""
+    if rig is None or kind != ".fbx":
+        yield
+        return
+    before = rig.data.pose_position
+    rig.data.pose_position = "REST"
+    try:
+        yield
+    finally:
+        rig.data.pose_position = before
 
 
 def _copy_in_metres(item: bpy.types.Object, metres: float) -> bpy.types.Object:

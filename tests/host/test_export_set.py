@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,19 +9,21 @@ import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon import export_set
+from ringwright.addon.borrowed import private_scene
 from ringwright.addon.cage_object import place_cage
 from ringwright.addon.export_set import KINDS, check_kept, read_back, write_set
 from ringwright.addon.files import read_mesh
 from ringwright.addon.plan_storage import store_plan
-from ringwright.addon.rigging import bind_cage, create_rig
-from ringwright.core.errors import FileError
+from ringwright.addon.rigging import bind_cage, create_rig, pose_rig
+from ringwright.core.errors import FileError, MeshError
 from ringwright.core.flex import skinned
 from ringwright.core.plan import Limb, LimbPlan
 from ringwright.core.skeleton import skeleton_of
 from support.gltf_validator import validation
 from support.tubes import tube
+
+pytestmark = pytest.mark.usefixtures("extension")
 
 ODD = 'thumb "é" 1.L'
 
@@ -41,13 +42,6 @@ def scene(name: str = "arm", *, mapped: bool = False) -> tuple[bpy.types.Object,
     rig = create_rig(bpy.context.scene, skeleton)
     bind_cage(item, rig, skeleton, cage.weights)
     return item, rig
-
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    ringwright.unregister()
 
 
 @pytest.mark.parametrize("mapped", [False, True])
@@ -198,3 +192,36 @@ def test_the_operator_writes_the_set(tmp_path: Path) -> None:
     store_plan(bpy.context.scene, plan())
     assert bpy.ops.ringwright.export_set(directory=str(tmp_path), file_name="hand") == {"FINISHED"}
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(f"hand{kind}" for kind in KINDS)
+
+
+def test_the_file_that_is_open_is_not_written_over(tmp_path: Path) -> None:
+    item, rig = scene()
+    bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "arm.blend"))
+    before = (tmp_path / "arm.blend").read_bytes()
+    with pytest.raises(FileError, match=r"arm\.blend is the file that is open, which would be lost; give the set another name or folder"):
+        write_set(tmp_path, "arm", item, rig)
+    assert (tmp_path / "arm.blend").read_bytes() == before and [path.name for path in tmp_path.iterdir()] == ["arm.blend"]
+    assert write_set(tmp_path, "arm set", item, rig)
+
+
+def test_vertices_without_a_face_are_told(tmp_path: Path) -> None:
+    item, rig = scene()
+    item.data.vertices.add(2)
+    with pytest.raises(MeshError, match=r"Vertices of the cage that belong to no face: 2; .* Delete Loose"):
+        write_set(tmp_path, "arm", item, rig)
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_rig_that_is_bent_is_written_at_rest(tmp_path: Path) -> None:
+    item, rig = scene()
+    pose_rig(rig, skeleton_of(plan()), {1: (70.0, 0, 0)})
+    bpy.context.view_layer.update()
+    files = write_set(tmp_path, "arm", item, rig)
+    for kind in (".glb", ".fbx"):
+        with private_scene() as own:
+            objects = export_set._READERS[kind](files[kind])
+            own.view_layers[0].update()
+            (mesh,) = (each for each in objects if each.type == "MESH")
+            bent = mesh.evaluated_get(bpy.context.evaluated_depsgraph_get()).data
+            points = np.array([mesh.matrix_world @ vertex.co for vertex in bent.vertices])
+            assert np.allclose(points.min(axis=0), [0, -1, 0], atol=1e-3) and np.allclose(points.max(axis=0), [2, 1, 8], atol=1e-3), kind

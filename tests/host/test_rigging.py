@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon.cage_object import place_cage, read_cage
 from ringwright.addon.mesh_bridge import create_mesh, read_positions
 from ringwright.addon.plan_storage import PLAN_PROPERTY, is_built, load_plan, store_plan
@@ -20,24 +17,33 @@ from ringwright.addon.rigging import (
     bind_cage,
     bone_matrix,
     create_rig,
+    move_bones,
     pose_rig,
     read_weights,
     remove_rig,
     rig_of,
+    stands_as,
 )
 from ringwright.core.flex import Skinned, flex_test, posed, skinned
-from ringwright.core.flex_report import animation_poses
+from ringwright.core.flex_report import animation_poses, grade
 from ringwright.core.plan import Limb, LimbPlan, format_plan
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.skeleton import skeleton_of
 from support.shapes import Shape, capsule
 from support.tubes import bent, tube
 
+pytestmark = pytest.mark.usefixtures("extension")
+
 
 def arm_plan(name: str = "arm", symmetry: str | None = None) -> LimbPlan:
     """Three bones along z, bent a little toward +y."""
     joints = np.array([[2, 0, 0], [2, 0.1, 3], [2, 0.6, 6], [2, 1.5, 8.0]])
     return LimbPlan((Limb(name, joints, sides=12),), symmetry=symmetry)
+
+
+def lower_plan() -> LimbPlan:
+    """The same with its joints a little lower."""
+    return LimbPlan((Limb("arm", arm_plan().limbs[0].joints * [1, 1, 0.97], sides=12),))
 
 
 def arm() -> Skinned:
@@ -58,13 +64,6 @@ def rigged(cage: Skinned) -> tuple[bpy.types.Object, bpy.types.Object]:
     rig = create_rig(bpy.context.scene, cage.skeleton)
     bind_cage(item, rig, cage.skeleton, cage.weights)
     return item, rig
-
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    ringwright.unregister()
 
 
 def test_bones_lie_and_turn_as_the_skeleton_says() -> None:
@@ -154,13 +153,111 @@ def test_the_flex_test_lists_findings_and_keys_every_bend() -> None:
     assert bpy.ops.ringwright.flex_cage() == {"FINISHED"}
     scene, rig = bpy.context.scene, rig_of(item)
     markers = {marker.name: marker.frame for marker in scene.timeline_markers}
-    assert len(markers) == 2 and all(scene.frame_start <= frame <= scene.frame_end for frame in markers.values())
+    joints = flex_test(skinned(read_cage(item), skeleton_of(arm_plan()))).joints
+    assert len(markers) == sum(len({joint.motions[0].motion, joint.worst.motion}) for joint in joints)
+    assert all(scene.frame_start <= frame <= scene.frame_end for frame in markers.values())
     scene.frame_set(1)
     at_rest = evaluated(item)
     scene.frame_set(min(markers.values()))
     assert np.abs(evaluated(item) - at_rest).max() > 1 and rig.pose.bones["arm.2"].rotation_quaternion.angle > 0.5
     bpy.ops.ringwright.flex_cage()
-    assert len(scene.timeline_markers) == 2
+    assert {marker.name: marker.frame for marker in scene.timeline_markers} == markers
+
+
+def test_the_list_of_joints_leads_to_the_frame_of_the_worst_bend() -> None:
+    item = build_scene()
+    bpy.ops.ringwright.rig_cage()
+    bpy.ops.ringwright.flex_cage()
+    scene, flex = bpy.context.scene, flex_test(skinned(read_cage(item), skeleton_of(arm_plan())))
+    rows = scene.ringwright.bends
+    assert {row.bone: row.verdict for row in rows} == {joint.name: grade(joint) for joint in flex.joints}
+    for index, row in enumerate(rows):
+        assert bpy.ops.ringwright.show_bend(index=index) == {"FINISHED"} and scene.ringwright.active_bend == index
+        (joint,) = (each for each in flex.joints if each.name == row.bone)
+        bent = posed(skinned(read_cage(item), skeleton_of(arm_plan())), {joint.bone: joint.worst.motion.turn})
+        assert np.allclose(evaluated(item), bent.positions, atol=1e-4)
+    with pytest.raises(RuntimeError, match="There is no joint 9; the list holds 2"):
+        bpy.ops.ringwright.show_bend(index=9)
+
+
+def test_the_flex_test_bends_the_weights_that_the_cage_has() -> None:
+    item = build_scene()
+    bpy.ops.ringwright.rig_cage()
+    bpy.ops.ringwright.flex_cage()
+    smooth = {row.bone: row.volume for row in bpy.context.scene.ringwright.bends}
+    half = [vertex.index for vertex in item.data.vertices if 1.0 < vertex.co.z < 5.0]
+    item.vertex_groups["arm.1"].add(half, 0.5, "REPLACE")
+    item.vertex_groups["arm.2"].add(half, 0.5, "REPLACE")
+    bpy.ops.ringwright.flex_cage()
+    painted = {row.bone: row.volume for row in bpy.context.scene.ringwright.bends}
+    assert abs(painted["arm.2"] - smooth["arm.2"]) > 0.05 and painted["arm.3"] == pytest.approx(smooth["arm.3"], abs=0.05)
+
+
+def said(capfd: pytest.CaptureFixture[str]) -> str:
+    return capfd.readouterr().out
+
+
+def test_a_rig_of_another_plan_is_told_and_gets_no_animation(capfd: pytest.CaptureFixture[str]) -> None:
+    item = build_scene()
+    bpy.ops.ringwright.rig_cage()
+    for change in (lambda: setattr(rig_of(item).data.bones["arm.2"], "name", "mine"), lambda: store_plan(bpy.context.scene, lower_plan())):
+        change()
+        assert bpy.ops.ringwright.flex_cage() == {"FINISHED"}
+        assert "the rig's bones are not those of the plan; Rig Cage makes them anew" in said(capfd)
+        assert not bpy.context.scene.timeline_markers and len(bpy.context.scene.ringwright.bends) == 2
+        bpy.ops.ringwright.rig_cage()
+    bpy.ops.ringwright.flex_cage()
+    assert bpy.context.scene.timeline_markers
+
+
+def test_an_artists_own_animation_of_the_rig_stays(capfd: pytest.CaptureFixture[str]) -> None:
+    item = build_scene()
+    bpy.ops.ringwright.rig_cage()
+    rig = rig_of(item)
+    rig.pose.bones["arm.2"].keyframe_insert("location", frame=3)
+    rig.animation_data.action.name = "Walk"
+    bpy.ops.ringwright.flex_cage()
+    assert 'the rig bears your animation "Walk"' in said(capfd) and rig.animation_data.action.name == "Walk"
+    bpy.ops.ringwright.rig_cage()
+    assert 'your animation "Walk" is kept in the file' in said(capfd) and bpy.data.actions["Walk"].use_fake_user
+
+
+@pytest.mark.parametrize("weights", ["LIMBS", "HOST"])
+@pytest.mark.parametrize("name", ["arm.2", "a" * 62, "clothes"])
+def test_an_artists_vertex_groups_stay(weights: str, name: str, capfd: pytest.CaptureFixture[str]) -> None:
+    """Also one that bears a bone's name, which it has to give away."""
+    item = build_scene()
+    if name != "clothes":
+        store_plan(bpy.context.scene, arm_plan(name.removesuffix(".2")))
+    own = skeleton_of(load_plan(bpy.context.scene)).bones[1].name if name != "clothes" else name
+    item.vertex_groups.new(name=own).add([3, 4], 0.7, "REPLACE")
+    for _ in range(2):
+        bpy.ops.ringwright.rig_cage(weights=weights)
+    kept = [group.name for group in item.vertex_groups if group.name not in rig_of(item).data.bones]
+    assert len(kept) == 1 and len(item.vertex_groups) == 4 and (own in kept) == (name == "clothes")
+    index = item.vertex_groups[kept[0]].index
+    assert [vertex.index for vertex in item.data.vertices if any(each.group == index for each in vertex.groups)] == [3, 4]
+    assert ("Bones took the names of your vertex groups" in said(capfd)) == (name != "clothes")
+
+
+def test_groups_of_bones_that_are_gone_go_with_them() -> None:
+    item = build_scene()
+    bpy.ops.ringwright.rig_cage()
+    store_plan(bpy.context.scene, arm_plan("leg"))
+    bpy.ops.ringwright.rig_cage()
+    assert [group.name for group in item.vertex_groups] == ["leg.1", "leg.2", "leg.3"]
+
+
+def test_bones_follow_joints_that_were_moved() -> None:
+    item = build_scene()
+    bpy.ops.ringwright.rig_cage()
+    rig = rig_of(item)
+    rig.location = (0, 0, 1)
+    bpy.context.view_layer.update()
+    moved = skeleton_of(lower_plan())
+    assert not stands_as(rig, moved)
+    move_bones(rig, moved)
+    assert stands_as(rig, moved) and np.allclose(np.array(bone_matrix(rig, "arm.2"))[:3, 0], moved.bones[1].hinge, atol=1e-5)
 
 
 def test_the_flex_animation_is_one_named_action_on_the_armature_that_scrubs_every_bend() -> None:
