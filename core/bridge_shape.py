@@ -6,16 +6,17 @@ courses: their corners are made square in the loft's own coordinates, how far ro
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from .adjacency import Adjacency
-from .patch_descent import barrier, descend, folded, kept_positive, lbfgs
+from .patch_descent import barrier, descend, kept_positive, lbfgs
 from .patch_laplacian import PatchLaplacian
 from .patch_weave import Weave
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_curve import hermite
 from .ring_figures import directions
 from .ring_rows import RingRows, even_coordinates
@@ -23,8 +24,11 @@ from .ring_rows import RingRows, even_coordinates
 DESCENT_ROUNDS = 150
 """Most steps of descent at one softness."""
 
-FINISHING_ROUNDS = 2
-"""Steps of descent in space after that on the loft: enough to even out how the loft stretches, too few to swell off it."""
+FINISHING_ROUNDS = (2, 10)
+"""Steps of descent in space after that on the loft, where rows that lie on it are not sound: the fewer, the less they swell off it."""
+
+SOUND = 0.1
+"""Soundness that is good enough: corners and faces within 84 degrees of the best."""
 
 UNFOLD_TRIES = 12
 """Rounds of ever harder barriers against folds."""
@@ -32,8 +36,15 @@ UNFOLD_TRIES = 12
 EVENNESS = 0.3
 """Weight of even quad sizes beside square corners."""
 
+PLANE_SHARE = 0.05
+"""Weight of a ring's own plane beside its mesh's normals where the limb's axis is sought (tried: 0.01 to 0.2 are alike)."""
+
 WAVES_ACROSS, WAVES_ALONG = 6, 2
 """Waves round a ring of which its smooth course may consist: of its distance from the middle, and of its place along the limb."""
+
+
+WAY_ROUND = 72
+"""Samples once round a ring."""
 
 
 @dataclass(frozen=True)
@@ -50,35 +61,51 @@ class RingSide:
     arrivals: FloatArray
 
 
-def without_folds(rows: RingRows, positions: FloatArray, first: RingSide, last: RingSide) -> FloatArray:
-    """Place the vertices between two rings so that no quad folds; where none does, nothing moves.
+@dataclass(frozen=True)
+class LaidRows:
+    """Where a splice's vertices lie.
+
+    positions : (n, 3) float64 of all local vertices, in the mesh's units
+    soundness : of the worst quad, 1 where all are flat rectangles that look straight out, 0 or less where one is folded
+    """
+
+    positions: FloatArray
+    soundness: float
+
+
+def lay_rows(rows: RingRows, positions: FloatArray, normals: FloatArray, first: RingSide, last: RingSide) -> LaidRows:
+    """Place the vertices between two rings so that no quad folds; where all are sound, nothing moves.
 
     rows : the rows' topology
     positions : (n, 3) float64 of all local vertices, in the mesh's units
-    first, last : the rings at the rows' two ends
-    Returns (n, 3) float64; both rings stay.
+    normals : (n, 3) float64, unit, outward there
+    first, last : the rings at the rows' two ends, which stay
     Source: descent as ``patch_descent`` tells it; the rows are a patch whose border is both rings.
     """
-    patch = _as_patch(rows, first, last)
-    if patch is None or not patch.folds(positions):
-        return positions
-    start, woven, laplacian = positions[patch.order], patch.woven, patch.laplacian
-    loft = _loft(first, last)
-    laid = start if loft is None else _on_loft(loft, rows, patch, start[: woven.loop_size])
-    centre, scale = start.mean(axis=0), _mean_edge(start, woven.quads)
-    result = positions.copy()
-    for rounds in (DESCENT_ROUNDS,) if loft is None else (FINISHING_ROUNDS, 5 * FINISHING_ROUNDS, DESCENT_ROUNDS):
-        placed = descend(woven, laplacian, (laid - centre) / scale, patch.normals, None, rounds) * scale + centre
-        result[patch.order[woven.loop_size :]] = placed[woven.loop_size :]
-        if not patch.folds(result):
+    patch = _as_patch(rows, len(first.points), len(last.points))
+    best = LaidRows(positions, _soundness(rows.quads, positions, normals))
+    if patch is None or best.soundness >= SOUND:
+        return best
+    for placed, outward in _tries(rows, patch, positions[patch.order], normals[patch.order], _loft(first, last)):
+        soundness = _soundness(patch.woven.quads, placed, outward)
+        if soundness > best.soundness:
+            laid = positions.copy()
+            laid[patch.order] = placed
+            best = LaidRows(laid, soundness)
+        if best.soundness >= SOUND:
             break
-    return result
+    return best
 
 
-def has_folds(rows: RingRows, positions: FloatArray, first: RingSide, last: RingSide) -> bool:
-    """Whether a quad of the rows turns a corner against the mesh's outside; arguments as in ``without_folds``."""
-    patch = _as_patch(rows, first, last)
-    return patch is not None and patch.folds(positions)
+def _soundness(quads: IntArray, positions: FloatArray, normals: FloatArray) -> float:
+    """Least sine of a quad's corner against the quad's own normal, or cosine of that normal against the outward ones (n, 3)."""
+    corners = positions[quads]
+    edges = np.roll(corners, -1, axis=1) - corners
+    edges = directions(edges.reshape(-1, 3)).reshape(edges.shape)
+    own = directions(np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1]))
+    corner = np.einsum("qij,qj->qi", np.cross(np.roll(edges, 1, axis=1), edges), own)
+    lean = np.einsum("qj,qj->q", directions(normals[quads].sum(axis=1)), own)
+    return float(min(corner.min(), lean.min()))
 
 
 @dataclass(frozen=True)
@@ -86,38 +113,35 @@ class _Patch:
     """Rows as a patch whose border is both rings: border vertices first.
 
     order : (n,) int, local vertex of the rows at every place
-    normals : (n, 3) float64, unit, blended from the rings'
     """
 
     order: IntArray
     woven: Weave
     laplacian: PatchLaplacian
-    normals: FloatArray
-
-    def folds(self, positions: FloatArray) -> bool:
-        """Whether a quad is folded where the rows' vertices lie at positions (n, 3)."""
-        placed = positions[self.order]
-        return bool(folded(self.woven, placed, self.normals).any() or _dented(placed[self.woven.quads]).any())
 
 
-def _dented(corners: FloatArray) -> BoolArray:
-    """Quads (q, 4, 3) with a corner that turns against their own middle, (q,) bool."""
-    edges = np.roll(corners, -1, axis=1) - corners
-    across = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1])
-    return np.asarray((np.einsum("qij,qj->qi", np.cross(np.roll(edges, 1, axis=1), edges), across) <= 0).any(axis=1))
+def _tries(rows: RingRows, patch: _Patch, start: FloatArray, normals: FloatArray,
+           loft: _Loft | None) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Places and outward normals (n, 3) to judge, the gentlest first."""
+    many: tuple[int, ...] = (DESCENT_ROUNDS,)
+    if loft is not None:
+        start, normals = _on_loft(loft, rows, patch, start[: patch.woven.loop_size])
+        many = (0, *FINISHING_ROUNDS, DESCENT_ROUNDS)
+    centre, scale = start.mean(axis=0), _mean_edge(start, patch.woven.quads)
+    for rounds in many:
+        yield descend(patch.woven, patch.laplacian, (start - centre) / scale, normals, None, rounds) * scale + centre, normals
 
 
-def _as_patch(rows: RingRows, first: RingSide, last: RingSide) -> _Patch | None:
-    """None where no vertex lies between the rings."""
-    count, fixed = int(rows.counts.sum()), len(first.points) + len(last.points)
+def _as_patch(rows: RingRows, first: int, last: int) -> _Patch | None:
+    """The rows between rings of so many vertices; None where no vertex lies between them."""
+    count, fixed = int(rows.counts.sum()), first + last
     if fixed == count:
         return None
-    order = np.concatenate([rows.ring(0), rows.ring(len(rows.counts) - 1), np.arange(len(first.points), count - len(last.points))])
+    order = np.concatenate([rows.ring(0), rows.ring(len(rows.counts) - 1), np.arange(first, count - last)])
     place = np.empty(count, dtype=np.int32)
     place[order] = np.arange(count, dtype=np.int32)
     woven = Weave(place[rows.quads], fixed, count)
-    laplacian = PatchLaplacian(woven)
-    return _Patch(order, woven, laplacian, directions(laplacian.harmonic(np.concatenate([first.normals, last.normals]))))
+    return _Patch(order, woven, PatchLaplacian(woven))
 
 
 def _mean_edge(positions: FloatArray, quads: IntArray) -> float:
@@ -144,7 +168,8 @@ class _Course:
 
     centre : (3,) float64
     across : (2, 3) float64, axes that angles are told in
-    reach, along, leave : waves, (w, 1), (w, 1) and (w, 3): distance from the centre, place along the axis, direction out of the mesh
+    reach, along : waves, (w, 1) each: distance from the centre, place along the axis
+    leave : out of the mesh: along the axis and away from it, the sides of a unit cone
     angles : (n,) float64, of the ring's vertices, unwrapped
     strays : (n,) float64, how far each vertex lies out of the mesh from the course
     """
@@ -154,18 +179,21 @@ class _Course:
     axis: FloatArray
     reach: FloatArray
     along: FloatArray
-    leave: FloatArray
+    leave: tuple[float, float]
     angles: FloatArray
     strays: FloatArray
 
     def at(self, angles: FloatArray) -> FloatArray:
         """Points of the course, (k, 3)."""
-        out = np.cos(angles)[:, None] * self.across[0] + np.sin(angles)[:, None] * self.across[1]
-        return np.asarray(self.centre + _waves(self.reach, angles) * out + _waves(self.along, angles) * self.axis)
+        return np.asarray(self.centre + _waves(self.reach, angles) * self.away(angles) + _waves(self.along, angles) * self.axis)
+
+    def away(self, angles: FloatArray) -> FloatArray:
+        """Unit directions away from the axis, (k, 3)."""
+        return np.asarray(np.cos(angles)[:, None] * self.across[0] + np.sin(angles)[:, None] * self.across[1])
 
     def leaving(self, angles: FloatArray) -> FloatArray:
         """Unit directions out of the mesh, (k, 3)."""
-        return directions(_waves(self.leave, angles))
+        return np.asarray(self.leave[0] * self.axis + self.leave[1] * self.away(angles))
 
 
 @dataclass(frozen=True)
@@ -183,10 +211,16 @@ class _Loft:
         inside = hermite(start, leave * apart, end, arrive * apart, np.clip(along / reach, 0.0, 1.0))
         return inside + np.minimum(along, 0.0)[:, None] * leave + np.maximum(along - reach, 0.0)[:, None] * arrive
 
+    def normals(self, angles: FloatArray, along: FloatArray) -> FloatArray:
+        """Unit outward normals there, (k, 3)."""
+        turn, step = 1e-4, 1e-4 * self.reach
+        ahead = self.at(angles, along + step) - self.at(angles, along - step)
+        return directions(np.cross(ahead, self.at(angles + turn, along) - self.at(angles - turn, along)))
+
     @cached_property
     def reach(self) -> float:
         """Mean length along it."""
-        even = 2.0 * np.pi * np.arange(36) / 36
+        even = 2.0 * np.pi * np.arange(WAY_ROUND) / WAY_ROUND
         return float(np.linalg.norm(self.last.at(even) - self.first.at(even), axis=1).mean())
 
     def girth(self) -> float:
@@ -196,20 +230,36 @@ class _Loft:
 
 def _loft(first: RingSide, last: RingSide) -> _Loft | None:
     """The tube between two rings' smooth courses; None where a ring does not run round its middle once."""
-    # The first ring's mesh lies at its axis' side, the last one's away from it.
-    axes = directions(np.stack([-first.arrivals.mean(axis=0), last.arrivals.mean(axis=0)]))
+    axes = _axis(first), _axis(last)
     helper = np.eye(3)[int(np.argmin(np.abs(axes[0])))]
     one = directions(np.cross(helper, axes[0])[None])[0]
     across = np.stack([one, np.cross(axes[0], one)])
-    start, end = _course(first, axes[0], across), _course(last, axes[1], _carried(across, axes[0], axes[1]))
+    apart = last.points.mean(axis=0) - first.points.mean(axis=0)
+    start = _course(first, axes[0], across, -1.0)
+    end = _course(last, axes[1], _carried(across, *axes, apart), 1.0)
     if start is None or end is None:
         return None
     loft = _Loft(start, end)
     return loft if loft.reach > 1e-6 * loft.girth() else None
 
 
-def _on_loft(loft: _Loft, rows: RingRows, patch: _Patch, rings: FloatArray) -> FloatArray:
-    """Places of all vertices, those of both rings (r, 3) first: square corners in the loft's coordinates, then in space, (n, 3)."""
+def _axis(side: RingSide) -> FloatArray:
+    """The unit direction of the limb that a ring runs round counter-clockwise, (3,).
+
+    All outward normals of a tube or a cone make one angle with its axis, however its end is cut. Where the mesh is flat
+    they say nothing, and the ring's own plane decides.
+    """
+    local = side.points - side.points.mean(axis=0)
+    bends = side.normals - side.normals.mean(axis=0)
+    spread = bends.T @ bends / len(bends) + PLANE_SHARE * local.T @ local / max(float((local**2).sum()), 1e-300)
+    axis = np.linalg.eigh(spread)[1][:, 0]
+    area = np.cross(local, np.roll(local, -1, axis=0)).sum(axis=0)
+    return np.asarray(axis if axis @ area >= 0 else -axis)
+
+
+def _on_loft(loft: _Loft, rows: RingRows, patch: _Patch, rings: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Places and outward normals of all vertices, those of both rings (r, 3) first, (n, 3) each: square corners in the loft's
+    coordinates, then in space."""
     order, woven, laplacian = patch.order, patch.woven, patch.laplacian
     reach, girth = loft.reach, loft.girth()
     first, last = loft.first.angles, loft.last.angles
@@ -218,8 +268,9 @@ def _on_loft(loft: _Loft, rows: RingRows, patch: _Patch, rings: FloatArray) -> F
     along = laplacian.harmonic(np.concatenate([loft.first.strays, reach - loft.last.strays])[:, None])[:, 0]
     # Seen from outside with the fuller ring above, the way along the loft leads down.
     flat = _square(woven, laplacian, np.stack([round_, -along]), girth)
-    placed = loft.at(flat[0] * 2.0 * np.pi / girth, -flat[1])
-    return placed + laplacian.harmonic(rings - placed[: len(rings)])
+    angles = flat[0] * 2.0 * np.pi / girth
+    placed = loft.at(angles, -flat[1])
+    return placed + laplacian.harmonic(rings - placed[: len(rings)]), loft.normals(angles, -flat[1])
 
 
 def _square(woven: Weave, laplacian: PatchLaplacian, start: FloatArray, period: float) -> FloatArray:
@@ -274,31 +325,51 @@ def _corner_energy(points: FloatArray, softness: float, mean: float) -> tuple[fl
     return float(shape.sum() + size.sum()), gradient
 
 
-def _carried(vectors: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
-    """Vectors (k, 3) turned by the least turn that brings one unit vector to another."""
-    middle = directions((start + end)[None])[0]
+def _carried(vectors: FloatArray, start: FloatArray, end: FloatArray, apart: FloatArray) -> FloatArray:
+    """Vectors (k, 3) turned by the least turn that brings one unit vector to another; to its opposite, by way of ``apart``."""
+    half = start + end
+    if np.linalg.norm(half) < 1e-6:
+        half = apart - (apart @ start) * start
+    middle = directions(half[None])[0]
     # Two mirrors make a turn: across the first vector's plane, then across the plane half way to the second.
     first = vectors - 2.0 * (vectors @ start)[:, None] * start
     return np.asarray(first - 2.0 * (first @ middle)[:, None] * middle)
 
 
-def _course(side: RingSide, axis: FloatArray, across: FloatArray) -> _Course | None:
-    """The smooth course of a ring that runs counter-clockwise about an axis; None where it does not run round it once."""
-    centre = side.points.mean(axis=0)
+def _middle(points: FloatArray, across: FloatArray) -> FloatArray:
+    """The middle of the area that a ring encloses as seen along its axis, at its mean height, (3,).
+
+    Unlike the mean of the vertices it does not lean to where teeth crowd them.
+    """
+    mean = points.mean(axis=0)
+    flat = (points - mean) @ across.T
+    following = np.roll(flat, -1, axis=0)
+    areas = flat[:, 0] * following[:, 1] - flat[:, 1] * following[:, 0]
+    total = float(areas.sum())
+    if total <= 1e-9 * float(np.abs(areas).sum()):
+        return np.asarray(mean)
+    return np.asarray(mean + (areas @ (flat + following)) / (3.0 * total) @ across)
+
+
+def _course(side: RingSide, axis: FloatArray, across: FloatArray, way: float) -> _Course | None:
+    """The smooth course of a ring that runs counter-clockwise about an axis; None where it does not run round it once.
+
+    way : 1 where the ring's mesh ends along the axis, -1 where it ends against it
+    """
+    centre = _middle(side.points, across)
     local = side.points - centre
     flat, height = local @ across.T, local @ axis
     angles = np.unwrap(np.arctan2(flat[:, 1], flat[:, 0]))
     back = float((angles[0] - angles[-1] + np.pi) % (2.0 * np.pi) - np.pi)
     if abs(angles[-1] - angles[0] + back - 2.0 * np.pi) > 1e-6:
         return None
-    reach = _fitted(angles, np.linalg.norm(flat, axis=1)[:, None], min(WAVES_ACROSS, len(flat) // 4))
-    along = _fitted(angles, height[:, None], min(WAVES_ALONG, len(flat) // 6))
-    # The way out is one direction for all, and a spread or a narrowing as of a cone; more would follow single teeth.
-    spread = float(np.einsum("nd,nd->n", side.arrivals, directions(flat) @ across).mean())
-    leave = np.stack([side.arrivals.mean(axis=0), spread * across[0], spread * across[1]])
-    steep = directions(_waves(leave, angles)) @ axis
-    strays = (height - _waves(along, angles)[:, 0]) * np.sign(steep) / np.maximum(np.abs(steep), 0.5)
-    return _Course(centre, across, axis, reach, along, leave, angles, strays)
+    reach = _fitted(angles, np.linalg.norm(flat, axis=1), min(WAVES_ACROSS, len(flat) // 4))
+    along = _fitted(angles, height, min(WAVES_ALONG, len(flat) // 6))
+    # The mesh ends as a cone does whose normals make this angle with its axis; more would follow single teeth.
+    spread = float(np.clip(-way * (side.normals @ axis).mean(), -1.0, 1.0))
+    steep = float(np.sqrt(1.0 - spread**2))
+    strays = way * (height - _waves(along, angles)[:, 0]) / max(steep, 0.5)
+    return _Course(centre, across, axis, reach, along, (way * steep, spread), angles, strays)
 
 
 def _wave_columns(angles: FloatArray, waves: int) -> FloatArray:
@@ -306,8 +377,13 @@ def _wave_columns(angles: FloatArray, waves: int) -> FloatArray:
 
 
 def _fitted(angles: FloatArray, values: FloatArray, waves: int) -> FloatArray:
-    """The sum of a few waves round a ring that fits values (n, d) at angles best, (1 + 2 waves, d)."""
-    return np.asarray(np.linalg.lstsq(_wave_columns(angles, waves), values, rcond=1e-6)[0])
+    """The sum of a few waves that comes closest to values (n,) at angles all the way round, (1 + 2 waves, 1).
+
+    Each value counts by how far round it reaches: teeth crowd vertices at few angles and leave others without any.
+    """
+    even = 2.0 * np.pi * np.arange(WAY_ROUND) / WAY_ROUND
+    around = np.interp(even, angles, values, period=2.0 * np.pi)
+    return np.asarray(np.linalg.lstsq(_wave_columns(even, waves), around[:, None], rcond=None)[0])
 
 
 def _waves(fit: FloatArray, angles: FloatArray) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency
-from .bridge_shape import RingSide, has_folds, ring_normals, without_folds
+from .bridge_shape import SOUND, RingSide, lay_rows, ring_normals
 from .errors import MeshError
 from .mesh_edit import MeshEdit, Replacement, replace_faces
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs, turn_places
@@ -24,7 +24,7 @@ TOUCHING = 1e-6
 """Gap, in radii, under which two rings lie on each other and leave no room for a row."""
 
 MORE_ROWS = 3
-"""Rows that may be added unasked where fewer would fold between zigzag rings."""
+"""Rows that may be added unasked where fewer would come out unsound between zigzag rings."""
 
 
 @dataclass(frozen=True)
@@ -134,20 +134,51 @@ def _bridge(mesh: PolyMesh, adjacency: Adjacency, loops: tuple[IntArray, IntArra
     places, turn, lower = _place(upper, lower, step_rows, cost if np.any(cost != 0) else None)
     turned = (loops[0], np.roll(loops[1], -turn))
     sides = (_side(mesh, adjacency, turned[0]), _side(mesh, adjacency, turned[1]))
-    for count in range(row_count, row_count + (1 if rows is not None else 1 + MORE_ROWS)):
-        spare = count - places.rows
-        ring_rows = build_ring_rows(places, spare - spare // 2, spare // 2)
-        coordinates = even_coordinates(ring_rows, upper.fractions, lower.fractions, 1.0)
-        inner = slice(len(turned[0]), len(coordinates.columns) - len(turned[1]))
-        columns, depths = coordinates.columns[inner], coordinates.depths[inner] / count
-        between = _between(sides, (upper, lower), columns, depths)
-        laid = without_folds(ring_rows, np.concatenate([upper.points, between, lower.points]), *sides)
-        if not has_folds(ring_rows, laid, *sides):
-            break
+    laid = _laid((upper, lower), sides, places, range(row_count, row_count + (1 if rows is not None else 1 + MORE_ROWS)))
+    columns, depths = laid.columns[laid.inner], laid.depths[laid.inner]
     sources, weights = _sources(turned, (upper, lower), columns, depths)
-    middle = coordinates.columns[ring_rows.quads[:, 0]], coordinates.depths[ring_rows.quads].mean(axis=1) / count
-    return _Bridge(turned, ring_rows, places, _number(ring_rows, *turned, first_new), laid[inner], sources, weights,
+    middle = laid.columns[laid.rows.quads[:, 0]], laid.depths[laid.rows.quads].mean(axis=1)
+    return _Bridge(turned, laid.rows, places, _number(laid.rows, *turned, first_new), laid.positions[laid.inner], sources, weights,
                    _source_faces(mesh, adjacency, turned, (upper, lower), *middle))
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """Rows between two rings, told by all their local vertices, the rings' own among them.
+
+    columns, depths : (n,) float64, how far round, in turns, and how far from the fuller ring to the sparser one
+    positions : (n, 3) float64
+    inner : the vertices between the rings
+    soundness : see ``LaidRows``
+    """
+
+    rows: RingRows
+    columns: FloatArray
+    depths: FloatArray
+    positions: FloatArray
+    inner: slice
+    soundness: float
+
+
+def _laid(curves: tuple[RingCurve, RingCurve], sides: tuple[RingSide, RingSide], places: StepDownPlaces, counts: range) -> _Laid:
+    """The fewest rows of some counts that come out sound; where none do, those that come closest."""
+    best: _Laid | None = None
+    for count in counts:
+        spare = count - places.rows
+        rows = build_ring_rows(places, spare - spare // 2, spare // 2)
+        even = even_coordinates(rows, curves[0].fractions, curves[1].fractions, 1.0)
+        inner = slice(len(curves[0].points), len(even.columns) - len(curves[1].points))
+        columns, depths = even.columns, even.depths / count
+        between = _between(sides, curves, columns[inner], depths[inner])
+        laid = lay_rows(rows, np.concatenate([curves[0].points, between, curves[1].points]),
+                        _normals_between(sides, curves, columns, depths), *sides)
+        if best is None or laid.soundness > best.soundness:
+            best = _Laid(rows, columns, depths, laid.positions, inner, laid.soundness)
+        if best.soundness >= SOUND:
+            break
+    if best is None:
+        raise ValueError("there is no count of rows to try")
+    return best
 
 
 def _side(mesh: PolyMesh, adjacency: Adjacency, loop: IntArray) -> RingSide:
@@ -226,6 +257,13 @@ def _between(sides: tuple[RingSide, RingSide], curves: tuple[RingCurve, RingCurv
     leave = directions(curves[0].values_at(sides[0].arrivals, columns))
     arrive = directions(curves[1].values_at(sides[1].arrivals, columns))
     return hermite(start, leave * reach, end, -arrive * reach, depths)
+
+
+def _normals_between(sides: tuple[RingSide, RingSide], curves: tuple[RingCurve, RingCurve], columns: FloatArray,
+                     depths: FloatArray) -> FloatArray:
+    """Outward unit normals of the surface between two rings, (k, 3)."""
+    first, last = (curve.values_at(side.normals, columns) for curve, side in zip(curves, sides, strict=True))
+    return directions(np.asarray(first * (1.0 - depths)[:, None] + last * depths[:, None]))
 
 
 def _arrivals(mesh: PolyMesh, adjacency: Adjacency, loop: IntArray) -> FloatArray:

@@ -8,7 +8,14 @@ from ringwright.core.errors import MeshError
 from ringwright.core.mismatches import pair_rings
 from ringwright.core.ring_splice import splice_rings
 from ringwright.core.rings import boundary_loops, boundary_rings
-from support.edit_checks import assert_oriented_manifold, assert_rest_untouched, interior_valences, pole_census, scaled_jacobians
+from support.edit_checks import (
+    assert_oriented_manifold,
+    assert_rest_untouched,
+    interior_valences,
+    least_cosine_between_neighbours,
+    pole_census,
+    scaled_jacobians,
+)
 from support.tubes import bent, join, tube, with_teeth
 
 
@@ -156,12 +163,12 @@ def check_zigzag(mesh):
     assert_rest_untouched(mesh, result.edit)
     corners = new.positions[new.quads()[made.faces]]
     assert scaled_jacobians(new)[made.faces].min() > 0
-    # Nor does any look inward: away from the middle line of the two tubes, which lie within 0.3 of the z axis. Beside deep teeth
-    # a face may lean over a little (measured: one pair in 300, by 9 degrees).
+    # Nor does any look inward: away from the middle line of the two tubes, which lie within 0.3 of the z axis (measured over 6,000
+    # pairs: at most 78 degrees off).
     normal = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1])
     outward = corners.mean(axis=1) * [1, 1, 0]
     lengths = np.linalg.norm(normal, axis=1) * np.linalg.norm(outward, axis=1)
-    assert (np.einsum("fd,fd->f", normal, outward) / lengths).min() > np.cos(np.radians(105))
+    assert (np.einsum("fd,fd->f", normal, outward) / lengths).min() > np.cos(np.radians(85))
     return new, made
 
 
@@ -169,14 +176,14 @@ def check_zigzag(mesh):
 def test_rings_cut_through_faces_join_without_a_fold(seed):
     mesh = zigzag_pair(seed)
     new, made = check_zigzag(mesh)
-    # The rows swell little (measured: mostly under 0.2, at worst 0.59 between 11-sided rings whose teeth are 0.95 deep).
+    # The rows do not swell (measured: by 0.03 at most).
     reach = [np.linalg.norm(points[:, :2], axis=1).max() for points in (mesh.positions, new.positions[np.unique(new.quads()[made.faces])])]
-    assert reach[1] - reach[0] < 0.65
+    assert reach[1] - reach[0] < 0.1
 
 
 @pytest.mark.slow
 def test_more_rings_cut_through_faces_join_without_a_fold():
-    for seed in range(1000, 1300):
+    for seed in range(1000, 2000):
         check_zigzag(zigzag_pair(seed))
 
 
@@ -190,6 +197,25 @@ def test_zigzag_rings_round_a_bend_join_without_a_fold():
     along = [int(np.argsort(np.linalg.norm(rings.centres, axis=1))[index]) for index in (1, 2)]
     result = splice_rings(mesh, adjacency, rings, [(along[0], along[1])])
     assert scaled_jacobians(result.edit.mesh)[result.joins[0].faces].min() > 0
+
+
+@pytest.mark.parametrize("seed", [871, 2474, 3868])
+def test_few_sided_tubes_far_apart_stay_round_between_zigzag_ends(seed):
+    # Normals that are averaged through many rows of few faces die away; these pairs once came out twisted through themselves.
+    new, made = check_zigzag(zigzag_pair(seed))
+    inner = np.setdiff1d(new.quads()[made.faces], np.concatenate([made.fuller, made.sparser]))
+    assert np.linalg.norm(new.positions[inner, :2], axis=1).min() > 0.6
+
+
+def test_an_arch_over_two_ends_that_lie_side_by_side():
+    mesh = join(tube(16, 4), tube(10, 4, base=(3, 0, 0), spacing=0.4))
+    adjacency = build_adjacency(mesh)
+    result = splice_rings(mesh, adjacency, boundary_rings(mesh, adjacency), [(1, 3)])
+    new, made = result.edit.mesh, result.joins[0]
+    assert_oriented_manifold(new)
+    assert scaled_jacobians(new)[made.faces].min() > 0.3
+    # It runs over in a round arch: nowhere do two neighbouring faces make a sharp bend.
+    assert least_cosine_between_neighbours(new) > np.cos(np.radians(60))
 
 
 @pytest.mark.parametrize(("pairs", "words"), [([(0, 0)], "named twice"), ([(0, 9)], "no ring 9"), ([(1, 2)], "odd difference"),

@@ -61,6 +61,18 @@ def scaled_jacobians(mesh: PolyMesh) -> FloatArray:
     return np.asarray(np.einsum("fij,fj->fi", np.cross(np.roll(edges, 1, axis=1), edges), normal).min(axis=1))
 
 
+def least_cosine_between_neighbours(mesh: PolyMesh) -> float:
+    """Cosine of the sharpest bend between two quads that share an edge: 1 where the surface is flat, below 0 where it turns back."""
+    points = mesh.positions[mesh.quads()]
+    normal = np.cross(points[:, 2] - points[:, 0], points[:, 3] - points[:, 1])
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    beside: dict[tuple[int, int], int] = {}
+    for index in range(mesh.face_count):
+        face = mesh.face(index).tolist()
+        beside.update(dict.fromkeys(zip(face, face[1:] + face[:1], strict=True), index))
+    return min(float(normal[index] @ normal[beside[end, start]]) for (start, end), index in beside.items() if (end, start) in beside)
+
+
 def assert_rest_untouched(old: PolyMesh, edit: MeshEdit) -> None:
     """Kept faces are old faces, in order, with the same corners at the same places; vertices keep their order."""
     kept = np.flatnonzero(edit.kept_faces)
