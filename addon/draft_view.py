@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
 
 import bpy
 import numpy as np
@@ -21,39 +20,32 @@ from .gpu_shapes import (
     blended,
     draw_lines,
     draw_markers,
-    draw_words,
-    interface_scale,
     lifted,
     project,
     with_alpha,
 )
-from .hanging_view import HangingView, hanging_view
+from .hanging_view import hanging_view
+from .pointer_view import PointerView
 
 
 @dataclass
-class DraftView(HangingView):
+class DraftView(PointerView):
     """What the drawing callbacks show; the tool fills it in.
 
-    hover : (3,) the joint that the next click would set, or None
+    draft : the joints so far
     rings : (m, n, 3) preview, hover included
     reflect : gives points on the other side of the mirror plane, or None
     redraws : the plan's limb that is drawn anew, or empty
     near_joint : joint under the pointer, or -1
-    words : a line beside the pointer
-    pointer : (2,) pixels in the region that holds it
-    region : that region
+    join_words : a second line beside the pointer
     """
 
     draft: LimbDraft = field(default_factory=LimbDraft)
-    hover: FloatArray | None = None
     rings: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 3)))
     reflect: Callable[[FloatArray], FloatArray] | None = None
     redraws: str = ""
     near_joint: int = -1
-    words: str = ""
     join_words: str = ""
-    pointer: FloatArray = field(default_factory=lambda: np.zeros(2))
-    region: Any = None
 
     def _chain(self) -> FloatArray:
         points = self.draft.points
@@ -77,21 +69,14 @@ class DraftView(HangingView):
             draw_lines(bones, YELLOW, 2.5)
 
     def draw_pixels(self) -> None:
-        region, view = bpy.context.region, bpy.context.region_data
-        points = self.draft.points
         with blended():
-            places, front = project(region, view, points)
+            places, front = project(bpy.context.region, bpy.context.region_data, self.draft.points)
             for index in np.flatnonzero(front):
                 near, colour = index == self.near_joint, GREEN if index == self.draft.root else YELLOW
                 draw_markers(places[index][None], 16, 7.5 if near else 5.5, ORANGE if near else colour)
-            if self.hover is not None:
-                place, before = project(region, view, self.hover[None])
-                draw_markers(place[before], 16, 4.5, PAPER)
-            if region == self.region and self.words:
-                beside = self.pointer + np.array([18.0, 22.0]) * interface_scale()
-                draw_words(beside[None], [self.words], PAPER, 12.0, centred=False)
-                if self.join_words:
-                    draw_words(beside[None] + [0.0, 24.0 * interface_scale()], [self.join_words], ORANGE, 12.0, centred=False)
+            self.draw_hover()
+            self.draw_beside(self.words, PAPER)
+            self.draw_beside(self.join_words, ORANGE, line=1)
 
 
 def _ring_lines(rings: FloatArray) -> tuple[FloatArray, FloatArray]:

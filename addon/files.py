@@ -8,7 +8,8 @@ and moved there when it is whole.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -57,12 +58,8 @@ def read_mesh(source: str | Path) -> PolyMesh:
     Raises FileError where the file is missing, empty, broken or of an unknown kind, where there is no such object,
     no face, or a coordinate that is not a number.
     """
-    path, object_name = parse_source(str(source))
-    _check_input(path)
-    with private_scene() as scene:
-        objects = _load(path, scene, object_name)
-        depsgraph = scene.view_layers[0].depsgraph
-        parts = [read_evaluated(item, depsgraph) for item in objects]
+    with _opened(source) as (path, scene, objects):
+        parts = [read_evaluated(item, scene.view_layers[0].depsgraph) for item in objects]
     return _whole(parts, path, source)
 
 
@@ -126,10 +123,7 @@ def read_mesh_file(source: str | Path) -> MeshFile:
 
     Raises FileError as ``read_mesh`` does.
     """
-    path, object_name = parse_source(str(source))
-    _check_input(path)
-    with private_scene() as scene:
-        objects = _load(path, scene, object_name)
+    with _opened(source) as (path, scene, objects):
         depsgraph = scene.view_layers[0].depsgraph
         parts = [read_evaluated(item, depsgraph) for item in objects]
         facts = tuple(ObjectFacts(item.name, np.array(item.matrix_world, dtype=np.float64), _extent(item, scene)) for item in objects)
@@ -199,6 +193,15 @@ def _check_input(path: Path) -> None:
                 raise FileError(f"{path} is empty; export the mesh once more.")
     except OSError as error:
         raise FileError(f"{path} cannot be read: {system_reason(error)}; check the path.") from error
+
+
+@contextmanager
+def _opened(source: str | Path) -> Iterator[tuple[Path, bpy.types.Scene, list[bpy.types.Object]]]:
+    """The file of FILE[:OBJECT] and its chosen mesh objects in a private scene, for the length of a with statement."""
+    path, object_name = parse_source(str(source))
+    _check_input(path)
+    with private_scene() as scene:
+        yield path, scene, _load(path, scene, object_name)
 
 
 def _load(path: Path, scene: bpy.types.Scene, object_name: str | None) -> list[bpy.types.Object]:

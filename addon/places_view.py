@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import bpy
 import numpy as np
@@ -22,27 +21,19 @@ from .gpu_shapes import (
     interface_scale,
     project,
 )
-from .hanging_view import HangingView
+from .pointer_view import PointerView
 
 
 @dataclass
-class PlacesView(HangingView):
+class PlacesView(PointerView):
     """What the drawing callbacks show; the tool fills it in.
 
     places : (3,) by name, in the order in which they were pointed at
     lines : (n, 3) each, along the limbs that are known so far
-    hover : (3,) the place that a click would take, or None
-    words : what to point at next, beside the pointer
-    pointer : (2,) pixels in the region that holds it
-    region : that region
     """
 
     places: dict[str, FloatArray] = field(default_factory=dict)
     lines: list[FloatArray] = field(default_factory=list)
-    hover: FloatArray | None = None
-    words: str = ""
-    pointer: FloatArray = field(default_factory=lambda: np.zeros(2))
-    region: Any = None
 
     def draw_space(self) -> None:
         bones = [np.stack([line[:-1], line[1:]], axis=1) for line in self.lines if len(line) > 1]
@@ -52,17 +43,13 @@ class PlacesView(HangingView):
                 draw_lines(np.concatenate(bones), SKY, 2.5)
 
     def draw_pixels(self) -> None:
-        region, view = bpy.context.region, bpy.context.region_data
         with blended():
             if self.places:
-                places, front = project(region, view, np.array(list(self.places.values())))
+                places, front = project(bpy.context.region, bpy.context.region_data, np.array(list(self.places.values())))
                 for index in np.flatnonzero(front):
                     draw_markers(places[index][None], 16, 5.5, YELLOW if index else GREEN)
                 names = list(self.places)
                 beside = places[front] + np.array([9.0, -4.0]) * interface_scale()
                 draw_words(beside, [names[index] for index in np.flatnonzero(front)], PAPER, 11.0, centred=False)
-            if self.hover is not None:
-                place, before = project(region, view, self.hover[None])
-                draw_markers(place[before], 16, 4.5, PAPER)
-            if region == self.region and self.words:
-                draw_words((self.pointer + np.array([18.0, 22.0]) * interface_scale())[None], [self.words], PAPER, 12.0, centred=False)
+            self.draw_hover()
+            self.draw_beside(self.words, PAPER)

@@ -120,7 +120,7 @@ class RINGWRIGHT_OT_draw_limb(ViewportTool, Refusing, LimbValues, bpy.types.Oper
         self._redone: list[LimbDraft] = []
         self._dragged = -1
         self._centred = bool(preference("centre_joints"))
-        self._shown = DraftView(first, redraws=self.limb)
+        self._shown = DraftView(draft=first, redraws=self.limb)
         running = self.begin(context, self._shown)
         context.workspace.status_text_set(lambda header, _: draw_keys(header, STATUS))
         return running

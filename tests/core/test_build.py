@@ -14,11 +14,12 @@ from ringwright.core.inspection import Inspection, Target, inspect_mesh
 from ringwright.core.joined import join_ends
 from ringwright.core.measure import Measure
 from ringwright.core.outward import outward_surface
-from ringwright.core.plan import Fork, Limb, LimbPlan, Splice
+from ringwright.core.plan import Limb, LimbPlan, Splice
 from ringwright.core.polymesh import PolyMesh
+from support.fork_plan import fork_plan
 from support.hand_plan import FINGERS, hand_plan
 from support.reference_surface import ReferenceSurface
-from support.shapes import Shape, bent_tube, capsule, cylinder, fork, fork_chains, hand, open_below, sphere, vertex_normals
+from support.shapes import Shape, bent_tube, capsule, cylinder, fork, hand, open_below, sphere, vertex_normals
 
 
 def inspected(result: BuildResult, shape: Shape) -> Inspection:
@@ -118,9 +119,8 @@ def test_off_centre_joints_give_centred_rings(seed: int) -> None:
 
 
 def test_two_branches_on_a_trunk() -> None:
-    shape, chains = fork(72), fork_chains()
-    limbs = tuple(Limb(name, chain.joints, tip="open" if name == "trunk" else "closed") for name, chain in chains.items())
-    result = build(LimbPlan(limbs, (Fork("trunk", ("left", "right")),)), shape)
+    shape = fork(72)
+    result = build(fork_plan(), shape)
     found = sound(result, shape)
     assert result.tally.pole_bound == 4 * 2 + 4 + 2 * result.tally.step_downs
     assert len(found.counts.boundary_loops) == 1

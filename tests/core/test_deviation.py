@@ -12,16 +12,11 @@ from ringwright.core.errors import MeshError
 from ringwright.core.polymesh import PolyMesh
 from support.reference_deviation import reference_deviation
 from support.reference_surface import ReferenceSurface
+from support.tubes import tube
 
 
 def tube_mesh(sides: int, rings: int, *, length: float = 10.0) -> PolyMesh:
-    angle = 2 * np.pi * np.arange(sides) / sides
-    circle = np.column_stack([np.cos(angle), np.sin(angle)])
-    positions = np.column_stack([np.tile(circle, (rings, 1)), np.repeat(np.linspace(0, length, rings), sides)])
-    ring, side = np.divmod(np.arange((rings - 1) * sides), sides)
-    after = (side + 1) % sides
-    return PolyMesh.from_quads(positions, np.column_stack(
-        [ring * sides + side, ring * sides + after, (ring + 1) * sides + after, (ring + 1) * sides + side]))
+    return tube(sides, rings, spacing=length / (rings - 1))
 
 
 def bumpy_sphere() -> trimesh.Trimesh:

@@ -14,15 +14,9 @@ from ringwright.core.poles import JointZone, PlanTally
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.profiles import Profile
 from support.reference_surface import ReferenceSurface
+from support.tubes import tube
 
-
-def tube_mesh(sides: int = 12, rings: int = 9) -> PolyMesh:
-    angle = 2 * np.pi * np.arange(sides) / sides
-    positions = np.column_stack([np.tile(np.cos(angle), rings), np.tile(np.sin(angle), rings), np.repeat(0.5 * np.arange(rings), sides)])
-    ring, side = np.divmod(np.arange((rings - 1) * sides), sides)
-    after = (side + 1) % sides
-    return PolyMesh.from_quads(positions, np.column_stack(
-        [ring * sides + side, ring * sides + after, (ring + 1) * sides + after, (ring + 1) * sides + side]))
+TUBE = tube(12, 9, spacing=0.5)
 
 
 def changed(mesh: PolyMesh, faces: list[list[int]], *, without: int) -> PolyMesh:
@@ -34,7 +28,7 @@ def names(inspection: Inspection) -> list[str]:
 
 
 def test_sound_tube_has_no_finding() -> None:
-    inspection = inspect_mesh(tube_mesh(), tally=PlanTally(0, 0, 0), expectation=Expectation(1, 2, 96))
+    inspection = inspect_mesh(TUBE, tally=PlanTally(0, 0, 0), expectation=Expectation(1, 2, 96))
     assert inspection.findings == () and inspection.passed and inspection.quad_share == 1.0
     assert inspection.counts.boundary_loops == (12, 12) and inspection.counts.components == 1
     assert tuple(inspection.quality) == REPORTED_METRICS
@@ -43,7 +37,7 @@ def test_sound_tube_has_no_finding() -> None:
 
 
 def test_one_quad_split_is_two_triangles_and_no_all_quad_mesh() -> None:
-    mesh = tube_mesh()
+    mesh = TUBE
     quad = mesh.face(0).tolist()
     inspection = inspect_mesh(changed(mesh, [quad[:3], [quad[0], quad[2], quad[3]]], without=0))
     (finding,) = [found for found in inspection.findings if found.name == "triangles"]
@@ -53,13 +47,13 @@ def test_one_quad_split_is_two_triangles_and_no_all_quad_mesh() -> None:
 
 
 def test_hole_budget_and_pieces_are_judged_against_the_plan() -> None:
-    inspection = inspect_mesh(changed(tube_mesh(), [], without=40), expectation=Expectation(components=2, boundary_loops=2, quads=90))
+    inspection = inspect_mesh(changed(TUBE, [], without=40), expectation=Expectation(components=2, boundary_loops=2, quads=90))
     assert names(inspection) == ["components", "boundary_loops", "budget"]
     assert "5 over the budget" in inspection.findings[2].reason
 
 
 def test_folded_and_poor_quads_are_told_apart() -> None:
-    mesh = tube_mesh()
+    mesh = TUBE
     positions = mesh.positions.copy()
     positions[40] = 0.53 * positions[40] + 0.47 * positions[53]
     poor = inspect_mesh(mesh.with_positions(positions), profile=Profile(Limits(first_percentile_scaled_jacobian=0.0)))
@@ -70,7 +64,7 @@ def test_folded_and_poor_quads_are_told_apart() -> None:
 
 
 def test_poles_are_judged_against_plan_and_joint() -> None:
-    mesh = tube_mesh(8, 3)
+    mesh = tube(8, 3, spacing=0.5)
     tip = PolyMesh.from_faces(np.vstack([mesh.positions, [0, 0, 1.2]]), [mesh.face(k).tolist() for k in range(16)] +
                               [[16 + (k + 7) % 8, 16 + k, 16 + (k + 1) % 8, 24] for k in (0, 2, 4, 6)])
     joint = JointZone("knuckle", np.array([0, 0, 1.0]), np.array([0, 0, 1.0]), 0.1, 2.0)
@@ -82,7 +76,7 @@ def test_poles_are_judged_against_plan_and_joint() -> None:
 
 
 def test_fit_is_judged_with_a_target() -> None:
-    cage, dense = tube_mesh(), tube_mesh(240, 9)
+    cage, dense = TUBE, tube(240, 9, spacing=0.5)
     target = Target(dense, ReferenceSurface.from_mesh(dense), ReferenceSurface.from_mesh(cage))
     assert inspect_mesh(cage, target=target).findings == ()
     strict = inspect_mesh(cage, target=target, profile=Profile(Limits(mean_deviation=0.1, deviation_percentile_99=0.1)))
@@ -97,7 +91,7 @@ def test_fit_is_judged_with_a_target() -> None:
 
 
 def test_json_is_strict_complete_and_bounded() -> None:
-    mesh = tube_mesh(64, 40)
+    mesh = tube(64, 40, spacing=0.5)
     collapsed = mesh.with_positions(mesh.positions * [1, 1, 0])
     data = to_json(inspect_mesh(collapsed))
     again = json.loads(json.dumps(data, allow_nan=False))

@@ -22,6 +22,7 @@ from ringwright.core.report import html_page, write_report
 from ringwright.core.report_pictures import ReportPictures, picture_inspection
 from support.reference_surface import ReferenceSurface
 from support.report_cases import make_case
+from support.tubes import tube
 
 VOID = {"meta", "img", "br", "link", "polygon", "rect", "circle"}
 
@@ -61,19 +62,10 @@ class Page(HTMLParser):
         return " ".join(" ".join(self.words).split())
 
 
-def tube_mesh(sides: int, rings: int = 7) -> PolyMesh:
-    angle = 2 * np.pi * np.arange(sides) / sides
-    positions = np.column_stack([np.tile(np.cos(angle), rings), np.tile(np.sin(angle), rings), np.repeat(0.8 * np.arange(rings), sides)])
-    ring, side = np.divmod(np.arange((rings - 1) * sides), sides)
-    after = (side + 1) % sides
-    return PolyMesh.from_quads(positions, np.column_stack(
-        [ring * sides + side, ring * sides + after, (ring + 1) * sides + after, (ring + 1) * sides + side]))
-
-
 @pytest.fixture(scope="module")
 def case() -> tuple[Inspection, ReportPictures]:
     """A tube in a cylinder with a vertex pulled out, so that there is a finding with a place."""
-    cage, dense = tube_mesh(10), tube_mesh(120)
+    cage, dense = tube(10, 7, spacing=0.8), tube(120, 7, spacing=0.8)
     pulled = cage.with_positions(np.where(np.arange(70)[:, None] == 33, cage.positions * [1.1, 1.1, 1.0], cage.positions))
     surface = ReferenceSurface.from_mesh(dense)
     zone = JointZone("elbow", np.array([0, 0, 2.4]), np.array([0, 0, 1.0]), 0.5, 3.0)

@@ -8,12 +8,13 @@ import pytest
 from ringwright.core.adjacency import build_adjacency, components
 from ringwright.core.build import build_cage
 from ringwright.core.errors import MeshError
-from ringwright.core.plan import Fork, Limb, LimbPlan
+from ringwright.core.plan import Limb, LimbPlan
 from ringwright.core.polymesh import IntArray, PolyMesh
 from ringwright.core.skeleton import skeleton_of
 from ringwright.core.uv_seams import find_seams
+from support.fork_plan import fork_plan
 from support.reference_surface import ReferenceSurface
-from support.shapes import fork, fork_chains
+from support.shapes import fork
 from support.tubes import tube
 
 
@@ -44,10 +45,7 @@ def cut_open(mesh: PolyMesh, seams: IntArray) -> tuple[list[int], list[int]]:
 
 
 def forked() -> tuple[PolyMesh, LimbPlan]:
-    chains = fork_chains()
-    names = list(chains)
-    limbs = tuple(Limb(name, chain.joints, tip="closed" if name != names[0] else "open") for name, chain in chains.items())
-    plan = LimbPlan(limbs, (Fork(names[0], tuple(names[1:])),))
+    plan = fork_plan()
     return build_cage(plan, ReferenceSurface(*fork(64))).mesh, plan
 
 

@@ -11,23 +11,18 @@ from ringwright.core.plan import Fork, Limb, LimbPlan
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.skeleton import skeleton_of
 from ringwright.core.vertex_limbs import FACE_LIMB, VERTEX_LIMB, added_vertices, possible_limbs, renumbered
+from support.fork_plan import fork_plan
 from support.reference_surface import ReferenceSurface
-from support.shapes import fork, fork_chains
-
-
-def forked_plan() -> LimbPlan:
-    trunk, *branches = fork_chains()
-    limbs = tuple(Limb(name, chain.joints, tip="open" if name == trunk else "closed") for name, chain in fork_chains().items())
-    return LimbPlan(limbs, (Fork(trunk, tuple(branches)),))
+from support.shapes import fork
 
 
 @pytest.fixture(scope="module")
 def built() -> BuildResult:
-    return build_cage(forked_plan(), ReferenceSurface(*fork(48)))
+    return build_cage(fork_plan(), ReferenceSurface(*fork(48)))
 
 
 def test_a_built_cage_tells_one_limb_a_vertex(built: BuildResult) -> None:
-    table = possible_limbs(built.mesh, skeleton_of(forked_plan()))
+    table = possible_limbs(built.mesh, skeleton_of(fork_plan()))
     assert (table.sum(axis=1) == 1).all() and np.array_equal(table.argmax(axis=1), built.mesh.attributes[VERTEX_LIMB])
 
 
@@ -38,7 +33,7 @@ def test_where_vertices_and_faces_disagree_the_faces_are_believed(built: BuildRe
     touching = [{*of_corners[mesh.corner_verts == vertex].tolist()} for vertex in range(mesh.vertex_count)]
     border = touching.index({0, 2})
     limbs[border] = 1
-    table = possible_limbs(mesh.with_attributes(vertex__limb=limbs), skeleton_of(forked_plan()))
+    table = possible_limbs(mesh.with_attributes(vertex__limb=limbs), skeleton_of(fork_plan()))
     assert table[border].tolist() == [True, False, True]
 
 
@@ -52,7 +47,7 @@ def with_cube(mesh: PolyMesh) -> PolyMesh:
 
 
 def test_a_joined_piece_may_follow_any_limb(built: BuildResult) -> None:
-    joined, skeleton = with_cube(built.mesh), skeleton_of(forked_plan())
+    joined, skeleton = with_cube(built.mesh), skeleton_of(fork_plan())
     assert np.flatnonzero(added_vertices(joined, skeleton)).tolist() == list(range(built.mesh.vertex_count, joined.vertex_count))
     table = possible_limbs(joined, skeleton)
     assert table[-8:].all() and (table[:-8].sum(axis=1) == 1).all()
@@ -68,7 +63,7 @@ def test_both_sides_of_a_mirrored_limb_are_its_own() -> None:
 
 
 def test_limbs_are_told_by_their_joints_and_then_by_their_names(built: BuildResult) -> None:
-    plan = forked_plan()
+    plan = fork_plan()
     trunk, left, right = plan.limbs
     renamed = Limb("wing", left.joints, tip="closed")
     moved = Limb("right", right.joints + 0.01, tip="closed")
@@ -80,6 +75,6 @@ def test_limbs_are_told_by_their_joints_and_then_by_their_names(built: BuildResu
 
 
 def test_a_limb_that_is_gone_is_named(built: BuildResult) -> None:
-    plan = forked_plan()
+    plan = fork_plan()
     with pytest.raises(MeshError, match='built with the limb "right", which the plan no longer has; build the cage anew'):
         renumbered(built.mesh, plan, LimbPlan(plan.limbs[:2]))

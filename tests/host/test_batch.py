@@ -22,15 +22,7 @@ from ringwright.addon.commands.batching import build_jobs, inspect_jobs, unique_
 from ringwright.addon.files import read_mesh, write_mesh
 from ringwright.core.polymesh import PolyMesh
 from support.shapes import capsule
-
-
-def tube(sides: int = 8, rings: int = 5) -> PolyMesh:
-    angle = 2 * np.pi * np.arange(sides) / sides
-    positions = np.column_stack([np.tile(np.cos(angle), rings), np.tile(np.sin(angle), rings), np.repeat(0.7 * np.arange(rings), sides)])
-    ring, side = np.divmod(np.arange((rings - 1) * sides), sides)
-    after = (side + 1) % sides
-    return PolyMesh.from_quads(positions, np.column_stack(
-        [ring * sides + side, ring * sides + after, (ring + 1) * sides + after, (ring + 1) * sides + side]))
+from support.tubes import tube
 
 
 @pytest.fixture
@@ -38,9 +30,9 @@ def meshes(tmp_path: Path) -> Path:
     """A sound tube, the same in a folder below, one with triangles, one that is no mesh, and a file of another kind."""
     folder = tmp_path / "meshes"
     (folder / "more").mkdir(parents=True)
-    write_mesh(folder / "sound.obj", tube())
-    write_mesh(folder / "more" / "sound.obj", tube(12))
-    write_mesh(folder / "triangles.ply", PolyMesh.from_quads(tube().positions, tube().triangles()))
+    write_mesh(folder / "sound.obj", tube(8, 5, spacing=0.7))
+    write_mesh(folder / "more" / "sound.obj", tube(12, 5, spacing=0.7))
+    write_mesh(folder / "triangles.ply", PolyMesh.from_quads(tube(8, 5, spacing=0.7).positions, tube(8, 5, spacing=0.7).triangles()))
     (folder / "broken.stl").write_bytes(b"solid nothing to see")
     (folder / "notes.txt").write_text("not a mesh")
     return folder
@@ -63,7 +55,7 @@ def test_inspect_a_folder(meshes: Path, tmp_path: Path, capsys: pytest.CaptureFi
     assert {name for name, case in cases.items() if case.find("failure") is not None} == {"triangles.ply"} and set(cases) == set(codes)
 
     before = {name: (out / name / "inspection.json").stat().st_mtime_ns for name in codes if codes[name] < 2}
-    write_mesh(meshes / "sound.obj", tube(10))
+    write_mesh(meshes / "sound.obj", tube(10, 5, spacing=0.7))
     (meshes / "broken.stl").unlink()
     assert main(command) == 1
     assert "3 jobs: 2 fine, 1 findings, 0 refused" in capsys.readouterr().out
@@ -189,8 +181,8 @@ def test_each_mesh_has_its_own_target_and_plan(tmp_path: Path) -> None:
     for name in ("arm", "leg"):
         (tmp_path / "cages").mkdir(exist_ok=True)
         (tmp_path / "sculpts").mkdir(exist_ok=True)
-        write_mesh(tmp_path / "cages" / f"{name}.obj", tube())
-    write_mesh(tmp_path / "sculpts" / "arm.ply", tube(64))
+        write_mesh(tmp_path / "cages" / f"{name}.obj", tube(8, 5, spacing=0.7))
+    write_mesh(tmp_path / "sculpts" / "arm.ply", tube(64, 5, spacing=0.7))
     arm, leg = jobs_of("inspect", tmp_path / "cages", "--batch", tmp_path / "out", "--target", tmp_path / "sculpts")
     assert str(tmp_path / "sculpts" / "arm.ply") in arm.arguments and str(tmp_path / "sculpts" / "leg.blend") in leg.arguments
     assert main(["inspect", str(tmp_path / "cages"), "--batch", str(tmp_path / "out"), "--target", str(tmp_path / "sculpts")]) == 2
@@ -282,7 +274,7 @@ def test_a_scheduler_loses_nothing_when_a_worker_dies(tmp_path: Path, monkeypatc
     jobs = [Job(f"mesh-{number}", ("inspect", file, "--json", str(folder / f"mesh-{number}" / "inspection.json")), (file,))
             for number, file in enumerate(files)]
     for number in range(6):
-        write_mesh(tmp_path / f"{number}.obj", tube(6 + 2 * number))
+        write_mesh(tmp_path / f"{number}.obj", tube(6 + 2 * number, 5, spacing=0.7))
     with distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
         victim = psutil.Process(next(iter(cluster.workers.values())).process.pid)
         killed_at_work = []

@@ -3,7 +3,7 @@ each works, or says in one sentence why not and changes nothing."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,37 +12,25 @@ import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon.cage_object import place_cage, read_cage, with_built_places
 from ringwright.addon.mesh_bridge import create_mesh
 from ringwright.addon.plan_storage import load_plan, note_built, store_plan
 from ringwright.addon.rigging import read_weights, rig_of
 from ringwright.core.build import BuildResult, build_cage
-from ringwright.core.plan import Fork, Limb, LimbPlan
+from ringwright.core.plan import Limb, LimbPlan
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.skeleton import skeleton_of
 from ringwright.core.vertex_limbs import possible_limbs
+from support.fork_plan import fork_plan
 from support.reference_surface import ReferenceSurface
 from support.shapes import fork, fork_chains
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
-
-
-def forked_plan() -> LimbPlan:
-    trunk, *branches = fork_chains()
-    limbs = tuple(Limb(name, chain.joints, tip="open" if name == trunk else "closed") for name, chain in fork_chains().items())
-    return LimbPlan(limbs, (Fork(trunk, tuple(branches)),))
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 @pytest.fixture(scope="module")
 def built() -> BuildResult:
-    return build_cage(forked_plan(), ReferenceSurface(*fork(48)))
+    return build_cage(fork_plan(), ReferenceSurface(*fork(48)))
 
 
 def stand(built: BuildResult) -> bpy.types.Object:
@@ -52,7 +40,7 @@ def stand(built: BuildResult) -> bpy.types.Object:
     scene.ringwright.target = target = bpy.data.objects.new("Target", create_mesh("Target", dense))
     scene.collection.objects.link(target)
     scene.ringwright.cage = cage = place_cage(scene, with_built_places(built.mesh, built.mesh.positions))
-    store_plan(scene, forked_plan())
+    store_plan(scene, fork_plan())
     note_built(cage, built)
     bpy.context.view_layer.update()
     return cage
@@ -290,7 +278,7 @@ def test_after_a_subdivision_every_vertex_belongs_to_a_limb_of_its_faces(built: 
     touching = np.zeros((mesh.vertex_count, 3), dtype=bool)
     touching[mesh.corner_verts, of_corners] = True
     assert not touching[np.arange(mesh.vertex_count), mesh.attributes["vertex.limb"]].all()
-    assert not (possible_limbs(mesh, skeleton_of(forked_plan())) & ~touching).any()
+    assert not (possible_limbs(mesh, skeleton_of(fork_plan())) & ~touching).any()
     assert bpy.ops.ringwright.rig_cage() == {"FINISHED"} and strongest_limbs(cage)
 
 

@@ -12,9 +12,10 @@ from ringwright.addon.command_line import main
 from ringwright.addon.export_set import KINDS, read_back
 from ringwright.addon.files import read_mesh_file, read_plan_text, write_mesh
 from ringwright.core.build import build_cage
-from ringwright.core.plan import Fork, Limb, LimbPlan, format_plan
+from ringwright.core.plan import Limb, LimbPlan, format_plan
+from support.fork_plan import fork_plan
 from support.reference_surface import ReferenceSurface
-from support.shapes import fork, fork_chains
+from support.shapes import fork
 from support.tubes import tube
 
 PLAN = format_plan(LimbPlan((Limb("stalk", np.array([[0.0, 0, 0], [0, 0, 2], [0, 0, 4]])),)))
@@ -43,10 +44,7 @@ def test_refusals(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
 
 def built(folder: Path) -> Path:
     """A forked cage as ``build`` writes it."""
-    chains = fork_chains()
-    names = list(chains)
-    limbs = tuple(Limb(name, chain.joints, tip="closed" if name != names[0] else "open") for name, chain in chains.items())
-    plan = LimbPlan(limbs, (Fork(names[0], tuple(names[1:])),))
+    plan = fork_plan()
     write_mesh(folder / "cage.blend", build_cage(plan, ReferenceSurface(*fork(64))).mesh, plan_text=format_plan(plan))
     return folder / "cage.blend"
 

@@ -3,28 +3,20 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 
 import bpy
 import pytest
 
-import ringwright
 from ringwright.addon import editor
 from support.interface_words import own_properties, registered_words, rna_of, written_words
+
+pytestmark = pytest.mark.usefixtures("extension")
 
 SMALL = {"a", "an", "and", "as", "at", "by", "from", "in", "into", "of", "on", "or", "the", "to", "with"}
 OTHER_WORDS = {"segment": "span", "retopology": "cage", "retopo": "cage", "reference": "target", "lowpoly": "cage", "guide": "limb",
                "shrinkwrap": "settle", "smooth": "relax", "redirect": "step-down", "stitch": "splice", "manifold": "", "vert": "vertex",
                "tri": "triangle", "ngon": "n-gon"}
 """Words for which the glossary has another one."""
-
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
 
 
 def is_title_case(label: str) -> bool:

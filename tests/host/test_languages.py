@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 import string
-from collections.abc import Iterator
 from pathlib import Path
 
-import bpy
 import pytest
 
-import ringwright
 from ringwright.addon import editor
 from ringwright.addon.translation import CONTEXTS, FOLDER, read_table, tables
 from support.interface_words import registered_words, written_words
 
+pytestmark = pytest.mark.usefixtures("extension")
+
 TABLES = sorted(FOLDER.glob("*.toml"))
-
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
 
 
 @pytest.mark.parametrize("path", TABLES, ids=lambda path: path.stem)

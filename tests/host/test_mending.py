@@ -2,31 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 import bmesh
 import bpy
 import pytest
 
-import ringwright
 from ringwright.addon.mesh_bridge import create_mesh
 from ringwright.addon.operators.mending import MENDS, mend_label
 from ringwright.core.findings import CHECKS
 from support.tubes import tube
 
+pytestmark = pytest.mark.usefixtures("extension")
+
 SIDES, ROWS = 12, 10
 
 
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
-
-
 @pytest.fixture
-def cage(registered: None) -> bpy.types.Object:
+def cage(extension: None) -> bpy.types.Object:
     """An open tube on a dense one, so that all is sound."""
     for name, mesh in (("Target", tube(60, 50)), ("Cage", tube(SIDES, ROWS))):
         item = bpy.data.objects.new(name, create_mesh(name, mesh))

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import bmesh
 import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon.cage_object import read_cage
 from ringwright.addon.mesh_bridge import create_mesh
 from ringwright.core.adjacency import build_adjacency
@@ -19,13 +16,7 @@ from ringwright.core.ring_splice import splice_rings
 from ringwright.core.rings import boundary_rings
 from support.tubes import join, tube
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 def place(mesh: PolyMesh, name: str = "Mesh") -> bpy.types.Object:

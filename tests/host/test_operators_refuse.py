@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import bmesh
@@ -14,13 +14,7 @@ import ringwright
 from ringwright.addon import editor
 from support.saved_bytes import saved_bytes
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 OPERATORS = sorted(each.bl_idname for each in editor.CLASSES if issubclass(each, bpy.types.Operator))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +9,6 @@ import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon.command_line import main
 from ringwright.addon.files import read_mesh, write_mesh
 from ringwright.addon.mesh_bridge import read_mesh as read_host_mesh
@@ -21,17 +19,11 @@ from support.borders import ellipse_border, polygon_border, regular_corners
 from support.edited_host import assert_same, edit, put, result
 from support.patch_checks import Counts
 
+pytestmark = pytest.mark.usefixtures("extension")
+
 HEXAGON = polygon_border(regular_corners(6), (5, 4, 4, 4, 4, 5))
 SQUARE = polygon_border(regular_corners(4), (10, 8, 8, 8))
 ROUND = ellipse_border(24)
-
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
 
 
 def rim_faces(count: int) -> list[list[int]]:

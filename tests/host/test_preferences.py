@@ -2,29 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import bpy
 import pytest
 
-import ringwright
 from ringwright.addon import preferences
 from ringwright.addon.commands.arguments import profile_names
 from ringwright.addon.mesh_bridge import create_mesh
 from support.tubes import tube
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 @pytest.fixture
-def triangulated_cage(registered: None) -> bpy.types.Object:
+def triangulated_cage(extension: None) -> bpy.types.Object:
     mesh = create_mesh("Cage", tube(8, 6))
     item = bpy.data.objects.new("Cage", mesh)
     bpy.context.scene.collection.objects.link(item)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import cache
 
 import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon.mesh_bridge import create_mesh
 from ringwright.addon.operators.ready_plans import TEMPLATE_ITEMS
 from ringwright.addon.plan_storage import load_plan
@@ -18,12 +16,7 @@ from ringwright.core.polymesh import PolyMesh
 from ringwright.core.ready_plan import fit_plan
 from support.creatures import Part, hand_part, tail_part
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    ringwright.unregister()
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 @cache

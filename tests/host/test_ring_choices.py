@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon.command_line import main
 from ringwright.addon.files import read_mesh as read_mesh_file
 from ringwright.core.adjacency import build_adjacency
@@ -18,13 +16,7 @@ from ringwright.core.rings import boundary_rings
 from support.edited_host import edit, put, result
 from support.tubes import join, tube
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 def hand_and_arm() -> PolyMesh:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any
 
 # The host's module brings the others along, so it comes first.
@@ -13,7 +12,6 @@ import bmesh
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon.cage_object import read_cage
 from ringwright.addon.mesh_bridge import read_mesh
 from ringwright.core.adjacency import build_adjacency
@@ -26,16 +24,10 @@ from ringwright.core.ring_splice import splice_rings
 from ringwright.core.rings import boundary_rings
 from support.edited_host import assert_same, edit, put, result
 
+pytestmark = pytest.mark.usefixtures("extension")
+
 MATRIX = np.array([[1.0, 0.0, 0.0, 3.0], [0.0, 0.0, -2.0, 0.5], [0.0, 1.0, 0.0, -1.0], [0.0, 0.0, 0.0, 1.0]])
 """Turned, moved and stretched: an object that the artist has not applied."""
-
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    ringwright.unregister()
 
 
 def tube_arrays(sides: int, rows: int, bottom: float = 0.0) -> tuple[FloatArray, list[list[int]]]:

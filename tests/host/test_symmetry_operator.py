@@ -2,26 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import bpy
 import numpy as np
 import pytest
 from mathutils import Euler
 
-import ringwright
 from ringwright.addon.cage_object import place_cage, read_cage
 from ringwright.addon.mesh_bridge import create_mesh
 from ringwright.core.polymesh import PolyMesh
 from support.shapes import fork
 from support.tubes import tube
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    ringwright.unregister()
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 def cage(mesh: PolyMesh) -> bpy.types.Object:

@@ -2,36 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import bpy
 import numpy as np
 import pytest
 
-import ringwright
 from ringwright.addon.cage_object import place_cage, read_cage
 from ringwright.addon.mesh_bridge import read_uvs
 from ringwright.addon.plan_storage import store_plan
 from ringwright.core.build import build_cage
-from ringwright.core.plan import Fork, Limb, LimbPlan
+from ringwright.core.plan import Limb, LimbPlan
 from ringwright.core.uv_quality import measure_unwrap
+from support.fork_plan import fork_plan
 from support.reference_surface import ReferenceSurface
 from support.shapes import fork, fork_chains
 from support.tubes import tube
 
-
-@pytest.fixture(scope="module", autouse=True)
-def registered() -> Iterator[None]:
-    ringwright.register()
-    yield
-    ringwright.unregister()
+pytestmark = pytest.mark.usefixtures("extension")
 
 
 def forked() -> bpy.types.Object:
-    chains = fork_chains()
-    names = list(chains)
-    limbs = tuple(Limb(name, chain.joints, tip="closed" if name != names[0] else "open") for name, chain in chains.items())
-    plan = LimbPlan(limbs, (Fork(names[0], tuple(names[1:])),))
+    plan = fork_plan()
     item = place_cage(bpy.context.scene, build_cage(plan, ReferenceSurface(*fork(64))).mesh)
     bpy.context.scene.ringwright.cage = item
     store_plan(bpy.context.scene, plan)
