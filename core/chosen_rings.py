@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from .adjacency import Adjacency
 from .polymesh import BoolArray
 from .rings import Rings
 
@@ -27,3 +28,19 @@ def covered_by_rings(rings: Rings, indices: list[int], chosen: BoolArray) -> boo
     for index in indices:
         rest[rings.ring(index)] = False
     return not bool(rest.any())
+
+
+def kept_clear(adjacency: Adjacency, rings: Rings, indices: list[int], chosen: BoolArray) -> BoolArray:
+    """What a selection names beside rings: its vertices off these rings, and the rings' vertices next to those, (V,) bool.
+
+    indices : the rings that shall change
+    chosen : (V,) bool
+    """
+    on_rings = np.zeros(len(chosen), dtype=np.bool_)
+    for index in indices:
+        on_rings[rings.ring(index)] = True
+    beside = chosen & ~on_rings
+    touched = np.zeros(len(chosen), dtype=np.bool_)
+    for one, other in (adjacency.edge_verts.T, adjacency.edge_verts.T[::-1]):
+        touched[one[beside[other]]] = True
+    return np.asarray(beside | (on_rings & touched))

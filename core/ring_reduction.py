@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from .errors import MeshError, PlanError
 from .mesh_edit import MeshEdit, MovedVertices, Replacement, replace_faces, unchanged
 from .mismatches import ring_fractions
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs, share_step_downs
-from .placement_costs import POLE_DISTANCE, hidden_side_costs, pole_costs
+from .placement_costs import BENDING_WEIGHT, POLE_DISTANCE, hidden_side_costs, pole_costs
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_layers import RingLayers, ring_layers
 from .ring_rows import RingRows, build_ring_rows, even_coordinates
@@ -20,6 +21,9 @@ from .rings import require_simple
 
 MOST_ROWS = 64
 """Rows looked at where the caller names no number."""
+
+ROW_WEIGHT = 1.0
+"""Cost of every row by which step-downs lie farther from the ring, where all rows bend: one gap off by its own length."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,8 @@ def step_ring(mesh: PolyMesh, adjacency: Adjacency, loop: npt.ArrayLike, count: 
 
     loop : (n,) int, an open ring as ``boundary_loops`` tells it
     count : edges that it shall have
-    rows : rows of quads that may change; left out: as few as keep the ring itself and the last row free of poles
+    rows : rows of quads that may change; left out: as few as keep the ring itself and the last row free of poles, and the poles
+        out of what bends
     hidden : (3,) float, where the side looks on which step-downs show least; left out: any side
     bending_cost : (V,) float, cost of poles at every vertex (see ``bending_costs``); left out: none
     pole_distance : edges to keep from existing poles where there is room
@@ -61,12 +66,12 @@ def step_ring(mesh: PolyMesh, adjacency: Adjacency, loop: npt.ArrayLike, count: 
     if places_needed == 0:
         return _no_change(mesh, ring)
     layers = ring_layers(mesh, adjacency, ring, MOST_ROWS if rows is None else rows)
-    used, step_rows = _rows_to_use(layers, len(ring), count, rows)
-    columns = layers.vertices[: used + 1]
-    cost = _grid_costs(mesh, adjacency, columns, hidden, bending_cost, pole_distance)
+    windows = _windows(layers.rows, _step_rows(layers, len(ring), count), all_of_them=rows is not None)
+    bending = np.zeros(mesh.vertex_count) if bending_cost is None else np.asarray(bending_cost, dtype=np.float64)
+    costs = _Costs(_grid_costs(mesh, adjacency, layers.vertices, hidden, pole_distance), bending[layers.vertices])
     if count < len(ring):
-        return _down(mesh, layers, columns, places_needed, step_rows, cost)
-    return _up(mesh, layers, columns, places_needed, step_rows, cost)
+        return _down(mesh, layers, windows, costs, places_needed)
+    return _up(mesh, layers, windows, costs, places_needed)
 
 
 def reachable_counts(ring_count: int, rows: int, *, lowest: int = 4) -> list[int]:
@@ -98,61 +103,123 @@ def _least_rows(fuller: int, step_downs: int, most: int) -> int | None:
     return None
 
 
-def _rows_to_use(layers: RingLayers, now: int, wanted: int, rows: int | None) -> tuple[int, int]:
-    """Rows to rebuild, and how many of them hold step-downs: a plain one at each end where there is room."""
-    fuller = max(now, wanted)
-    step_rows = _least_rows(fuller, abs(now - wanted) // 2, layers.rows)
+def _step_rows(layers: RingLayers, now: int, wanted: int) -> int:
+    """Fewest rows that the step-downs take; MeshError where they do not fit into those at hand."""
+    step_rows = _least_rows(max(now, wanted), abs(now - wanted) // 2, layers.rows)
     if step_rows is None:
         counts = reachable_counts(now, layers.rows) if wanted < now else []
         reach = f"; within reach: {', '.join(map(str, counts))}" if counts else ""
         raise MeshError(f"The ring of {now} edges cannot come to {wanted}: only {layers.rows} clean rows of quads lie beside it, "
                         f"then {layers.obstacle}{reach}.")
-    used = min(step_rows + 2, layers.rows) if rows is None else layers.rows
-    return used, step_rows
+    return step_rows
+
+
+@dataclass(frozen=True)
+class _Window:
+    """Rows beside an open ring that change: plain ones at the open side, those of the step-downs, plain ones at the mesh's side."""
+
+    outer: int
+    step_rows: int
+    inner: int
+
+    @property
+    def used(self) -> int:
+        return self.outer + self.step_rows + self.inner
+
+
+def _windows(rows: int, step_rows: int, *, all_of_them: bool) -> list[_Window]:
+    """Where among some rows the step-downs' rows may lie, the best place first: a plain row at either end where there is room.
+
+    all_of_them : whether all rows change, and the step-downs lie as near to their middle as may be; else as few change as may be
+    """
+    spare = rows - step_rows
+    if all_of_them:
+        middle = spare // 2
+        outers = sorted(range(min(1, middle), max(spare - 1, middle) + 1), key=lambda outer: abs(outer - middle))
+        return [_Window(outer, step_rows, spare - outer) for outer in outers]
+    near = min(spare, 2)
+    return [_Window(near // 2, step_rows, near - near // 2), *(_Window(outer, step_rows, 1) for outer in range(2, spare))]
+
+
+@dataclass(frozen=True)
+class _Costs:
+    """What poles cost at every vertex of the rows beside an open ring, (R + 1, n) each.
+
+    plain : by poles that exist and by the hidden side
+    bending : by how much the place bends
+    """
+
+    plain: FloatArray
+    bending: FloatArray
 
 
 def _grid_costs(mesh: PolyMesh, adjacency: Adjacency, columns: IntArray, hidden: npt.ArrayLike | None,
-                bending_cost: npt.ArrayLike | None, pole_distance: int) -> FloatArray:
-    """Cost of a pole at every vertex of the rows, (R + 1, n)."""
+                pole_distance: int) -> FloatArray:
+    """Cost of a pole at every vertex of the rows, (R + 1, n), bending left out."""
     cost = pole_costs(adjacency, pole_distance)[columns]
-    if bending_cost is not None:
-        cost = cost + np.asarray(bending_cost, dtype=np.float64)[columns]
-    if hidden is not None:
-        cost = cost + hidden_side_costs(mesh.positions[columns], hidden)
-    return np.asarray(cost)
+    return np.asarray(cost if hidden is None else cost + hidden_side_costs(mesh.positions[columns], hidden))
 
 
-def _spare(rows: int, step_rows: int) -> tuple[int, int]:
-    """Plain rows at the mesh's side and at the open side; the mesh's side, whose ring may not move, comes first."""
-    spare = rows - step_rows
-    return spare - spare // 2, spare // 2
+def _first_clear(windows: list[_Window], costs: _Costs, facing: Callable[[_Window, FloatArray], FloatArray],
+                 place: Callable[[_Window, FloatArray | None], StepDownPlaces]) -> tuple[_Window, StepDownPlaces]:
+    """The first window whose step-downs all lie out of what bends; where there is none, the one of least cost.
+
+    facing : a window's part of a grid, as the step-downs' rows and columns count it
+    """
+    found: list[tuple[_Window, StepDownPlaces]] = []
+    total: list[float] = []
+    for farther, window in enumerate(windows):
+        bending = facing(window, costs.bending)
+        places = place(window, _or_none(facing(window, costs.plain) + bending))
+        if _worst(bending, places) < BENDING_WEIGHT / 2.0:
+            return window, places
+        found.append((window, places))
+        total.append(places.cost + ROW_WEIGHT * farther)
+    return found[int(np.argmin(total))]
 
 
-def _down(mesh: PolyMesh, layers: RingLayers, columns: IntArray, step_downs: int, step_rows: int, cost: FloatArray) -> RingChange:
-    used = len(columns) - 1
-    inner_spare, _ = _spare(used, step_rows)
-    inward = cost[::-1][inner_spare : inner_spare + step_rows + 1]
-    places = place_step_downs(columns.shape[1], step_downs, step_rows, _or_none(inward),
-                              fractions=ring_fractions(mesh.positions[columns[-1]]))
-    rows = build_ring_rows(places, inner_spare, used - step_rows - inner_spare)
-    period = float(columns.shape[1])
-    coordinates = even_coordinates(rows, np.arange(columns.shape[1]), None, period)
+def _worst(grid: FloatArray, places: StepDownPlaces) -> float:
+    """The greatest of a grid's values at the poles of step-downs."""
+    rows = np.repeat(np.arange(places.rows), [len(columns) for columns in places.columns])
+    columns = np.concatenate(places.columns)
+    return float(max(grid[rows, columns].max(), grid[rows + 1, (columns + 1) % grid.shape[1]].max()))
+
+
+def _down(mesh: PolyMesh, layers: RingLayers, windows: list[_Window], costs: _Costs, step_downs: int) -> RingChange:
+    count = layers.vertices.shape[1]
+
+    def inward(window: _Window, grid: FloatArray) -> FloatArray:
+        return grid[window.outer : window.outer + window.step_rows + 1][::-1]
+
+    def place(window: _Window, cost: FloatArray | None) -> StepDownPlaces:
+        fractions = ring_fractions(mesh.positions[layers.vertices[window.used]])
+        return place_step_downs(count, step_downs, window.step_rows, cost, fractions=fractions)
+
+    window, places = _first_clear(windows, costs, inward, place)
+    used, columns = window.used, layers.vertices[: window.used + 1]
+    rows = build_ring_rows(places, window.inner, window.outer)
+    coordinates = even_coordinates(rows, np.arange(count), None, float(count))
     level = used - rows.ring_of_vertex
     vertices = columns[level, np.concatenate(rows.columns)]
     grid = _Grid(coordinates.columns, used - coordinates.depths, vertices, pinned=level == used)
-    quads = rows.quads
-    return _rebuild(mesh, layers, columns, rows, places, grid, quads, rows.ring(used))
+    return _rebuild(mesh, layers, columns, rows, places, grid, rows.quads, rows.ring(used))
 
 
-def _up(mesh: PolyMesh, layers: RingLayers, columns: IntArray, step_ups: int, step_rows: int, cost: FloatArray) -> RingChange:
-    used, now = len(columns) - 1, columns.shape[1]
+def _up(mesh: PolyMesh, layers: RingLayers, windows: list[_Window], costs: _Costs, step_ups: int) -> RingChange:
+    now = layers.vertices.shape[1]
     wanted = now + 2 * step_ups
-    inner_spare, outer_spare = _spare(used, step_rows)
     # Columns of the fuller, new ring lie at even steps of the old one for costs; then slide to even places.
     nearest = np.round(np.arange(wanted) * now / wanted).astype(np.int64) % now
-    outward = cost[outer_spare : outer_spare + step_rows + 1][:, nearest]
-    places = place_step_downs(wanted, step_ups, step_rows, _or_none(outward))
-    rows = build_ring_rows(places, outer_spare, inner_spare)
+
+    def outward(window: _Window, grid: FloatArray) -> FloatArray:
+        return np.asarray(grid[window.outer : window.outer + window.step_rows + 1][:, nearest])
+
+    def place(window: _Window, cost: FloatArray | None) -> StepDownPlaces:
+        return place_step_downs(wanted, step_ups, window.step_rows, cost)
+
+    window, places = _first_clear(windows, costs, outward, place)
+    used, columns = window.used, layers.vertices[: window.used + 1]
+    rows = build_ring_rows(places, window.outer, window.inner)
     kept = rows.columns[-1]
     coordinates = even_coordinates(rows, None, np.arange(now), float(now))
     old_column = np.full(wanted, -1, dtype=np.int64)

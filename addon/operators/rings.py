@@ -8,12 +8,12 @@ import numpy as np
 from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 
 from ...core.adjacency import build_adjacency
-from ...core.chosen_rings import chosen_rings
+from ...core.chosen_rings import chosen_rings, kept_clear
 from ...core.errors import MeshError
 from ...core.mismatches import pair_rings
 from ...core.placement_costs import MOST_POLE_DISTANCE, POLE_DISTANCE, WAYS, bending_costs, joint_bending
 from ...core.plan import ROWS_RANGE
-from ...core.polymesh import FloatArray, PolyMesh
+from ...core.polymesh import BoolArray, FloatArray, PolyMesh
 from ...core.ring_reduction import step_ring
 from ...core.ring_splice import splice_rings
 from ...core.rings import Rings, boundary_rings
@@ -45,17 +45,22 @@ class StepDownOptions:
                                description="Vertex group of an area that bends; step-downs keep away from it by its weights")
     use_joints: BoolProperty(name="Keep Clear of Joints", default=True,
                              description="Step-downs keep away from the rings that a plan gathered round joints")
+    use_selection: BoolProperty(name="Keep Clear of Selection", default=False,
+                                description="Step-downs keep away from what is selected beside the rings that change")
     pole_distance: IntProperty(name="Pole Distance", min=0, max=MOST_POLE_DISTANCE, default=POLE_DISTANCE,
                                description="Edges that step-downs keep from poles that exist, where there is room")
     use_target: BoolProperty(name="Onto Target", default=True,
                              description="Lay the vertices that are new or move on the target, where there is one")
 
-    def bending(self, item: bpy.types.Object, mesh: PolyMesh) -> FloatArray:
-        """Cost of step-downs at every vertex where the place bends, (V,)."""
+    def bending(self, item: bpy.types.Object, mesh: PolyMesh, beside: BoolArray) -> FloatArray:
+        """Cost of step-downs at every vertex where the place bends, (V,).
+
+        beside : (V,) bool, what is selected beside the rings
+        """
         bending = joint_bending(mesh) if self.use_joints else np.zeros(mesh.vertex_count)
         if self.keep_clear:
             bending = np.maximum(bending, read_edit_weights(item, self.keep_clear))
-        return bending_costs(bending)
+        return bending_costs(np.maximum(bending, beside) if self.use_selection else bending)
 
 
 class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
@@ -86,7 +91,8 @@ class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
             self.report({"WARNING"}, f"The ring has {before} edges already")
             return {"CANCELLED"}
         change = step_ring(mesh, adjacency, rings.ring(ring), count, rows=self.rows or None, hidden=SIDES[self.hidden],
-                           bending_cost=self.bending(item, mesh), pole_distance=self.pole_distance)
+                           bending_cost=self.bending(item, mesh, kept_clear(adjacency, rings, [ring], selection.vertices)),
+                           pole_distance=self.pole_distance)
         write_edit(item, laid_on_target(context, mesh, change.edit, use=self.use_target))
         self.count = count
         steps = f"{len(change.three_poles)} step-{'downs' if count < before else 'ups'}"
@@ -133,9 +139,10 @@ class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
         mesh, selection = read_edit_mesh(item)
         adjacency = build_adjacency(mesh)
         rings = boundary_rings(mesh, adjacency)
-        pairs = _named_pairs(self.pairs) if self.pairs.strip() else _chosen_pairs(mesh, rings, selection)
+        pairs = _named_pairs(rings, self.pairs) if self.pairs.strip() else _chosen_pairs(mesh, rings, selection)
+        beside = kept_clear(adjacency, rings, [index for pair in pairs for index in pair], selection.vertices)
         splice = splice_rings(mesh, adjacency, rings, pairs, rows=self.rows or None, hidden=SIDES[self.hidden],
-                              vertex_cost=self.bending(item, mesh), pole_distance=self.pole_distance)
+                              vertex_cost=self.bending(item, mesh, beside), pole_distance=self.pole_distance)
         write_edit(item, laid_on_target(context, mesh, splice.edit, use=self.use_target))
         faces = sum(len(join.faces) for join in splice.joins)
         steps = sum(len(join.three_poles) for join in splice.joins)
@@ -143,13 +150,13 @@ class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
         return {"FINISHED"}
 
 
-def _named_pairs(text: str) -> list[tuple[int, int]]:
+def _named_pairs(rings: Rings, text: str) -> list[tuple[int, int]]:
     pairs = []
     for word in text.split():
         first, comma, second = word.partition(",")
         if not (comma and first.isdigit() and second.isdigit()):
             raise MeshError(f'"{word}" is no pair of rings; write two numbers with a comma between, such as 0,1.')
-        pairs.append((int(first), int(second)))
+        pairs.append((_numbered(rings, int(first)), _numbered(rings, int(second))))
     return pairs
 
 

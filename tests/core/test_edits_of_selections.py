@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ringwright.core.adjacency import build_adjacency
-from ringwright.core.chosen_rings import chosen_rings, covered_by_rings
+from ringwright.core.chosen_rings import chosen_rings, covered_by_rings, kept_clear
 from ringwright.core.make_quads import make_quads
 from ringwright.core.mesh_edit import MeshEdit
 from ringwright.core.mirror_halves import MirrorPlane
@@ -103,6 +103,18 @@ def test_a_far_triangle_is_carried_away() -> None:
     assert make_quads(odd, everything, free).odd_faces == 2
     carried = make_quads(odd, everything, free, carry=True)
     assert carried.odd_faces == 0 and set(carried.edit.mesh.face_sizes) == {4}
+
+
+def test_what_is_selected_beside_a_ring_and_the_ring_next_to_it_are_kept_clear():
+    mesh = tube(8, 4)
+    adjacency = build_adjacency(mesh)
+    rings = boundary_rings(mesh, adjacency)
+    number = next(index for index in range(rings.count) if 0 in rings.ring(index))
+    chosen = np.zeros(mesh.vertex_count, dtype=np.bool_)
+    chosen[:8] = True  # the lowest ring itself: it shall change
+    assert not kept_clear(adjacency, rings, [number], chosen).any()
+    chosen[[10, 11, 19]] = True  # two above it, and one higher up
+    assert np.flatnonzero(kept_clear(adjacency, rings, [number], chosen)).tolist() == [2, 3, 10, 11, 19]
 
 
 def test_chosen_rings_are_whole_ones_first() -> None:

@@ -5,6 +5,7 @@ import pytest
 
 from ringwright.core.adjacency import build_adjacency
 from ringwright.core.errors import MeshError
+from ringwright.core.placement_costs import bending_costs
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.ring_layers import ring_layers
 from ringwright.core.ring_reduction import reachable_counts, step_ring
@@ -193,6 +194,27 @@ def test_bending_area_is_avoided():
     bending = np.where(mesh.positions[:, 1] > -0.2, 1000.0, 0.0)
     change = check_step(mesh, 28, bending_cost=bending)
     assert np.all(change.edit.mesh.positions[change.three_poles, 1] < 0)
+
+
+@pytest.mark.parametrize(("wanted", "rows"), [(16, None), (26, None), (16, 9), (26, 9)])
+def test_a_band_that_bends_all_round_is_passed_over(wanted, rows):
+    mesh = tube(20, 14)
+    level = 13 - np.arange(mesh.vertex_count) // 20  # from the open ring
+    band = (level >= 1) & (level <= 4)
+    change = check_step(mesh, wanted, rows=rows, bending_cost=bending_costs(band))
+    height = mesh.positions[level == 4, 2].min()
+    new = change.edit.mesh.positions[np.concatenate([change.three_poles, change.five_poles]), 2]
+    # Evening the rows out moves poles by less than a tenth of a row.
+    assert new.max() < height + 0.1 * np.diff(mesh.positions[::20, 2])[0]
+    assert change.rows == (rows or 4 + change.places.rows + 2)
+
+
+def test_where_all_bends_the_step_downs_go_where_they_went():
+    mesh = tube(20, 14)
+    adjacency, loop = top_loop(mesh)
+    plain = step_ring(mesh, adjacency, loop, 16)
+    within = step_ring(mesh, adjacency, loop, 16, bending_cost=bending_costs(np.ones(mesh.vertex_count)))
+    assert within.rows == plain.rows and np.array_equal(within.edit.mesh.positions, plain.edit.mesh.positions)
 
 
 def test_attributes_follow_their_elements():

@@ -66,6 +66,26 @@ def test_step_downs_keep_clear_of_joint_rings_of_the_plan() -> None:
     assert places[0] < 0.15 < places[1]
 
 
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+@pytest.mark.parametrize("call", ["splice_rings", "reduce_ring"])
+def test_step_downs_keep_clear_of_what_is_selected_beside_the_rings(call: str, side: float) -> None:
+    mesh = join(tube(16, 6), tube(20, 6, base=(0, 0, 4.0))) if call == "splice_rings" else tube(16, 8)
+    rings = boundary_rings(mesh, build_adjacency(mesh))
+    numbers = [1, 2] if call == "splice_rings" else [1]
+    chosen = np.concatenate([rings.ring(number) for number in numbers])
+    beside = np.setdiff1d(np.flatnonzero(side * mesh.positions[:, 0] > 0.05), np.concatenate([rings.ring(0), rings.ring(rings.count - 1)]))
+    choices = {} if call == "splice_rings" else {"count": 12}
+    spread = []
+    for kept in (True, False):
+        edit(host_object(mesh), np.union1d(chosen, beside))
+        assert getattr(bpy.ops.ringwright, call)(use_selection=kept, rows=6, **choices) == {"FINISHED"}
+        found = poles(result(bpy.context.edit_object))
+        assert len(found) == 4
+        spread.append((side * found[:, 0]).max())
+    # Off, the step-downs lie evenly round the ring, so that some are on the selected side.
+    assert spread[0] < 0.15 < spread[1]
+
+
 def test_an_unknown_group_is_refused() -> None:
     item = host_object(tube(16, 8))
     edit(item)
@@ -120,7 +140,7 @@ def corner_normals(item: bpy.types.Object) -> dict[tuple[tuple[float, ...], ...]
 def test_every_choice_has_a_range_and_a_tooltip() -> None:
     for name in ("reduce_ring", "splice_rings"):
         properties = getattr(bpy.ops.ringwright, name).get_rna_type().properties
-        for choice in ("rows", "hidden", "keep_clear", "use_joints", "pole_distance", "use_target"):
+        for choice in ("rows", "hidden", "keep_clear", "use_selection", "use_joints", "pole_distance", "use_target"):
             assert len(properties[choice].description) > 20
         assert properties["rows"].hard_max == 64 and properties["pole_distance"].hard_max == 16
 
