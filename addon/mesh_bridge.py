@@ -37,10 +37,15 @@ def create_mesh(name: str, mesh: PolyMesh) -> bpy.types.Mesh:
     if len(mesh.corner_verts):
         host_mesh.attributes[".corner_vert"].data.foreach_set("value", np.ascontiguousarray(mesh.corner_verts, dtype=np.int32))
     host_mesh.polygons.foreach_set("loop_start", np.ascontiguousarray(mesh.face_offsets[:-1], dtype=np.int32))
-    for attribute, values in mesh.attributes.items():
-        _write_attribute(host_mesh, attribute, values)
+    write_attributes(host_mesh, mesh)
     host_mesh.update(calc_edges=True)
     return host_mesh
+
+
+def write_attributes(host_mesh: bpy.types.Mesh, mesh: PolyMesh) -> None:
+    """Give a host mesh the attributes of a mesh with the same vertices and faces."""
+    for attribute, values in mesh.attributes.items():
+        _write_attribute(host_mesh, attribute, values)
 
 
 def write_positions(host_mesh: bpy.types.Mesh, positions: npt.NDArray[Any]) -> None:

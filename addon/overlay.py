@@ -51,6 +51,7 @@ from .gpu_shapes import (
 from .hanging_view import hanging_view
 from .phrases import phrase
 from .plan_storage import active_limb_name, cage_of, load_plan
+from .rigging import is_bent
 
 LEAST_PAUSE = 0.4
 """Seconds between two readings of a mesh that is being dragged about."""
@@ -197,10 +198,10 @@ def has_heat() -> bool:
 
 
 def _shown_settings(context: bpy.types.Context) -> Any:
-    """The scene's settings where the overlay is on in this viewport, else None."""
+    """The scene's settings where the overlay is on in this viewport, else None: also while the cage is bent, for it is drawn at rest."""
     space, settings = context.space_data, getattr(context.scene, "ringwright", None)
     hidden = settings is None or not settings.overlay or space is None or not space.overlay.show_overlays
-    return None if hidden else settings
+    return None if hidden or is_bent(cage_of(context.scene)) else settings
 
 
 def _current_mesh(cage: bpy.types.Object) -> PolyMesh:

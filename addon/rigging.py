@@ -39,6 +39,12 @@ def rig_of(cage: bpy.types.Object) -> bpy.types.Object | None:
     return next((rig for rig in rigs if rig.get(RIG_PROPERTY)), None)
 
 
+def is_bent(cage: bpy.types.Object | None) -> bool:
+    """Whether the rig that was made for a cage is in a pose."""
+    rig = None if cage is None else rig_of(cage)
+    return rig is not None and rig.data.pose_position == "POSE" and not all(bone.matrix_basis.is_identity for bone in rig.pose.bones)
+
+
 def create_rig(scene: bpy.types.Scene, skeleton: Skeleton, name: str = RIG_NAME) -> bpy.types.Object:
     """Make an armature object of the skeleton's bones at the world's origin.
 

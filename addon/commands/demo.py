@@ -68,11 +68,14 @@ def _build(target_file: Path, text: str, progress: TerminalProgress) -> tuple[Bu
 
 def _save(part: Path, made: Any, built: BuildResult, target: PolyMesh | None, text: str) -> None:
     """Target, joints and cage in a file of their own, the plan stored on the cage."""
+    from ..cage_object import with_built_places
     from ..files import PLAN_PROPERTY
+    from ..mesh_bridge import write_attributes
 
     scene = _generator("scene")
     arrays = [scene.MeshArrays(mesh.positions, mesh.corner_verts, mesh.face_offsets) for mesh in (target, built.mesh) if mesh is not None]
     objects = scene.build_scene(arrays[0], made.forelimb.joints, arrays[-1])
+    write_attributes(objects.cage.data, with_built_places(built.mesh, built.mesh.positions))
     objects.cage[PLAN_PROPERTY] = text
     scene.save_scene(part)
 

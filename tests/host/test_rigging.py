@@ -17,6 +17,7 @@ from ringwright.addon.rigging import (
     bind_cage,
     bone_matrix,
     create_rig,
+    is_bent,
     move_bones,
     pose_rig,
     read_weights,
@@ -246,6 +247,18 @@ def test_groups_of_bones_that_are_gone_go_with_them() -> None:
     store_plan(bpy.context.scene, arm_plan("leg"))
     bpy.ops.ringwright.rig_cage()
     assert [group.name for group in item.vertex_groups] == ["leg.1", "leg.2", "leg.3"]
+
+
+def test_a_bent_cage_is_known_as_bent() -> None:
+    item = build_scene()
+    assert not is_bent(None) and not is_bent(item)
+    bpy.ops.ringwright.rig_cage()
+    rig = rig_of(item)
+    assert not is_bent(item)
+    pose_rig(rig, skeleton_of(arm_plan()), {1: (30.0, 0, 0)})
+    assert is_bent(item)
+    rig.data.pose_position = "REST"
+    assert not is_bent(item)
 
 
 def test_bones_follow_joints_that_were_moved() -> None:

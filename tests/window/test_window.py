@@ -181,3 +181,16 @@ def test_ring_edits_and_their_undo(installed: None) -> None:
     for choice in ("rows", "hidden", "keep clear"):
         assert facts[f"{choice} undone"] == facts["before"], choice
     assert facts["turned"] != facts["plain"]
+
+
+def test_from_a_cage_to_what_is_handed_on(installed: None) -> None:
+    facts = play("handed_over")
+    assert facts["search began"] is True and facts["search goes on"] is True and facts["search ended"] is True
+    assert facts["a second search"] == ["CANCELLED"]
+    assert facts["changed by a cancelled search"] == [] and facts["a change would be seen"] is True
+    assert facts["rig"] == facts["rig again"] == facts["flex"] == facts["unwrap"] == facts["export"] == ["FINISHED"]
+    assert facts["one undo takes the rig back"] is True
+    assert len(facts["verdicts"]) > 10 and set(facts["verdicts"].values()) <= {"good", "fair", "poor"}
+    assert min(facts["frames of the worst bends"]) > 1
+    assert "overlap 0.00%" in facts["map"]
+    assert len(facts["files"]) == 4
