@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,75 +19,121 @@ LARGEST_SHORT = 1 << 16
 class Adjacency:
     """Neighbours of a mesh's elements.
 
-    edge_verts : (E, 2) int32, lower vertex first; face edges only
+    edge_verts : (E, 2) int32, lower vertex first; face edges only, ordered by their lower, then by their higher vertex
     corner_edges : (C,) int32, edge that runs from this corner to the next one of its face
+    corner_ends : (C,) int32, vertex that this edge runs to
+    corner_twins : (C,) int32, the other corner of this edge; -1 where it has not exactly two faces
     corner_faces : (C,) int32, face of every corner
     corner_next : (C,) int32, next corner round the face
     corner_previous : (C,) int32, previous corner round the face
     edge_face_count : (E,) int32, faces at every edge; 1 on a boundary, over 2 where non-manifold
+    edge_turned : (E,) bool, edge of exactly two faces that disagree about outside: both run along it the same way
     valence : (V,) int32, face edges at every vertex
-    face_valence : (V,) int32, faces at every vertex
-    boundary_vertex : (V,) bool, vertex of an edge with a single face
     """
 
     edge_verts: IntArray
     corner_edges: IntArray
+    corner_ends: IntArray
+    corner_twins: IntArray
     corner_faces: IntArray
     corner_next: IntArray
     corner_previous: IntArray
     edge_face_count: IntArray
+    edge_turned: BoolArray
     valence: IntArray
-    face_valence: IntArray
-    boundary_vertex: BoolArray
 
     @property
     def edge_count(self) -> int:
         """Number of edges that belong to a face."""
         return len(self.edge_verts)
 
+    @cached_property
+    def boundary_vertex(self) -> BoolArray:
+        """Vertices of edges with a single face, (V,) bool."""
+        boundary = np.zeros(len(self.valence), dtype=np.bool_)
+        boundary[self.edge_verts[self.edge_face_count == 1]] = True
+        return boundary
+
+    @cached_property
+    def face_valence(self) -> IntArray:
+        """Faces at every vertex, (V,) int32: half of what its edges count, since every face at a vertex runs along two of them."""
+        counted = np.bincount(self.edge_verts.ravel(), np.repeat(self.edge_face_count, 2), len(self.valence))
+        return (counted / 2).astype(np.int32)
+
 
 def build_adjacency(mesh: PolyMesh) -> Adjacency:
     """Build the adjacency of a mesh in time linear in its corners (up to one sort)."""
-    corner_count = len(mesh.corner_verts)
-    sizes = mesh.face_sizes
-    corner_faces = np.repeat(np.arange(mesh.face_count, dtype=np.int32), sizes)
-    corner_next = np.arange(1, corner_count + 1, dtype=np.int32)
-    filled = sizes > 0
-    corner_next[mesh.face_offsets[1:][filled] - 1] = mesh.face_offsets[:-1][filled]
-    corner_previous = np.arange(-1, corner_count - 1, dtype=np.int32)
-    corner_previous[mesh.face_offsets[:-1][filled]] = mesh.face_offsets[1:][filled] - 1
-    edge_verts, corner_edges = _unique_edges(mesh.corner_verts, mesh.corner_verts[corner_next], mesh.vertex_count)
-    edge_face_count = np.bincount(corner_edges, minlength=len(edge_verts)).astype(np.int32)
-    boundary = np.zeros(mesh.vertex_count, dtype=np.bool_)
-    boundary[edge_verts[edge_face_count == 1].ravel()] = True
-    return Adjacency(
-        edge_verts, corner_edges, corner_faces, corner_next, corner_previous, edge_face_count,
-        np.bincount(edge_verts.ravel(), minlength=mesh.vertex_count).astype(np.int32),
-        np.bincount(mesh.corner_verts, minlength=mesh.vertex_count).astype(np.int32), boundary)
+    corner_faces = np.repeat(np.arange(mesh.face_count, dtype=np.int32), mesh.face_sizes)
+    corner_next, corner_previous = _round_faces(mesh)
+    corner_ends = mesh.corner_verts.take(corner_next)
+    edges = _join_corners(mesh.corner_verts, corner_ends, mesh.vertex_count)
+    valence = np.bincount(edges.verts.ravel(), minlength=mesh.vertex_count).astype(np.int32)
+    return Adjacency(edges.verts, edges.of_corners, corner_ends, edges.twins, corner_faces, corner_next, corner_previous,
+                     edges.face_count, edges.turned, valence)
 
 
-def _unique_edges(start: IntArray, end: IntArray, vertex_count: int) -> tuple[IntArray, IntArray]:
+def _round_faces(mesh: PolyMesh) -> tuple[IntArray, IntArray]:
+    """Next and previous corner of every corner round its face, each (C,) int32."""
+    corners = np.arange(len(mesh.corner_verts), dtype=np.int32)
+    filled = mesh.face_offsets[:-1] < mesh.face_offsets[1:]
+    firsts, lasts = mesh.face_offsets[:-1], mesh.face_offsets[1:] - 1
+    if not filled.all():
+        firsts, lasts = firsts[filled], lasts[filled]
+    following, previous = corners + np.int32(1), corners - np.int32(1)
+    following[lasts], previous[firsts] = firsts, lasts
+    return following, previous
+
+
+@dataclass(frozen=True)
+class _Edges:
+    """The edges that corners run along; see ``Adjacency`` for what each holds."""
+
+    verts: IntArray
+    of_corners: IntArray
+    twins: IntArray
+    face_count: IntArray
+    turned: BoolArray
+
+
+def _join_corners(start: IntArray, end: IntArray, vertex_count: int) -> _Edges:
+    """Edges, ordered by their lower, then by their higher vertex, and what the corners of each have to do with each other.
+
+    start, end : (C,) int32, vertices that every corner's edge runs from and to
+    """
+    if vertex_count <= LARGEST_SHORT:  # half the memory to go through
+        start, end = start.astype(np.uint16), end.astype(np.uint16)
+    order = _order_of_pairs(np.minimum(start, end), np.maximum(start, end))
+    start, end = start.take(order), end.take(order)
     low, high = np.minimum(start, end), np.maximum(start, end)
-    order = _order_of_pairs(low, high, vertex_count)
-    low, high = low[order], high[order]
-    first = np.ones(len(order), dtype=np.bool_)
-    np.not_equal(low[1:], low[:-1], out=first[1:])
-    first[1:] |= high[1:] != high[:-1]
-    corner_edges = np.empty(len(order), dtype=np.int32)
-    corner_edges[order] = np.cumsum(first, dtype=np.int32) - np.int32(1)
-    lead = np.flatnonzero(first)
-    edge_verts = np.empty((len(lead), 2), dtype=np.int32)
-    edge_verts[:, 0], edge_verts[:, 1] = low[lead], high[lead]
-    return edge_verts, corner_edges
+    begins = np.ones(len(order), dtype=np.bool_)
+    np.not_equal(low[1:], low[:-1], out=begins[1:])
+    begins[1:] |= high[1:] != high[:-1]
+    of_corners = np.empty(len(order), dtype=np.int32)
+    of_corners[order] = np.cumsum(begins, dtype=np.int32) - np.int32(1)
+    leads = np.flatnonzero(begins)
+    verts = np.empty((len(leads), 2), dtype=np.int32)
+    verts[:, 0], verts[:, 1] = low.take(leads), high.take(leads)
+    face_count = np.diff(leads, append=len(order)).astype(np.int32)
+    paired = np.flatnonzero(face_count == 2)
+    leads = leads.take(paired)
+    one, other = order.take(leads), order.take(leads + 1)
+    twins = np.full(len(order), -1, dtype=np.int32)
+    twins[one], twins[other] = other, one
+    turned = np.zeros(len(verts), dtype=np.bool_)
+    turned[paired] = (start[1:] == start[:-1]).take(leads)
+    return _Edges(verts, of_corners, twins, face_count, turned)
 
 
-def _order_of_pairs(low: IntArray, high: IntArray, vertex_count: int) -> npt.NDArray[np.intp]:
+def _order_of_pairs(low: npt.NDArray[np.integer[Any]], high: npt.NDArray[np.integer[Any]]) -> npt.NDArray[np.intp]:
     """Order by the lower vertex, then by the higher; equal pairs keep their order."""
-    if vertex_count > LARGEST_SHORT:
-        return np.argsort(low.astype(np.int64) * vertex_count + high, kind="stable")
+    if low.dtype != np.uint16:
+        keys = low.astype(np.int64)
+        keys <<= 32
+        keys += high
+        return np.argsort(keys, kind="stable")
     # Short numbers are sorted digit by digit in linear time, the last digit first.
-    order = np.argsort(high.astype(np.uint16), kind="stable")
-    return np.asarray(order[np.argsort(low.astype(np.uint16)[order], kind="stable")])
+    order = np.argsort(high, kind="stable")
+    return order.take(np.argsort(low.take(order), kind="stable"))
 
 
 def components(vertex_count: int, edge_verts: IntArray) -> IntArray:

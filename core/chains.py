@@ -1,12 +1,13 @@
 """Elements with two ends each, put in order along open and closed chains.
 
-Boundary loops, edge loops, face strips and the face fans round a vertex are all such chains.
+Boundary loops, edge loops and face strips are all such chains.
 An end is numbered ``2 * element + 0`` or ``2 * element + 1``.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -44,41 +45,11 @@ class Chains:
     def only(self, wanted: BoolArray) -> Chains:
         """The chains where ``wanted`` (M,) is true."""
         lengths = np.diff(self.offsets)
-        offsets = np.concatenate(([0], np.cumsum(lengths[wanted]))).astype(np.int32)
-        return Chains(self.entries[np.repeat(wanted, lengths)], offsets, self.closed[wanted])
+        return Chains(self.entries[np.repeat(wanted, lengths)], offsets_of(lengths[wanted]), self.closed[wanted])
 
     def only_closed(self) -> Chains:
         """The chains that close."""
         return self.only(self.closed)
-
-
-def pair_ends(keys: npt.NDArray[np.int32]) -> IntArray:
-    """Partner of every end: the one other end with the same key.
-
-    keys : (2 N,) int, key of every end; a negative key pairs with nothing
-    Returns (2 N,) int32, -1 where a key occurs once or more than twice.
-    """
-    order = np.argsort(keys, kind="stable")
-    ordered = keys[order]
-    same = ordered[1:] == ordered[:-1]
-    pair = same & (ordered[1:] >= 0)
-    pair[1:] &= ~same[:-1]
-    pair[:-1] &= ~same[1:]
-    first = np.flatnonzero(pair)
-    partner = np.full(len(keys), -1, dtype=np.int32)
-    partner[order[first]] = order[first + 1]
-    partner[order[first + 1]] = order[first]
-    return partner
-
-
-SPLITTER_SHARE = 12
-"""One element in so many is a splitter."""
-
-MOST_STEPS = 16
-"""Steps after which walks end: between most splitters they have met by then, and the elements still between become splitters."""
-
-FEW = 8192
-"""Elements up to which jumping alone is as fast as walking."""
 
 
 def build_chains(partner: IntArray) -> Chains:
@@ -88,183 +59,185 @@ def build_chains(partner: IntArray) -> Chains:
     An open chain starts at the smaller of the two ends that can start it, a closed one at its smallest end; chains
     are ordered by that end. Time grows in proportion to the ends.
     Source: list ranking by walks between splitters (Helman and JaJa 1999), here out of both ends of every splitter
-    until two walks meet; pointer jumping (Wyllie 1979) for what is left.
+    until two walks meet. What is left is a shorter chain of splitters alone, ordered in the same way until it is short
+    enough to be walked one by one. Splitters are local minima of scrambled numbers, so that no chain is without one,
+    however short.
     """
-    if len(partner) == 0:
-        return Chains(np.zeros(0, dtype=np.int32), np.zeros(1, dtype=np.int32), np.zeros(0, dtype=np.bool_))
-    return _told_from_smallest(_chains_of(partner))
+    # A free end leads back into itself: walks that come by it turn round, and need not be told apart.
+    free = np.flatnonzero(partner < 0)
+    joined = partner.copy()
+    joined[free] = free
+    return _told_from_smallest(_chains_of(joined))
 
 
-def turned_order(offsets: IntArray, first: npt.NDArray[np.int64], backward: BoolArray) -> IntArray:
-    """Places that every chain's members take when it is told from another member or the other way round.
+def told_anew(starts: IntArray, lengths: IntArray, first: IntArray, backward: BoolArray) -> IntArray:
+    """Places of the members of chains that are told in another order, from another member or the other way round.
 
-    offsets : (M + 1,) int, chain i owns the places offsets[i] to offsets[i + 1]; none is empty
-    first : (M,) int, place of the member to begin with, counted from the chain's own start
+    starts, lengths : (M,) int, where each chain begins and how many members it has, at least one, in the order to tell
+    first : (M,) int, member to begin with, counted from the chain's own start
     backward : (M,) bool, chains to tell the other way round
-    Returns (K,) int32 such that members[order] are the turned chains.
+    Returns (K,) int32 such that members[places] are the chains told anew, one after the other.
     """
-    lengths = np.diff(offsets)
-    starts = offsets[:-1]
+    way = 1 - 2 * backward.astype(np.int32)
     # Steps between neighbouring places, then one jump into every chain and one where its walk wraps round.
-    step = np.repeat(np.where(backward, -1, 1), lengths).astype(np.int32) if backward.any() else np.ones(offsets[-1], dtype=np.int32)
-    last = np.where(backward, (first + 1) % lengths, (first - 1) % lengths)
-    step[starts] = starts + first
-    step[starts[1:]] -= (starts + last)[:-1].astype(np.int32)
+    step = np.repeat(way, lengths)
+    fresh = np.cumsum(lengths) - lengths
+    last = starts + (first - way) % lengths
+    step[fresh] = starts + first
+    step[fresh[1:]] -= last[:-1]
     wrap = np.where(backward, first + 1, lengths - first)
-    wraps = wrap < lengths
-    step[(starts + wrap)[wraps]] += np.where(backward, lengths, -lengths)[wraps].astype(np.int32)
+    wraps = np.flatnonzero(wrap < lengths)
+    step[(fresh + wrap)[wraps]] -= (way * lengths)[wraps]
     return np.cumsum(step, dtype=np.int32)
+
+
+def offsets_of(lengths: npt.NDArray[np.integer[Any]]) -> IntArray:
+    """Where chains of these lengths begin one after the other, and where the last one ends, (M + 1,) int32."""
+    offsets = np.zeros(len(lengths) + 1, dtype=np.int32)
+    np.cumsum(lengths, out=offsets[1:])
+    return offsets
 
 
 def _told_from_smallest(chains: Chains) -> Chains:
     """Closed chains turned to start at their smallest end, open ones at the smaller of their starts; all in order."""
+    if chains.count == 0:
+        return chains
     starts, lengths = chains.offsets[:-1], np.diff(chains.offsets)
     smallest = np.minimum.reduceat(chains.entries, starts)
-    at = np.flatnonzero(chains.entries == np.repeat(smallest, lengths)) - starts
-    far_start = chains.entries[chains.offsets[1:] - 1] ^ 1
-    backward = np.where(chains.closed, smallest & 1 == 1, far_start < chains.entries[starts])
-    first = np.where(chains.closed, at, np.where(backward, lengths - 1, 0))
-    begin = np.where(chains.closed, smallest & ~1, np.minimum(far_start, chains.entries[starts]))
-    entries = chains.entries[turned_order(chains.offsets, first, backward)]
-    if backward.any():
-        entries ^= np.repeat(backward, lengths)
-    order = np.argsort(begin)
-    if np.array_equal(order, np.arange(len(order))):
-        return Chains(entries, chains.offsets, chains.closed)
-    offsets = np.concatenate(([0], np.cumsum(lengths[order]))).astype(np.int32)
-    moved = np.repeat(starts[order] - offsets[:-1], lengths[order]) + np.arange(len(entries), dtype=np.int32)
-    return Chains(entries[moved], offsets, chains.closed[order])
+    place = np.flatnonzero(chains.entries == np.repeat(smallest, lengths)) - starts
+    near_start, far_start = chains.entries[starts], chains.entries[chains.offsets[1:] - 1] ^ 1
+    backward = np.where(chains.closed, smallest & 1 == 1, far_start < near_start)
+    first = np.where(chains.closed, place, np.where(backward, lengths - 1, 0))
+    order = np.argsort(np.where(chains.closed, smallest & ~1, np.minimum(far_start, near_start)))
+    starts, lengths, backward = starts[order], lengths[order], backward[order]
+    entries = chains.entries.take(told_anew(starts, lengths, first[order], backward))
+    entries ^= np.repeat(backward, lengths)
+    return Chains(entries, offsets_of(lengths), chains.closed[order])
+
+
+FEW = 2048
+"""Elements that are walked one by one as quickly as by whole arrays."""
 
 
 def _chains_of(partner: IntArray) -> Chains:
-    """All chains, told from any start in any direction and order."""
-    count = len(partner) // 2
-    if count <= FEW:
-        return _chains_by_jumping(partner)
-    element = np.arange(count, dtype=np.uint32)
-    walks = _walk(partner, np.flatnonzero(element * np.uint32(2654435769) < np.uint32(2**32 // SPLITTER_SHARE)).astype(np.int32))
-    if 2 * len(walks.splitters) > count:  # mostly chains too short to hold a splitter
-        return _chains_by_jumping(partner)
+    """All chains, told from any start in any direction and order; a free end is its own partner."""
+    if len(partner) <= 2 * FEW:
+        return _walked_one_by_one(partner)
+    walks = _walk(partner, _splitters(partner))
+    if len(walks.met) > len(partner) // 2:  # mostly chains of one or two elements
+        return _walked_one_by_one(partner)
     return _laid_out(walks, _chains_of(walks.met))
+
+
+NEARBY = 3
+"""Steps to both sides within which a splitter is the lowest."""
+
+STEP_BITS = 3
+STEPS = 1 << STEP_BITS
+"""Steps of a walk out of a splitter, its own place counted; between splitters few walks are as long."""
+
+
+def _splitters(partner: IntArray) -> IntArray:
+    """Elements whose scrambled number is the lowest among their neighbours within some steps, (S,) int32.
+
+    Every chain has one: on average one element in 2 NEARBY + 1, however long or short the chain.
+    """
+    elements = np.arange(len(partner) // 2, dtype=np.int32)
+    reached = partner.reshape(-1, 2)
+    for step in range(NEARBY):
+        if step > 0:
+            reached = partner.take(reached ^ 1)
+        own, beside = _scrambled(elements), _scrambled(reached >> 1)
+        lowest = np.flatnonzero((own <= beside[:, 0]) & (own <= beside[:, 1]))
+        elements, reached = elements.take(lowest), reached.take(lowest, axis=0)
+    return elements
+
+
+def _scrambled(numbers: IntArray) -> npt.NDArray[np.uint32]:
+    """Numbers made to look random, each still different from all others: odd factors and a shift, as hash functions use them."""
+    mixed = numbers.view(np.uint32) * np.uint32(2654435769)
+    mixed ^= mixed >> np.uint32(16)
+    mixed *= np.uint32(2246822519)
+    return mixed
 
 
 @dataclass(frozen=True)
 class _Walks:
-    """Walks out of both ends of S splitters; walk 2 i + b leaves splitter i by its end b.
+    """Walks out of both ends of S splitters until they meet; walk 2 i + b leaves splitter i by its end b.
 
-    splitters : (S,) int32, elements; every element is one or lies on one walk
-    steps : (ends entered, walks) of every step, each (w,) int32
-    lengths : (2 S,) int32, elements of every walk
-    met : (2 S,) int32, walk that each walk met; -1: the chain ends
+    walk : (N,) int32, the walk that each element lies on; a splitter counts to its walk 2 i + 1
+    step : (N,) int32, steps from the splitter
+    entered : (N,) int32, side (0 or 1) by which the walk enters the element
+    lengths : (2 S,) int32, elements of every walk, without the splitter
+    met : (2 S,) int32, walk that each walk met; itself where the chain ends
     """
 
-    splitters: IntArray
-    steps: list[tuple[IntArray, IntArray]]
+    walk: IntArray
+    step: IntArray
+    entered: IntArray
     lengths: IntArray
     met: IntArray
 
 
 def _walk(partner: IntArray, splitters: IntArray) -> _Walks:
-    """Walk from the splitters; elements that no walk reaches in time become splitters without a walk."""
-    count, walks = len(partner) // 2, 2 * len(splitters)
-    # Walks own what they pass; a splitter stands for its two walks. The slot at the end stands for "no further end":
-    # like an element that is taken, it stops every walk.
-    owner = np.full(count + 1, -1, dtype=np.int32)
-    owner[splitters] = walks + 2 * np.arange(len(splitters), dtype=np.int32)
-    owner[-1] = walks
-    walk = np.arange(walks, dtype=np.int32)
-    stop = np.empty(walks, dtype=np.int32)
-    lengths = np.zeros(walks, dtype=np.int32)
-    steps: list[tuple[IntArray, IntArray]] = []
-    here = partner.reshape(-1, 2)[splitters].ravel()
-    for _ in range(MOST_STEPS):
-        free = owner[here >> 1] < 0
-        halted = walk[~free]
-        stop[halted], lengths[halted] = here[~free], len(steps)
-        here, walk = here[free], walk[free]
-        element = here >> 1
-        owner[element] = walk
-        won = owner[element] == walk
-        if not won.all():
-            halted = walk[~won]
-            stop[halted], lengths[halted] = here[~won], len(steps)
-            here, walk = here[won], walk[won]
-        steps.append((here, walk))
-        here = partner[here ^ 1]
-    stop[walk], lengths[walk] = here, len(steps)
-    left = np.flatnonzero(owner[:-1] < 0).astype(np.int32)
-    owner[left] = walks + 2 * np.arange(len(splitters), len(splitters) + len(left), dtype=np.int32)
-    # A walk that meets another meets its far end; one that meets a splitter, the end that it comes in by.
-    stop = np.concatenate([stop, partner.reshape(-1, 2)[left].ravel()])
-    lengths = np.concatenate([lengths, np.zeros(2 * len(left), dtype=np.int32)])
-    taker = owner[stop >> 1]
-    met = np.where(stop < 0, -1, np.where(taker >= walks, taker - walks + (stop & 1), taker)).astype(np.int32)
-    return _Walks(np.concatenate([splitters, left]), steps, lengths, met)
+    """Walk from the splitters, a fixed number of steps; every element belongs to the walk that reaches it soonest.
+
+    So every walk owns what it passes up to where it meets another, and nothing beyond. Elements that no walk reaches
+    become splitters without walks.
+    """
+    walks = 2 * len(splitters)
+    rows = np.empty((STEPS + 1, walks), dtype=np.int32)
+    rows[0, 0::2], rows[0, 1::2] = 2 * splitters + 1, 2 * splitters  # walk 2 i leaves by end 0, so it comes in by end 1
+    for row in range(STEPS):
+        rows[row + 1] = partner.take(rows[row] ^ 1)
+    # Walk, step and side by which the walk enters, in one number; of all walks over an element the soonest writes last.
+    mark = np.full(len(partner) // 2, -1, dtype=np.int32)
+    of_walk = np.arange(walks, dtype=np.int32) << 1 + STEP_BITS
+    for row in reversed(range(STEPS)):
+        mark[(rows[row] >> 1).astype(np.intp)] = of_walk + ((rows[row] & 1) + (row << 1))
+    missed = np.flatnonzero(mark < 0)
+    mark[missed] = walks + 1 + 2 * np.arange(len(missed)) << 1 + STEP_BITS
+    walk, step = mark >> 1 + STEP_BITS, mark >> 1 & STEPS - 1
+    lengths = np.bincount(walk, minlength=walks + 2 * len(missed)).astype(np.int32)
+    lengths[1::2] -= 1
+    beyond = rows.take((lengths[:walks] + 1) * walks + np.arange(walks, dtype=np.int32))
+    beyond = np.concatenate([beyond, partner.reshape(-1, 2).take(missed, axis=0).ravel()])
+    # A walk that comes to a splitter meets the walk out of the end that it comes in by.
+    met, at_splitter = walk.take(beyond >> 1), step.take(beyond >> 1) == 0
+    return _Walks(walk, step, mark & 1, lengths, np.where(at_splitter, met & ~1 | beyond & 1, met))
 
 
 def _laid_out(walks: _Walks, order: Chains) -> Chains:
     """Chains of all elements from the chains of the splitters."""
-    entered, chosen = order.entries, order.elements
-    sizes = 1 + walks.lengths[0::2] + walks.lengths[1::2]
-    places = np.concatenate(([0], np.cumsum(sizes[chosen]))).astype(np.int32)
-    entries = np.empty(places[-1], dtype=np.int32)
-    centre = places[:-1] + walks.lengths[entered]
-    entries[centre] = 2 * walks.splitters[chosen] + (entered & 1)
-    base = np.empty(2 * len(walks.splitters), dtype=np.int32)
-    base[2 * chosen], base[2 * chosen + 1] = centre, centre
-    way = np.ones(len(base), dtype=np.int32)
-    way[entered] = -1
-    for step, (here, walk) in enumerate(walks.steps, start=1):
-        onward = way[walk]
-        entries[base[walk] + step * onward] = here ^ (onward < 0)
-    return Chains(entries, places[order.offsets], order.closed)
+    begins = offsets_of((1 + walks.lengths[0::2] + walks.lengths[1::2]).take(order.elements))
+    # A chain comes in along one walk of a splitter, backward, and leaves along the other.
+    inward, outward = order.entries, order.entries ^ 1
+    centre, way = np.empty_like(walks.lengths), np.ones_like(walks.lengths)
+    centre[inward] = centre[outward] = begins[:-1] + walks.lengths[inward]
+    way[inward] = -1
+    ways = way.take(walks.walk)
+    entries = np.empty(len(walks.walk), dtype=np.int32)
+    places = centre.take(walks.walk) + walks.step * ways
+    entries[places.astype(np.intp)] = (2 * np.arange(len(entries), dtype=np.int32) + walks.entered) ^ (ways < 0)
+    return Chains(entries, begins[order.offsets], order.closed)
 
 
-def _chains_by_jumping(partner: IntArray) -> Chains:
-    """All chains by pointer jumping along both directions."""
-    ends = len(partner)
-    previous = _cut_cycles(np.where(partner < 0, -1, partner ^ 1).astype(np.int32))
-    head, rank = _rank(previous)
-    kept = np.flatnonzero(head < head[np.arange(ends) ^ 1]).astype(np.int32)
-    starts = kept[rank[kept] == 0]
-    chain_at = np.empty(ends, dtype=np.int32)
-    chain_at[starts] = np.arange(len(starts), dtype=np.int32)
-    chain = chain_at[head[kept]]
-    offsets = np.concatenate(([0], np.cumsum(np.bincount(chain, minlength=len(starts))))).astype(np.int32)
-    entries = np.empty(len(kept), dtype=np.int32)
-    entries[offsets[chain] + rank[kept]] = kept
-    return Chains(entries, offsets, partner[starts] >= 0)
-
-
-def _cut_cycles(previous: IntArray) -> IntArray:
-    """The same links without the one that enters each cycle's smallest member."""
-    smallest = _smallest_on_cycle(previous)
-    return np.where(smallest == np.arange(len(previous)), -1, previous).astype(np.int32)
-
-
-def _smallest_on_cycle(previous: IntArray) -> IntArray:
-    """Smallest member of the cycle through every member, -1 for members that are on none."""
-    smallest = np.arange(len(previous), dtype=np.int32)
-    jump = previous.copy()
-    while True:
-        alive = jump >= 0
-        if not alive.any():
-            return np.full(len(previous), -1, dtype=np.int32)
-        lowest = np.where(alive, np.minimum(smallest, smallest[jump]), smallest)
-        further = np.where(alive, jump[jump], -1).astype(np.int32)
-        if np.array_equal(lowest, smallest) and np.array_equal(further >= 0, alive):
-            return np.where(alive, smallest, -1).astype(np.int32)
-        smallest, jump = lowest, further
-
-
-def _rank(previous: IntArray) -> tuple[IntArray, IntArray]:
-    """First member of every member's chain and the steps from there; chains must not close."""
-    linked = previous >= 0
-    first = np.where(linked, previous, np.arange(len(previous))).astype(np.int32)
-    rank = linked.astype(np.int32)
-    while True:
-        further = first[first]
-        if np.array_equal(further, first):
-            return first, rank
-        rank += rank[first]
-        first = further
+def _walked_one_by_one(partner: IntArray) -> Chains:
+    """All chains by going from element to element; elements that are a chain alone are told first."""
+    elements = np.arange(len(partner) // 2, dtype=np.int32)
+    alone = (partner[0::2] >> 1 == elements) & (partner[1::2] >> 1 == elements)
+    entries = (2 * np.flatnonzero(alone)).tolist()
+    offsets = list(range(len(entries) + 1))
+    free = (partner == np.arange(len(partner))) & ~np.repeat(alone, 2)
+    onward = partner.reshape(-1, 2)[:, ::-1].ravel().tolist()
+    for start in [*np.flatnonzero(free).tolist(), *(2 * np.flatnonzero(~alone)).tolist()]:
+        entry = start
+        while (following := onward[entry]) >= 0:
+            entries.append(entry)
+            onward[entry] = onward[entry ^ 1] = -1  # passed
+            entry = following
+        if len(entries) > offsets[-1]:
+            offsets.append(len(entries))
+    told, own = np.array(entries, dtype=np.int32), np.array(offsets, dtype=np.int32)
+    begins = told[own[:-1]]
+    return Chains(told, own, partner[begins] != begins)

@@ -12,30 +12,46 @@ from .strips import Strips, find_strips, walk_strips
 
 
 @dataclass(frozen=True)
-class RingReport:
+class MeshRings:
     """All rings of a mesh.
 
     boundaries : open rings: every closed boundary loop
     broken_edges : (k,) int32, boundary edges that belong to no closed loop
     loops : closed edge loops through 4-valent vertices
     strips : face strips, open and closed
-    pairs : open rings paired with those that face them
     """
 
     boundaries: Rings
     broken_edges: IntArray
     loops: Rings
     strips: Strips
+
+
+@dataclass(frozen=True)
+class RingReport(MeshRings):
+    """All rings of a mesh, and which of them belong together.
+
+    pairs : open rings paired with those that face them
+    """
+
     pairs: RingPairs
 
 
-def count_rings(mesh: PolyMesh, adjacency: Adjacency | None = None) -> RingReport:
-    """Count and measure every ring and strip of any polygon mesh, and pair the open rings that face each other.
+def find_rings(mesh: PolyMesh, adjacency: Adjacency | None = None) -> MeshRings:
+    """Find, count and measure every ring and strip of any polygon mesh.
 
     adjacency : the mesh's adjacency where it is at hand; else it is built
     """
     neighbours = build_adjacency(mesh) if adjacency is None else adjacency
     border, walks = walk_boundary(mesh, neighbours), walk_strips(mesh, neighbours)
-    boundaries = boundary_rings(mesh, neighbours, border)
-    return RingReport(boundaries, broken_boundary_edges(mesh, neighbours, border), closed_edge_loops(mesh, neighbours, walks),
-                      find_strips(mesh, neighbours, walks), pair_rings(mesh, boundaries))
+    return MeshRings(boundary_rings(mesh, neighbours, border), broken_boundary_edges(mesh, neighbours, border),
+                     closed_edge_loops(mesh, neighbours, walks), find_strips(mesh, neighbours, walks))
+
+
+def count_rings(mesh: PolyMesh, adjacency: Adjacency | None = None) -> RingReport:
+    """Find all rings as ``find_rings`` does, and pair the open ones that face each other.
+
+    adjacency : the mesh's adjacency where it is at hand; else it is built
+    """
+    found = find_rings(mesh, adjacency)
+    return RingReport(found.boundaries, found.broken_edges, found.loops, found.strips, pair_rings(mesh, found.boundaries))

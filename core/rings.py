@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency
-from .chains import Chains, build_chains, pair_ends, turned_order
+from .chains import Chains, build_chains, offsets_of, told_anew
 from .errors import MeshError
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .ring_figures import common_limb, directions, measure_polygons
@@ -20,33 +21,57 @@ class BoundaryWalks:
     """Walks along all boundary edges.
 
     edges : (k,) int32, the boundary edges, increasing
+    starts : (k,) int32, end (0 or 1) at which the face beside each edge starts it
     chains : places in ``edges``; the open ones end at a non-manifold edge
     """
 
     edges: IntArray
+    starts: IntArray
     chains: Chains
 
 
 def walk_boundary(mesh: PolyMesh, adjacency: Adjacency) -> BoundaryWalks:
     """Put the boundary edges in order, joined where the fan of faces between two of them begins and ends."""
-    edges = np.flatnonzero(adjacency.edge_face_count == 1).astype(np.int32)
+    corners = np.flatnonzero(adjacency.corner_twins < 0)
+    corners = corners[adjacency.edge_face_count[adjacency.corner_edges[corners]] == 1]
+    corners = corners[np.argsort(adjacency.corner_edges[corners])]
+    edges = adjacency.corner_edges[corners]
     if len(edges) == 0:
-        return BoundaryWalks(edges, build_chains(edges))
-    corners = np.flatnonzero(adjacency.boundary_vertex[mesh.corner_verts])
-    spokes = _corner_spokes(mesh, adjacency, corners)
-    fans = build_chains(pair_ends(spokes))
-    open_fans = np.flatnonzero(~fans.closed)
-    first = spokes[fans.entries[fans.offsets[open_fans]]]
-    last = spokes[fans.entries[fans.offsets[open_fans + 1] - 1] ^ 1]
-    local = np.full(adjacency.edge_count, -1, dtype=np.int32)
-    local[edges] = np.arange(len(edges), dtype=np.int32)
-    both = (local[first >> 1] >= 0) & (local[last >> 1] >= 0) & (first != last)
-    first_end = 2 * local[first[both] >> 1] + (first[both] & 1)
-    last_end = 2 * local[last[both] >> 1] + (last[both] & 1)
+        return BoundaryWalks(edges, edges, build_chains(edges))
+    # Both ends of every edge, each with the far side of the fan of faces there: another boundary edge, or a non-manifold one.
+    sides = np.concatenate([corners, corners])
+    vertices = np.concatenate([mesh.corner_verts[corners], adjacency.corner_ends[corners]])
+    ends = _edge_ends(adjacency, sides, vertices)
+    far_ends = _edge_ends(adjacency, _far_sides(mesh, adjacency, sides, vertices), vertices)
+    place = np.searchsorted(edges, far_ends >> 1) % len(edges)
     partner = np.full(2 * len(edges), -1, dtype=np.int32)
-    partner[first_end] = last_end
-    partner[last_end] = first_end
-    return BoundaryWalks(edges, build_chains(partner))
+    partner[2 * np.searchsorted(edges, ends >> 1) + (ends & 1)] = np.where(edges[place] == far_ends >> 1, 2 * place + (far_ends & 1), -1)
+    return BoundaryWalks(edges, ends[: len(edges)] & 1, build_chains(_mutual(partner)))
+
+
+def _edge_ends(adjacency: Adjacency, corners: npt.NDArray[np.integer[Any]], vertices: IntArray) -> IntArray:
+    """Ends of the corners' edges that lie at the vertices, each (n,) int32: end 2 e + i is edge e at its vertex edge_verts[e, i]."""
+    edges = adjacency.corner_edges[corners]
+    return 2 * edges + (adjacency.edge_verts[edges, 1] == vertices)
+
+
+def _turned(mesh: PolyMesh, adjacency: Adjacency, corners: npt.NDArray[np.integer[Any]], vertices: IntArray) -> IntArray:
+    """From corners' edges to the other edges that the same faces have at the vertices, told by their corners, (n,) int32."""
+    starts_there = mesh.corner_verts[corners] == vertices
+    return np.where(starts_there, adjacency.corner_previous[corners], adjacency.corner_next[corners])
+
+
+def _far_sides(mesh: PolyMesh, adjacency: Adjacency, corners: npt.NDArray[np.intp], vertices: IntArray) -> IntArray:
+    """Edges on the other side of the fans of faces that begin at the corners' edges round the vertices, told by their corners."""
+    far = _turned(mesh, adjacency, corners, vertices)
+    turning = np.arange(len(far))
+    for _ in range(int(adjacency.valence.max())):  # no fan has more faces
+        across = adjacency.corner_twins[far[turning]]
+        turning, across = turning[across >= 0], across[across >= 0]
+        if len(turning) == 0:
+            break
+        far[turning] = _turned(mesh, adjacency, across, vertices[turning])
+    return far
 
 
 def boundary_loops(mesh: PolyMesh, adjacency: Adjacency, walks: BoundaryWalks | None = None) -> list[IntArray]:
@@ -59,19 +84,21 @@ def boundary_loops(mesh: PolyMesh, adjacency: Adjacency, walks: BoundaryWalks | 
     are ordered by that vertex. Where faces disagree about outside, most edges decide. Boundary edges that run
     into a non-manifold edge belong to no loop (see ``broken_boundary_edges``).
     """
-    walked = walk_boundary(mesh, adjacency) if walks is None else walks
-    edges, chains = walked.edges, walked.chains
-    forward = _follows_face(mesh, adjacency, edges)
-    loops = []
-    for index in np.flatnonzero(chains.closed):
-        entries = chains.entries_of(index)
-        agree = np.count_nonzero((entries & 1) == forward[entries >> 1])
-        if 2 * agree < len(entries):
-            entries = (entries ^ 1)[::-1]
-        vertices = adjacency.edge_verts[edges[entries >> 1], entries & 1]
-        first = int(np.argmin(vertices))
-        loops.append(np.concatenate([vertices[first:], vertices[:first]]))
-    return sorted(loops, key=lambda loop: (int(loop[0]), len(loop), loop.tolist()))
+    vertices, offsets = _along_faces(adjacency, walk_boundary(mesh, adjacency) if walks is None else walks)
+    return np.split(vertices, offsets[1:-1]) if len(vertices) else []
+
+
+def _along_faces(adjacency: Adjacency, walks: BoundaryWalks) -> tuple[IntArray, IntArray]:
+    """Vertices and offsets of the closed boundary loops, as ``boundary_loops`` tells them."""
+    chains = walks.chains.only_closed()
+    if chains.count == 0:
+        return np.zeros(0, dtype=np.int32), chains.offsets
+    # Edges are numbered by their lower vertex, so a chain that starts at its smallest end starts at its smallest vertex.
+    vertices = adjacency.edge_verts[walks.edges[chains.elements], chains.entries & 1]
+    along = chains.entries & 1 == walks.starts[chains.elements]
+    lengths, starts = np.diff(chains.offsets), chains.offsets[:-1]
+    backward = 2 * np.add.reduceat(along, starts, dtype=np.int32) < lengths
+    return vertices[told_anew(starts, lengths, np.zeros_like(starts), backward)], chains.offsets
 
 
 def require_simple(loop: IntArray) -> None:
@@ -91,23 +118,10 @@ def broken_boundary_edges(mesh: PolyMesh, adjacency: Adjacency, walks: BoundaryW
     return np.sort(walked.edges[walked.chains.elements[open_entry]])
 
 
-def _corner_spokes(mesh: PolyMesh, adjacency: Adjacency, corners: IntArray) -> IntArray:
-    """The two (edge, vertex) keys at every corner, (2 k,) int32: incoming edge, then outgoing edge."""
-    vertices = mesh.corner_verts[corners]
-    incoming = adjacency.corner_edges[adjacency.corner_previous[corners]]
-    edges = np.column_stack([incoming, adjacency.corner_edges[corners]])
-    upper_end = adjacency.edge_verts[edges, 1] == vertices[:, None]
-    spokes: IntArray = (2 * edges + upper_end).ravel().astype(np.int32)
-    return spokes
-
-
-def _follows_face(mesh: PolyMesh, adjacency: Adjacency, edges: IntArray) -> IntArray:
-    """End (0 or 1) at which the face beside each boundary edge starts it, (k,) int32."""
-    corners = np.flatnonzero(adjacency.edge_face_count[adjacency.corner_edges] == 1)
-    start = np.zeros(adjacency.edge_count, dtype=np.int32)
-    start[adjacency.corner_edges[corners]] = mesh.corner_verts[corners]
-    end: IntArray = (adjacency.edge_verts[edges, 1] == start[edges]).astype(np.int32)
-    return end
+def _mutual(partner: npt.NDArray[np.integer[Any]]) -> IntArray:
+    """Partners that have each other, (n,) int32; -1 for the others, which only faces that repeat a vertex bring about."""
+    own = np.arange(len(partner))
+    return np.where((partner >= 0) & (partner != own) & (partner[partner] == own), partner, -1).astype(np.int32)
 
 
 def straight_partners(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
@@ -116,27 +130,19 @@ def straight_partners(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
     Straight on exists at a vertex inside the surface with four edges and four faces in one fan: the edge that
     shares no face with this one. End 2 e + i is edge e at its vertex edge_verts[e, i].
     """
-    regular = _regular_vertices(mesh, adjacency)
-    at_regular = regular[adjacency.edge_verts]
-    corners = np.flatnonzero(regular[mesh.corner_verts])
-    spokes = _corner_spokes(mesh, adjacency, corners).reshape(-1, 2)
-    ends = 2 * adjacency.edge_count
-    vertex = adjacency.edge_verts.ravel()
-    ids = np.arange(ends, dtype=np.float64)
-    beside = (np.bincount(spokes[:, 0], weights=spokes[:, 1], minlength=ends)
-              + np.bincount(spokes[:, 1], weights=spokes[:, 0], minlength=ends))
-    around = np.bincount(vertex[at_regular.ravel()], weights=ids[at_regular.ravel()], minlength=mesh.vertex_count)
-    # Four ends meet at the vertex: what is left after this one and the two beside it is the opposite one.
-    partner = np.where(at_regular.ravel(), around[vertex] - ids - beside, -1.0).astype(np.int64)
-    valid = (partner >= 0) & (partner < ends)
-    mutual = valid & (partner[np.where(valid, partner, 0)] == np.arange(ends)) & (vertex[np.where(valid, partner, 0)] == vertex)
-    return np.where(mutual, partner, -1).astype(np.int32)
+    vertices = np.concatenate([mesh.corner_verts, adjacency.corner_ends])
+    chosen = np.flatnonzero(_regular_vertices(adjacency)[vertices])
+    corners, vertices = chosen % len(mesh.corner_verts), vertices[chosen]
+    beside = adjacency.corner_twins[_turned(mesh, adjacency, corners, vertices)]
+    partner = np.full(2 * adjacency.edge_count, -1, dtype=np.int32)
+    partner[_edge_ends(adjacency, corners, vertices)] = _edge_ends(adjacency, _turned(mesh, adjacency, beside, vertices), vertices)
+    return _mutual(partner)
 
 
-def _regular_vertices(mesh: PolyMesh, adjacency: Adjacency) -> BoolArray:
-    """Vertices with exactly four edges and four faces, every edge between two faces."""
-    regular: BoolArray = (adjacency.valence == 4) & (adjacency.face_valence == 4)
-    regular[adjacency.edge_verts[adjacency.edge_face_count != 2].ravel()] = False
+def _regular_vertices(adjacency: Adjacency) -> BoolArray:
+    """Vertices with exactly four edges, each between two faces (so that there are four faces as well)."""
+    regular: BoolArray = adjacency.valence == 4
+    regular[adjacency.edge_verts.take(np.flatnonzero(adjacency.edge_face_count != 2), axis=0)] = False
     return regular
 
 
@@ -182,11 +188,10 @@ def boundary_rings(mesh: PolyMesh, adjacency: Adjacency, walks: BoundaryWalks | 
 
     walks : of ``walk_boundary`` where they are at hand; left out: walked here
     """
-    loops = boundary_loops(mesh, adjacency, walks)
-    vertices = np.concatenate([*loops, np.zeros(0, dtype=np.int32)])
-    offsets = np.cumsum([0, *(len(loop) for loop in loops)]).astype(np.int32)
-    plain = (adjacency.valence[vertices] == 3) & (adjacency.face_valence[vertices] == 2)
-    return _measure(mesh, vertices, offsets, plain & _touches_quads_only(mesh)[vertices], outward=-1.0)
+    vertices, offsets = _along_faces(adjacency, walk_boundary(mesh, adjacency) if walks is None else walks)
+    # A closed loop's vertex has two boundary edges; with one edge more it has two faces.
+    plain = (adjacency.valence[vertices] == 3) & _touches_quads_only(mesh)[vertices]
+    return _measure(mesh, vertices, offsets, plain, outward=-1.0)
 
 
 def closed_edge_loops(mesh: PolyMesh, adjacency: Adjacency, walks: StripWalks | None = None) -> Rings:
@@ -195,14 +200,13 @@ def closed_edge_loops(mesh: PolyMesh, adjacency: Adjacency, walks: StripWalks | 
     walks : of ``walk_strips`` where they are at hand; left out: walked here
     Loops start at their smallest vertex, go to the smaller of its two neighbours and are ordered by these two.
     """
-    walked = walk_strips(mesh, adjacency) if walks is None else walks
-    regular, at_quad = _regular_vertices(mesh, adjacency), _touches_quads_only(mesh)
-    if walked.turned.any() or np.any(regular & ~at_quad):
+    regular, at_quad = _regular_vertices(adjacency), _touches_quads_only(mesh)
+    if adjacency.edge_turned.any() or np.any(regular & ~at_quad):
         chains = build_chains(straight_partners(mesh, adjacency)).only_closed()
         vertices, offsets = adjacency.edge_verts[chains.elements, chains.entries & 1], chains.offsets
     else:
-        vertices, offsets = _loops_beside_strips(walked, regular)
-    return _measure(mesh, vertices, offsets, at_quad[vertices], outward=1.0)
+        vertices, offsets = _loops_beside_strips(walk_strips(mesh, adjacency) if walks is None else walks, regular)
+    return _measure(mesh, vertices, offsets, at_quad.take(vertices), outward=1.0)
 
 
 def _loops_beside_strips(walks: StripWalks, regular: BoolArray) -> tuple[IntArray, IntArray]:
@@ -215,43 +219,41 @@ def _loops_beside_strips(walks: StripWalks, regular: BoolArray) -> tuple[IntArra
     if len(rails) == 0:
         return rails, offsets
     starts, lengths = offsets[:-1], np.diff(offsets)
-    smallest = np.minimum.reduceat(rails, starts)
-    at = np.flatnonzero(rails == np.repeat(smallest, lengths))
+    at = np.flatnonzero(rails == np.repeat(np.minimum.reduceat(rails, starts), lengths))
     loop = np.searchsorted(starts, at, side="right") - 1
-    before = rails[np.where(at == starts[loop], offsets[loop + 1], at) - 1]
-    after = rails[np.where(at + 1 == offsets[loop + 1], starts[loop], at + 1)]
-    second = np.minimum(before, after)
+    begin, length = starts[loop], lengths[loop]
+    before, after = rails[begin + (at - begin - 1) % length], rails[begin + (at - begin + 1) % length]
     # The first edge tells a loop from all others; of those that tell the same one, the first is taken.
-    order = np.lexsort((second, loop))
+    first_edge = rails[at].astype(np.int64) * len(regular) + np.minimum(before, after)
+    order = np.lexsort((first_edge, loop))
     order = order[np.diff(loop[order], prepend=-1) > 0]
-    order = order[np.lexsort((second[order], smallest))]
-    fresh = np.ones(len(order), dtype=np.bool_)
-    fresh[1:] = (np.diff(smallest[loop[order]]) != 0) | (np.diff(second[order]) != 0)
-    return _told_from(rails, offsets, loop[order[fresh]], at[order[fresh]], (before < after)[order[fresh]])
+    order = order[np.unique(first_edge[order], return_index=True)[1]]
+    order = order[length[order] > 2]
+    vertices = rails.take(told_anew(begin[order], length[order], (at - begin)[order], (before < after)[order]))
+    return _straight(vertices, offsets_of(length[order]))
 
 
 def _regular_sides(walks: StripWalks, regular: BoolArray) -> tuple[IntArray, IntArray]:
     """Vertices and offsets of the sides of closed strips on which every vertex is regular."""
-    starts, lengths = walks.chains.offsets[:-1], np.diff(walks.chains.offsets)
-    sides, counts = [np.zeros(0, dtype=np.int32)], [np.zeros(1, dtype=np.int32)]
-    for side in (walks.left, walks.right) if len(starts) else ():
-        whole = walks.chains.closed & np.logical_and.reduceat(regular[side], starts)
-        sides.append(side if whole.all() else side[np.repeat(whole, lengths)])
-        counts.append(lengths[whole])
-    return np.concatenate(sides), np.cumsum(np.concatenate(counts), dtype=np.int32)
+    if not walks.closed.any():
+        return np.zeros(0, dtype=np.int32), np.zeros(1, dtype=np.int32)
+    lengths = np.diff(walks.edge_offsets)
+    whole = np.logical_and.reduceat(regular.take(walks.sides), walks.edge_offsets[:-1], axis=1) & walks.closed
+    return walks.sides[np.repeat(whole, lengths, axis=1)], offsets_of(np.broadcast_to(lengths, whole.shape)[whole])
 
 
-def _told_from(rails: IntArray, offsets: IntArray, loops: npt.NDArray[np.int64], at: npt.NDArray[np.int64],
-               backward: BoolArray) -> tuple[IntArray, IntArray]:
-    """The chosen loops, each from a place on it and in one direction; those that turn back on themselves are none."""
-    starts, lengths = offsets[loops], np.diff(offsets)[loops]
-    own = np.concatenate(([0], np.cumsum(lengths))).astype(np.int32)
-    vertices = rails[turned_order(own, at - starts, backward) + np.repeat(starts - own[:-1], lengths)]
-    ahead = vertices[turned_order(own, np.full(len(loops), 2) % lengths, np.zeros(len(loops), dtype=np.bool_))]
-    straight = np.logical_and.reduceat(vertices != ahead, own[:-1])
-    if straight.all():
-        return vertices, own
-    return vertices[np.repeat(straight, lengths)], np.concatenate(([0], np.cumsum(lengths[straight]))).astype(np.int32)
+def _straight(vertices: IntArray, offsets: IntArray) -> tuple[IntArray, IntArray]:
+    """The loops, of three vertices or more, that nowhere turn back on themselves."""
+    starts, ends = offsets[:-1], offsets[1:]
+    ahead = np.empty_like(vertices)
+    ahead[:-2] = vertices[2:]
+    ahead[ends - 2], ahead[ends - 1] = vertices[starts], vertices[starts + 1]
+    back = np.flatnonzero(ahead == vertices)
+    if len(back) == 0:
+        return vertices, offsets
+    straight = np.ones(len(starts), dtype=np.bool_)
+    straight[np.searchsorted(ends, back, side="right")] = False
+    return vertices[np.repeat(straight, ends - starts)], offsets_of((ends - starts)[straight])
 
 
 def _touches_quads_only(mesh: PolyMesh) -> BoolArray:

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency
-from .chains import Chains, build_chains
+from .chains import Chains, build_chains, offsets_of
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .ring_figures import chain_sum, common_limb, directions, measure_polygons
 
@@ -63,56 +63,69 @@ class Strips:
 
 @dataclass(frozen=True)
 class StripWalks:
-    """Walks along all face strips, before anything is measured.
+    """Walks along all face strips, before anything is measured; strip i owns crossed edges and faces as in ``Strips``.
 
-    chains : elements 2 q and 2 q + 1 are quad q crossed from its corner 0 or 2, and from its corner 1 or 3
-    corners : (L,) int32, corner at which the edge starts over which each quad is entered
-    left, right : (L,) int32, vertices of that edge: seen from outside with the face beyond it, its start and its end
-    turned : (L,) bool, faces beside each entered edge disagree about outside; the first edge of an open strip never does
+    corners : (K,) int32, corner at which each crossed edge starts, of the quad that is entered over it; of the last
+        edge of an open strip the corner of the quad that is left over it
+    sides : (2, K) int32, vertices that this corner's edge starts and ends at: seen from outside with the quad that is
+        entered beyond it, its left and its right end
+    edge_offsets : (M + 1,) int32
+    faces : (L,) int32, quads in walking order
+    face_offsets : (M + 1,) int32
+    closed : (M,) bool
+    once : (M,) bool, no quad is crossed twice
     """
 
-    chains: Chains
     corners: IntArray
-    left: IntArray
-    right: IntArray
-    turned: BoolArray
+    sides: IntArray
+    edge_offsets: IntArray
+    faces: IntArray
+    face_offsets: IntArray
+    closed: BoolArray
+    once: BoolArray
 
 
 def walk_strips(mesh: PolyMesh, adjacency: Adjacency) -> StripWalks:
     """Put the quads of every face strip in order."""
-    quads = np.flatnonzero(mesh.face_sizes == 4)
-    twins = edge_twins(adjacency)
-    # Two corners on opposite sides of a quad are the two ends of one element.
-    corners: IntArray = (mesh.face_offsets[quads][:, None] + np.array([0, 2, 1, 3], dtype=np.int32)).ravel()
-    end_of_corner = np.full(len(twins) + 1, -1, dtype=np.int32)
-    end_of_corner[corners] = np.arange(len(corners), dtype=np.int32)
-    chains = build_chains(end_of_corner[twins[corners]])
-    entered = corners[chains.entries]
-    left, right = mesh.corner_verts[entered], mesh.corner_verts[adjacency.corner_next[entered]]
-    return StripWalks(chains, entered, left, right, _turned(mesh, chains, corners, right))
+    quads = np.flatnonzero(mesh.face_sizes == 4).astype(np.int32)
+    # A quad is crossed from its side 0 to its side 2 or back, and from its side 1 to its side 3 or back: with the middle two
+    # exchanged, sides 0 2 1 3, these are the two ends of two elements.
+    twins = _twins_of_sides(mesh, adjacency, quads)
+    partner = twins.copy()
+    partner[:, 1], partner[:, 2] = twins[:, 2], twins[:, 1]
+    chains = build_chains(_middle_exchanged(partner.ravel()))
+    # An open strip crosses one edge more than it has quads, the one that its last quad is left by.
+    ends = chains.offsets[1:][~chains.closed]
+    crossed = _middle_exchanged(np.insert(chains.entries, ends, chains.entries[ends - 1] ^ 1))
+    corners = mesh.face_offsets.take(quads.take(crossed >> 2)) + (crossed & 3)
+    offsets = chains.offsets + offsets_of((~chains.closed).astype(np.int32))
+    sides = np.stack([mesh.corner_verts.take(corners), adjacency.corner_ends.take(corners)])
+    return StripWalks(corners, sides, offsets, quads.take(chains.entries >> 2), chains.offsets, chains.closed,
+                      _no_face_twice(chains))
 
 
-def _turned(mesh: PolyMesh, chains: Chains, corners: IntArray, right: IntArray) -> BoolArray:
-    """Entered edges whose right end is not the right end of the edge that the quad before was left by."""
-    turned = np.zeros(len(right), dtype=np.bool_)
-    if len(right):
-        leaving = mesh.corner_verts[corners[chains.entries ^ 1]]
-        turned[1:] = right[1:] != leaving[:-1]
-        starts = chains.offsets[:-1]
-        turned[starts] = chains.closed & (right[starts] != leaving[chains.offsets[1:] - 1])
-    return turned
+def _twins_of_sides(mesh: PolyMesh, adjacency: Adjacency, quads: IntArray) -> IntArray:
+    """Side of a quad on the other side of every quad's sides, (n, 4) int32; -1 where there is none. Side 4 i + k is quad i's k-th."""
+    if len(quads) == mesh.face_count:
+        return adjacency.corner_twins.reshape(-1, 4)
+    corners = mesh.face_offsets[quads][:, None] + np.arange(4, dtype=np.int32)
+    number = np.full(len(mesh.corner_verts) + 1, -1, dtype=np.int32)
+    number[corners] = np.arange(corners.size, dtype=np.int32).reshape(-1, 4)
+    return number[adjacency.corner_twins[corners]]
 
 
-def edge_twins(adjacency: Adjacency) -> IntArray:
-    """The other corner of every corner's edge, (C,) int32; -1 where the edge has not exactly two faces."""
-    corners = np.arange(len(adjacency.corner_edges), dtype=np.int32)
-    # Of an edge's two corners, the sum of both less the one is the other.
-    total = np.bincount(adjacency.corner_edges, weights=corners, minlength=adjacency.edge_count)
-    twins = (total[adjacency.corner_edges] - corners).astype(np.int32)
-    alone = adjacency.edge_face_count != 2
-    if alone.any():
-        twins[alone[adjacency.corner_edges]] = -1
-    return twins
+def _middle_exchanged(sides: IntArray) -> IntArray:
+    """The second and the third of every four sides, 4 i + 1 and 4 i + 2, each replaced by the other; -1 stays."""
+    return sides ^ 3 * ((sides ^ sides >> 1) & 1)
+
+
+def _no_face_twice(chains: Chains) -> BoolArray:
+    """Whether each strip runs over every one of its faces once only."""
+    strip = np.empty(len(chains.entries), dtype=np.int32)
+    strip[chains.elements.astype(np.intp)] = np.repeat(np.arange(chains.count, dtype=np.int32), np.diff(chains.offsets))
+    once = np.ones(chains.count, dtype=np.bool_)
+    once[strip[0::2][strip[0::2] == strip[1::2]]] = False
+    return once
 
 
 def find_strips(mesh: PolyMesh, adjacency: Adjacency, walks: StripWalks | None = None) -> Strips:
@@ -122,40 +135,20 @@ def find_strips(mesh: PolyMesh, adjacency: Adjacency, walks: StripWalks | None =
     A strip ends at a boundary, at a face that is no quad and at an edge of more than two faces.
     """
     walked = walk_strips(mesh, adjacency) if walks is None else walks
-    chains, corners = walked.chains, walked.corners
-    faces = adjacency.corner_faces[corners]
-    left, right, edges, offsets = walked.left, walked.right, adjacency.corner_edges[corners], chains.offsets
-    if not chains.closed.all():
-        # An open strip has one edge more: the one that its last quad is left by.
-        ends = chains.offsets[1:][~chains.closed]
-        leaving = adjacency.corner_next[adjacency.corner_next[corners[ends - 1]]]
-        left = np.insert(left, ends, mesh.corner_verts[leaving])
-        right = np.insert(right, ends, mesh.corner_verts[adjacency.corner_next[leaving]])
-        edges = np.insert(edges, ends, adjacency.corner_edges[leaving])
-        offsets = (chains.offsets + np.concatenate(([0], np.cumsum(~chains.closed)))).astype(np.int32)
-    lengths, centres, areas = measure_polygons(mesh.positions, np.stack([left, right]), offsets, chains.closed)
+    edges, offsets, closed = adjacency.corner_edges.take(walked.corners), walked.edge_offsets, walked.closed
+    lengths, centres, areas = measure_polygons(mesh.positions, walked.sides, offsets, closed)
     normals = directions(areas)
-    normals[~chains.closed] = 0.0
-    twisted = chains.closed & _odd(walked.turned, chains.offsets)
-    once = _no_face_twice(chains)
-    return Strips(edges, offsets, faces, chains.offsets, chains.closed, twisted, lengths, centres, normals,
-                  chains.closed & ~twisted & once, common_limb(mesh, np.stack([left, right], axis=1), offsets))
+    normals[~closed] = 0.0
+    twisted = closed & _odd(adjacency.edge_turned, edges, offsets)
+    return Strips(edges, offsets, walked.faces, walked.face_offsets, closed, twisted, lengths, centres, normals,
+                  closed & ~twisted & walked.once, common_limb(mesh, walked.sides.T, offsets))
 
 
-def _odd(flags: BoolArray, offsets: IntArray) -> BoolArray:
-    """Whether an odd number of each chain's flags is set, (M,) bool."""
+def _odd(flags: BoolArray, members: IntArray, offsets: IntArray) -> BoolArray:
+    """Whether an odd number of each chain's members are flagged, (M,) bool."""
     if not flags.any():
         return np.zeros(len(offsets) - 1, dtype=np.bool_)
-    return np.asarray(chain_sum(flags.astype(np.float64), offsets) % 2 == 1)
-
-
-def _no_face_twice(chains: Chains) -> BoolArray:
-    """Whether each strip runs over every one of its faces once only."""
-    strip = np.empty(len(chains.entries), dtype=np.int32)
-    strip[chains.elements] = np.repeat(np.arange(chains.count, dtype=np.int32), np.diff(chains.offsets))
-    once = np.ones(chains.count, dtype=np.bool_)
-    once[strip[0::2][strip[0::2] == strip[1::2]]] = False
-    return once
+    return np.asarray(chain_sum(flags[members].astype(np.float64), offsets) % 2 == 1)
 
 
 def strip_labels(strips: Strips, face_count: int) -> npt.NDArray[np.int32]:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ringwright.core.chains import build_chains, pair_ends
+from ringwright.core.chains import build_chains, told_anew
 
 
 def walked(partner):
@@ -81,5 +81,24 @@ def test_no_elements():
     assert build_chains(np.zeros(0, dtype=np.int32)).count == 0
 
 
-def test_only_keys_that_occur_twice_pair():
-    assert pair_ends(np.array([5, 3, 5, 7, 7, 7, -1, -1])).tolist() == [2, -1, 0, -1, -1, -1, -1, -1]
+@pytest.mark.parametrize("stride", [1, 2, 377, 1000, 4181, 6765])
+def test_long_chains_numbered_in_even_steps(stride):
+    count = 20_000
+    name = np.argsort((np.arange(count) * stride) % (count + 1), kind="stable")
+    partner = np.full(2 * count, -1, dtype=np.int32)
+    partner[2 * name[:-1] + 1], partner[2 * name[1:]] = 2 * name[1:], 2 * name[:-1] + 1
+    assert told(partner) == walked(partner)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_chains_told_anew(seed):
+    random = np.random.default_rng(seed)
+    lengths = random.integers(1, 8, 30)
+    starts = np.cumsum(lengths) - lengths
+    chosen = random.permutation(30)[:20]
+    first, backward = random.integers(0, lengths[chosen]), random.random(20) < 0.5
+    expected = []
+    for chain, begin, turned in zip(chosen, first, backward, strict=True):
+        members = np.roll(starts[chain] + np.arange(lengths[chain]), -begin)
+        expected += [*members[:1], *members[:0:-1]] if turned else [*members]
+    assert told_anew(starts[chosen], lengths[chosen], first, backward).tolist() == expected

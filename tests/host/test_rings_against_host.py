@@ -9,10 +9,10 @@ import pytest
 
 from ringwright.core.adjacency import build_adjacency
 from ringwright.core.polymesh import PolyMesh
-from ringwright.core.rings import closed_edge_loops
+from ringwright.core.rings import boundary_rings, closed_edge_loops
 from ringwright.core.strips import find_strips
 from support.random_meshes import random_mesh
-from support.ring_walks import walked_edge_loops, walked_strips
+from support.ring_walks import WalkedRing, walked_boundaries, walked_edge_loops, walked_strips
 from support.tubes import tube
 
 
@@ -25,22 +25,56 @@ def host_mesh(mesh: PolyMesh) -> bpy.types.Object:
     return thing
 
 
-@pytest.mark.parametrize("seed", range(20))
-def test_loops_and_strips_agree_with_a_walk(seed: int) -> None:
-    mesh, _ = random_mesh(seed)
+def edit_mesh(mesh: PolyMesh) -> bmesh.types.BMesh:
     edit = bmesh.new()
     edit.from_mesh(host_mesh(mesh).data)
     edit.edges.ensure_lookup_table()
+    return edit
+
+
+def along(ring: list[int]) -> frozenset[frozenset[int]]:
+    """Vertex pairs of the edges of a closed vertex loop."""
+    return frozenset(frozenset(pair) for pair in zip(ring, ring[1:] + ring[:1], strict=True))
+
+
+def walked_by_edges(edit: bmesh.types.BMesh, walked: list[WalkedRing]) -> dict[frozenset[frozenset[int]], WalkedRing]:
+    return {frozenset(frozenset(vertex.index for vertex in edit.edges[edge].verts) for edge in ring.edges): ring for ring in walked}
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_loops_and_strips_agree_with_a_walk(seed: int) -> None:
+    mesh, _ = random_mesh(seed)
+    edit = edit_mesh(mesh)
     adjacency = build_adjacency(mesh)
-    loops, strips = closed_edge_loops(mesh, adjacency), find_strips(mesh, adjacency)
-    walked = walked_edge_loops(edit)
-    ours = {frozenset(frozenset(pair) for pair in zip(ring, np.roll(ring, -1), strict=True))
-            for ring in (loops.ring(index).tolist() for index in range(loops.count))}
-    theirs = {frozenset(frozenset(vertex.index for vertex in edit.edges[member].verts) for member in ring.members) for ring in walked}
-    assert ours == theirs
-    assert np.sort(loops.lengths) == pytest.approx(np.sort([ring.length for ring in walked]), rel=1e-5)
+    for rings, walked in ((boundary_rings(mesh, adjacency), walked_boundaries(edit)),
+                          (closed_edge_loops(mesh, adjacency), walked_edge_loops(edit))):
+        by_edges = walked_by_edges(edit, walked)
+        assert {along(rings.ring(index).tolist()) for index in range(rings.count)} == set(by_edges)
+        for index in range(rings.count):
+            same = by_edges[along(rings.ring(index).tolist())]
+            assert rings.lengths[index] == pytest.approx(same.length, rel=1e-5)
+            assert rings.centres[index] == pytest.approx(np.array(same.centre), abs=1e-5)
+            assert rings.bounds_tube[index] == same.bounds_tube
+    strips, walked = find_strips(mesh, adjacency), walked_strips(edit)
+    by_faces = {tuple(sorted(strip.faces)): strip for strip in walked}
     assert sorted(sorted(strips.faces_of(index).tolist()) for index in range(strips.count)) == sorted(
-        sorted(strip.members) for strip in walked_strips(edit))
+        sorted(strip.faces) for strip in walked)
+    for index in range(strips.count):
+        same = by_faces[tuple(sorted(strips.faces_of(index).tolist()))]
+        assert strips.lengths[index] == pytest.approx(same.length, rel=1e-5)
+        assert strips.centres[index] == pytest.approx(np.array(same.centre), abs=1e-5)
+        assert strips.bounds_tube[index] == same.bounds_tube
+    edit.free()
+
+
+def test_openings_look_the_same_way_as_in_a_walk() -> None:
+    mesh = tube(10, 4)
+    edit = edit_mesh(mesh)
+    rings = boundary_rings(mesh, build_adjacency(mesh))
+    by_edges = walked_by_edges(edit, walked_boundaries(edit))
+    assert rings.count == 2
+    for index in range(rings.count):
+        assert rings.normals[index] == pytest.approx(np.array(by_edges[along(rings.ring(index).tolist())].normal), abs=1e-5)
     edit.free()
 
 

@@ -1,6 +1,8 @@
-"""Edge loops and face strips walked one element after the other in the host's own edit-mesh structure.
+"""Boundary loops, edge loops and face strips walked one element after the other in the host's own edit-mesh structure.
 
-The plain way that the vectorised core is measured against; it finds and measures the same things.
+The plain way that the vectorised core is measured against; it finds and measures the same things, on meshes without edges
+of more than two faces. Of what the core tells besides, it leaves out the order of the rings, the limb that they carry and
+the boundary edges that run into an edge of more than two faces.
 """
 
 from __future__ import annotations
@@ -13,25 +15,26 @@ from mathutils import Vector
 
 @dataclass(frozen=True)
 class WalkedRing:
-    """One loop or strip: its edges or faces by index, its figures, and whether it bounds a tube."""
+    """One loop or strip: the edges that it runs along or crosses, its faces (strips alone), its figures, whether it bounds a tube."""
 
-    members: list[int]
+    edges: list[int]
+    faces: list[int]
     length: float
     centre: Vector
     normal: Vector
     bounds_tube: bool
 
 
-def measured(members: list[int], points: list[Vector], *, bounds_tube: bool) -> WalkedRing:
-    """Figures of a closed run of points."""
+def measured(edges: list[int], faces: list[int], points: list[Vector], *, closed: bool, bounds_tube: bool) -> WalkedRing:
+    """Figures of a run of points."""
     centre = sum(points, Vector()) / len(points)
     length, area = 0.0, Vector()
-    before = points[-1]
+    before = points[-1] if closed else points[0]
     for point in points:
         length += (point - before).length
         area += (before - centre).cross(point - centre)
         before = point
-    return WalkedRing(members, length, centre, area.normalized(), bounds_tube)
+    return WalkedRing(edges, faces, length, centre, area.normalized() if closed else Vector(), bounds_tube)
 
 
 def beside_quads(vertices: list[bmesh.types.BMVert], faces: int) -> bool:
@@ -53,13 +56,13 @@ def turned(corner: bmesh.types.BMLoop, vertex: bmesh.types.BMVert) -> bmesh.type
 
 
 def walked_boundaries(mesh: bmesh.types.BMesh) -> list[WalkedRing]:
-    """Every boundary loop, round the fan of faces at each of its vertices."""
+    """Every boundary loop, round the fan of faces at each of its vertices, with the holes to the right of the way."""
     seen = [False] * len(mesh.edges)
     loops = []
     for start in mesh.edges:
         if seen[start.index] or not start.is_boundary:
             continue
-        edge, vertex = start, start.verts[1]
+        edge, vertex = start, start.link_loops[0].link_loop_next.vert
         run, vertices = [], []
         while True:
             seen[edge.index] = True
@@ -72,7 +75,9 @@ def walked_boundaries(mesh: bmesh.types.BMesh) -> list[WalkedRing]:
             vertex = edge.other_vert(vertex)
             if edge is start:
                 break
-        loops.append(measured(run, [vertex.co for vertex in vertices], bounds_tube=beside_quads(vertices, 2)))
+        loop = measured(run, [], [vertex.co for vertex in vertices], closed=True, bounds_tube=beside_quads(vertices, 2))
+        loop.normal.negate()  # the way the opening looks, away from the faces
+        loops.append(loop)
     return loops
 
 
@@ -100,27 +105,29 @@ def _loop_from(start: bmesh.types.BMEdge, seen: list[bool]) -> WalkedRing | None
         corner = turned(turned(corner, vertex), vertex)
         edge = corner.edge
         if edge is start:
-            return measured(run, [vertex.co for vertex in vertices], bounds_tube=beside_quads(vertices, 4))
+            return measured(run, [], [vertex.co for vertex in vertices], closed=True, bounds_tube=beside_quads(vertices, 4))
         vertex = edge.other_vert(vertex)
 
 
 def walked_strips(mesh: bmesh.types.BMesh) -> list[WalkedRing]:
-    """Every face strip with at least one quad, each told by its faces."""
+    """Every face strip with at least one quad."""
     seen = [False] * len(mesh.edges)
     strips = []
-    for edge in mesh.edges:
-        if seen[edge.index]:
+    for start in mesh.edges:
+        if seen[start.index]:
             continue
-        seen[edge.index] = True
-        faces: list[int] = []
-        points = [_middle(edge)]
-        closed = False
-        for corner in edge.link_loops:
-            closed = _strip_from(corner, edge, seen, faces, points)
+        seen[start.index] = True
+        edges, faces, points = [start.index], [], [_middle(start)]
+        closed = twisted = False
+        for corner in start.link_loops:
+            # What lies over the other side of the first edge comes before it.
+            edges.reverse(), faces.reverse(), points.reverse()
+            closed, twisted = _strip_from(corner, start, seen, edges, faces, points)
             if closed:
                 break
         if faces:
-            strips.append(measured(faces, points, bounds_tube=closed and len(set(faces)) == len(faces)))
+            tube = closed and not twisted and len(set(faces)) == len(faces)
+            strips.append(measured(edges, faces, points, closed=closed, bounds_tube=tube))
     return strips
 
 
@@ -128,17 +135,22 @@ def _middle(edge: bmesh.types.BMEdge) -> Vector:
     return (edge.verts[0].co + edge.verts[1].co) / 2.0
 
 
-def _strip_from(corner: bmesh.types.BMLoop, start: bmesh.types.BMEdge, seen: list[bool], faces: list[int], points: list[Vector]) -> bool:
-    """Walk away over one side of an edge; whether the walk came back to it."""
+def _strip_from(corner: bmesh.types.BMLoop, start: bmesh.types.BMEdge, seen: list[bool], edges: list[int], faces: list[int],
+                points: list[Vector]) -> tuple[bool, bool]:
+    """Walk away over one side of an edge; whether the walk came back to it, and with its sides exchanged."""
+    first, twisted = corner, False
     while len(corner.face.verts) == 4:
         faces.append(corner.face.index)
         opposite = corner.link_loop_next.link_loop_next
         edge = opposite.edge
         if edge is start:
-            return True
+            return True, twisted != (opposite.vert is first.vert)
         seen[edge.index] = True
+        edges.append(edge.index)
         points.append(_middle(edge))
         if len(edge.link_loops) != 2:
             break
         corner = opposite.link_loop_radial_next
-    return False
+        if corner.vert is opposite.vert:
+            twisted = not twisted
+    return False, False
