@@ -11,7 +11,7 @@ import numpy.typing as npt
 from .errors import PlanError
 from .pairing import pair_up
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
-from .polymesh import FloatArray, IntArray, PolyMesh
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .rings import Rings
 
 LARGEST_TURN = np.cos(np.radians(75.0))
@@ -22,6 +22,12 @@ LARGEST_GAP = 6.0
 
 LARGEST_RATIO = 3.0
 """Ratio up to which two rings' girths belong together."""
+
+NEAR = 1e-3
+"""Distance of centres, in radii of the smaller ring, under which two rings are concentric."""
+
+INWARD = 0.25
+"""Edges by which a flat piece's faces lie farther in or out than its ring (square faces: a half)."""
 
 ALONE_COST = 2.0
 """Cost of leaving a ring without a partner, in the units of ``facing_costs``."""
@@ -69,7 +75,7 @@ class RingPair:
             return f"Two rings of {fuller} edges face each other; a splice needs no step-down."
         if self.step_downs is None:
             return (f"A ring of {fuller} edges faces one of {sparser}: an odd difference has no all-quad splice; "
-                    f"make one of them {sparser + 1} or {sparser - 1}.")
+                    f"make the smaller one {sparser + 1} or {sparser - 1}.")
         rows = f" in {self.places.rows} rows" if self.places is not None and self.places.rows > 1 else ""
         many = "step-down" if self.step_downs == 1 else "step-downs"
         return f"A ring of {fuller} edges faces one of {sparser}: a splice takes {self.step_downs} {many}{rows}."
@@ -100,6 +106,9 @@ def pair_rings(mesh: PolyMesh, rings: Rings) -> RingPairs:
     Rings that face nothing become ends.
     """
     cost = facing_costs(rings)
+    for first, second in np.argwhere(np.triu(np.isfinite(cost) & _concentric(rings), 1)).tolist():
+        if _mesh_lies_between(mesh, rings, first, second):
+            cost[first, second] = cost[second, first] = np.inf
     partner = pair_up(cost, ALONE_COST)
     pairs = tuple(ring_pair(mesh, rings, first, int(second), float(cost[first, second]))
                   for first, second in enumerate(partner) if second > first)
@@ -115,7 +124,7 @@ def facing_costs(rings: Rings) -> FloatArray:
     radius = np.maximum(rings.lengths / (2.0 * np.pi), 1e-300)
     between = rings.centres[None] - rings.centres[:, None]
     gap = np.linalg.norm(between, axis=2)
-    near = gap < 1e-3 * np.minimum(radius[:, None], radius[None])
+    near = _concentric(rings)
     looks = np.einsum("id,ijd->ij", rings.normals, between) / np.where(gap > 0, gap, 1.0)
     opposed = -(rings.normals @ rings.normals.T)
     looks = np.where(near, opposed, looks)
@@ -125,6 +134,28 @@ def facing_costs(rings: Rings) -> FloatArray:
     np.fill_diagonal(facing, val=False)
     cost = gap / (radius[:, None] + radius[None]) + (1.0 - looks) + (1.0 - looks.T) + ratio
     return np.where(facing, cost, np.inf)
+
+
+def _concentric(rings: Rings) -> BoolArray:
+    """Which rings have one centre, (M, M)."""
+    radius = rings.lengths / (2.0 * np.pi)
+    gap = np.linalg.norm(rings.centres[None] - rings.centres[:, None], axis=2)
+    return np.asarray(gap < NEAR * np.maximum(np.minimum(radius[:, None], radius[None]), 1e-300))
+
+
+def _mesh_lies_between(mesh: PolyMesh, rings: Rings, first: int, second: int) -> bool:
+    """Whether two concentric rings are the rim and the hole of a flat piece, which look away from each other."""
+    larger, smaller = (first, second) if rings.lengths[first] >= rings.lengths[second] else (second, first)
+    return _outward(mesh, rings, larger) < -INWARD or _outward(mesh, rings, smaller) > INWARD
+
+
+def _outward(mesh: PolyMesh, rings: Rings, index: int) -> float:
+    """How much farther from a ring's centre than the ring the faces that touch it lie, in its edges: 0 on a tube."""
+    ring, centre = rings.ring(index), rings.centres[index]
+    touching = np.unique(np.repeat(np.arange(mesh.face_count), mesh.face_sizes)[np.isin(mesh.corner_verts, ring)])
+    middles = np.array([mesh.positions[mesh.face(face)].mean(axis=0) for face in touching.tolist()])
+    beyond = np.linalg.norm(middles - centre, axis=1).mean() - np.linalg.norm(mesh.positions[ring] - centre, axis=1).mean()
+    return float(beyond) * len(ring) / max(float(rings.lengths[index]), 1e-300)
 
 
 def ring_pair(mesh: PolyMesh, rings: Rings, first: int, second: int, cost: float = 0.0) -> RingPair:

@@ -44,7 +44,7 @@ def ring_layers(mesh: PolyMesh, adjacency: Adjacency, loop: npt.ArrayLike, most:
     seen_faces: set[int] = set()
     obstacle = f"the {most} rows that may be used end there"
     while len(faces) < most:
-        problem = _row_problem(mesh, adjacency, vertices[-1], corners)
+        problem = _row_problem(mesh, adjacency, vertices[-1], corners) or _hanging(adjacency, vertices[-1], 2 if len(vertices) == 1 else 4)
         if problem:
             obstacle = problem
             break
@@ -61,6 +61,10 @@ def ring_layers(mesh: PolyMesh, adjacency: Adjacency, loop: npt.ArrayLike, most:
         edges = adjacency.corner_edges[across]
         if np.any(adjacency.edge_face_count[edges] == 1):
             obstacle = f"the next open ring begins at vertex {int(inner[0])}"
+            break
+        if np.any(adjacency.edge_face_count[edges] > 2):
+            one, other = adjacency.edge_verts[edges[np.argmax(adjacency.edge_face_count[edges])]].tolist()
+            obstacle = f"the edge between vertices {one} and {other} has {int(adjacency.edge_face_count[edges].max())} faces"
             break
         corners = _other_corner(adjacency, edges, across)
     return RingLayers(np.array(vertices, dtype=np.int32), np.array(faces, dtype=np.int32).reshape(len(faces), len(ring)), obstacle)
@@ -95,6 +99,15 @@ def _row_problem(mesh: PolyMesh, adjacency: Adjacency, ring: IntArray, corners: 
         vertex = int(ring[(int(np.argmax(apart)) + 1) % len(ring)])
         return f"vertex {vertex} with {int(adjacency.valence[vertex])} edges lies in the way"
     return ""
+
+
+def _hanging(adjacency: Adjacency, ring: IntArray, own: int) -> str:
+    """What else than the rows' own faces hangs on a ring and would be torn along; empty where nothing does.
+
+    own : faces of the rows at every vertex
+    """
+    more = adjacency.face_valence[ring] > own
+    return f"vertex {int(ring[np.argmax(more)])}, on which other faces hang, lies in the way" if np.any(more) else ""
 
 
 def _other_corner(adjacency: Adjacency, edges: IntArray, corners: IntArray) -> IntArray:

@@ -31,7 +31,7 @@ def test_hand_of_20_meets_arm_of_10():
 def test_odd_difference_is_said_to_have_no_splice():
     pair = pairs_of(join(tube(9, 3), tube(12, 3, base=(0, 0, 3.0)))).pairs[0]
     assert pair.step_downs is None and pair.places is None
-    assert "odd difference" in pair.sentence() and "make one of them 10 or 8" in pair.sentence()
+    assert "odd difference" in pair.sentence() and "make the smaller one 10 or 8" in pair.sentence()
 
 
 def test_single_tube_has_two_ends():
@@ -42,6 +42,23 @@ def test_single_tube_has_two_ends():
 def test_rings_that_lie_on_each_other_pair():
     pair = pairs_of(join(tube(8, 3, spacing=1.0), tube(12, 3, base=(0, 0, 2.0)))).pairs[0]
     assert pair.gap == pytest.approx(0.0) and pair.counts == (12, 8)
+
+
+def flat_ring(count, radii, base=(0, 0, 0)):
+    """A flat piece of quads between circles, its outside up."""
+    angle = 2 * np.pi * np.arange(count) / count
+    points = [np.column_stack([radius * np.cos(angle), radius * np.sin(angle), 0 * angle]) + base for radius in radii]
+    return PolyMesh.from_quads(np.concatenate(points), [[row * count + at, (row + 1) * count + at, (row + 1) * count + (at + 1) % count,
+                                                          row * count + (at + 1) % count] for row in range(len(radii) - 1) for at in range(count)])
+
+
+def test_rim_and_hole_of_one_flat_piece_do_not_face_each_other():
+    assert pairs_of(flat_ring(12, (1.0, 1.5, 2.0))).pairs == ()
+
+
+def test_a_flat_piece_faces_the_hole_round_it():
+    pairs = pairs_of(join(flat_ring(12, (0.5, 1.0)), flat_ring(16, (1.5, 2.0))))
+    assert [pair.counts for pair in pairs.pairs] == [(16, 12)] and len(pairs.ends) == 2
 
 
 def test_neighbouring_fingers_do_not_pair_with_each_other():

@@ -166,6 +166,27 @@ def test_triangle_ends_the_clean_rows():
     assert layers.obstacle == "face 37 with 3 corners lies in the way"
 
 
+def test_rows_end_before_a_fin_that_hangs_on_them():
+    mesh = tube(12, 8)
+    fin = np.array([[3.0, 0.0, mesh.positions[36, 2]], [3.0, 0.0, mesh.positions[48, 2]]])
+    faces = [mesh.face(index).tolist() for index in range(mesh.face_count)]
+    finned = PolyMesh.from_faces(np.concatenate([mesh.positions, fin]), [*faces, [36, 48, 97, 96]])
+    adjacency, loop = top_loop(finned)
+    layers = ring_layers(finned, adjacency, loop, 64)
+    assert layers.rows == 3 and layers.obstacle == "vertex 48, on which other faces hang, lies in the way"
+    change = step_ring(finned, adjacency, loop, 10)
+    assert_rest_untouched(finned, change.edit)
+
+
+def test_rows_end_before_a_face_that_lies_on_another():
+    mesh = tube(12, 8)
+    faces = [mesh.face(index).tolist() for index in range(mesh.face_count)]
+    doubled = PolyMesh.from_faces(mesh.positions, [*faces, faces[40]])
+    adjacency, loop = top_loop(doubled)
+    layers = ring_layers(doubled, adjacency, loop, 64)
+    assert layers.rows == 3 and layers.obstacle == "the edge between vertices 52 and 53 has 3 faces"
+
+
 def test_torn_tube_is_refused():
     mesh = PolyMesh.from_quads(np.random.default_rng(0).random((9, 3)), [[0, 1, 4, 3], [1, 2, 5, 4], [3, 4, 7, 6], [4, 5, 8, 7]])
     adjacency = build_adjacency(mesh)
