@@ -7,7 +7,7 @@ measurably worse than in the first cage.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +16,7 @@ from .adjacency import build_adjacency
 from .build import BuildResult, Progress, build_cage
 from .errors import RingwrightError
 from .flex import Flex, flex_test, skinned
-from .flex_report import GRADES, grade
+from .flex_report import GRADES, grade, worst_first
 from .improve_moves import Move, moves
 from .joint_motion import JOINT_RANGES, JointRange
 from .plan import LimbPlan
@@ -108,29 +108,31 @@ class Improvement:
     trials: int
 
 
-Builder = Callable[[LimbPlan], BuildResult]
-
-
 def improve(plan: LimbPlan, surface: Surface, *, ranges: Mapping[str, JointRange] = JOINT_RANGES, most_trials: int = MOST_TRIALS,
             progress: Progress = lambda stage, share: None) -> Improvement:
-    """Search a plan's joint loops, joints, webs, sides and step-downs for a cage that bends better within the budget.
+    """Search a plan's joint loops, joints, rows, webs, sides and step-downs for a cage that bends better within the budget.
 
-    A plan without a budget gets as many quads as its first cage has. What ``progress`` raises ends the search.
+    Without a budget no cage may have more quads than the first one. What ``progress`` raises ends the search.
     Raises PlanError where the plan itself cannot be built.
     """
     progress("Building the first cage", 0.0)
     first = build_cage(plan, surface)
     flex = _bent(plan, first, ranges)
     start = score(first, flex)
-    bounded = plan if plan.quad_budget is not None else replace(plan, quad_budget=_quads(first))
     best = Improvement(plan, first, flex, start, start, (), 1)
-    for move in moves(plan, first.counts):
-        if best.trials >= most_trials:
-            break
+    tried: set[str] = set()
+    while (move := next((each for each in _moves_of(best) if each.words not in tried), None)) is not None and best.trials < most_trials:
+        tried.add(move.words)
         progress(f"Trying {move.words}", best.trials / most_trials)
-        best = _tried(best, bounded, move, flex, surface, ranges)
+        best = _tried(best, move, flex, surface, ranges)
     progress("Done", 1.0)
     return best
+
+
+def _moves_of(best: Improvement) -> Iterator[Move]:
+    """What may still help, limbs that bend worst first."""
+    limb_of = {joint.name: best.flex.skinned.skeleton.bones[joint.bone].limb for joint in best.flex.joints}
+    return moves(best.plan, best.result.counts, list(dict.fromkeys(limb_of[joint.name] for joint in worst_first(best.flex))))
 
 
 def no_joint_worse(flex: Flex, start: Flex) -> bool:
@@ -163,19 +165,18 @@ def score(result: BuildResult, flex: Flex) -> BendScore:
         float(scaled_jacobian(result.mesh.positions[result.mesh.quads()]).min(initial=1.0)), int(np.abs(off).sum()))
 
 
-def _tried(best: Improvement, bounded: LimbPlan, move: Move, start: Flex, surface: Surface,
-           ranges: Mapping[str, JointRange]) -> Improvement:
+def _tried(best: Improvement, move: Move, start: Flex, surface: Surface, ranges: Mapping[str, JointRange]) -> Improvement:
     """The best so far after one more trial."""
     plan = move.applied(best.plan)
     if plan is None:
         return best
     try:
-        result = build_cage(replace(plan, quad_budget=bounded.quad_budget), surface)
+        result = build_cage(plan, surface)
         flex = _bent(plan, result, ranges)
     except RingwrightError:
         return replace(best, trials=best.trials + 1)
     found = score(result, flex)
-    fits = found.quads <= (bounded.quad_budget or found.quads)
+    fits = found.quads <= (plan.quad_budget or best.start.quads)
     if not (fits and found.better_than(best.score) and no_joint_worse(flex, start)):
         return replace(best, trials=best.trials + 1)
     change = Change(move.words, best.score, found)
@@ -184,8 +185,3 @@ def _tried(best: Improvement, bounded: LimbPlan, move: Move, start: Flex, surfac
 
 def _bent(plan: LimbPlan, result: BuildResult, ranges: Mapping[str, JointRange]) -> Flex:
     return flex_test(skinned(result.mesh, skeleton_of(plan)), ranges)
-
-
-def _quads(result: BuildResult) -> int:
-    """Quads of a cage, both sides of a mirrored one."""
-    return result.mesh.face_count

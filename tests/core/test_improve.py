@@ -7,14 +7,12 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from ringwright.core.build import measure_limbs
-from ringwright.core.counts import limb_size, solve_counts
+from ringwright.core.build import build_cage
 from ringwright.core.errors import PlanError
 from ringwright.core.flex import Flex
 from ringwright.core.improve import BendScore, Improvement, improve, no_joint_worse
 from ringwright.core.improve_moves import moves
-from ringwright.core.joined import join_ends
-from ringwright.core.plan import Limb, LimbPlan, format_plan
+from ringwright.core.plan import Limb, LimbPlan, Splice, format_plan
 from support.hand_plan import hand_plan
 from support.reference_surface import ReferenceSurface
 from support.shapes import capsule, hand
@@ -67,20 +65,47 @@ def test_a_joint_without_rows_of_its_own_is_helped(surface: ReferenceSurface) ->
     assert found.changes and found.score.better_than(found.start)
 
 
-def test_the_moves_cover_loops_joints_webs_sides_and_step_downs() -> None:
+def test_the_moves_cover_loops_joints_rows_webs_sides_and_step_downs() -> None:
     plan = hand_plan()
-    limbs, measures = join_ends(plan).limbs, {}
-    surface = ReferenceSurface(*hand(90))
-    measures = measure_limbs(join_ends(plan), surface)
-    counts = solve_counts(join_ends(plan), {limb.name: limb_size(measures[limb.name], limb) for limb in limbs})
-    tried = list(moves(plan, counts))
+    tried = list(moves(plan, build_cage(plan, ReferenceSurface(*hand(90))).counts, ["middle"]))
     told = " | ".join(move.words for move in tried)
-    for words in ("joint_loops = 5 for", "webs of", "step-downs between forearm and palm over",
-                  "joint 2 of index 8% of a bone toward its tip"):
+    for words in ("joint_loops = 5 for", "webs of", "step-downs between forearm and palm over", "rows of index ",
+                  "joint 2 of index 8% of a bone toward its tip", "joint 3 of index 15% of a bone toward its root"):
         assert words in told
+    assert told.index("joint 2 of middle") < told.index("joint 2 of index"), "limbs that bend worst come first"
     changed = [move.applied(plan) for move in tried]
     assert sum(each is not None and format_plan(each) != format_plan(plan) for each in changed) > len(tried) / 2
     assert all(each is None or [limb.name for limb in each.limbs] == [limb.name for limb in plan.limbs] for each in changed)
+
+
+def test_rows_go_from_one_bone_to_another_and_none_are_lost() -> None:
+    plan = hand_plan()
+    counts = build_cage(plan, ReferenceSurface(*hand(90))).counts
+    within = [move for move in moves(plan, counts) if move.words.startswith("rows of index ")]
+    before = counts.limbs["index"].spans
+    assert len(within) == 6
+    for move in within:
+        changed = move.applied(plan)
+        assert changed is not None and sum(changed.limb("index").spans) == sum(before) and min(changed.limb("index").spans) >= 1
+        assert sorted(np.subtract(changed.limb("index").spans, before).tolist()) == [-1, 0, 1]
+
+
+def test_a_limb_without_joints_gives_rows_and_sides_away(surface: ReferenceSurface) -> None:
+    base, finger = Limb("base", np.array([[0, 0, -0.8], [0, 0, 1.5]])), Limb("finger", np.array([[0, 0, 1.5], [0, 0, 3.0], [0, 0, 4.5]]))
+    plan = LimbPlan((base, finger), splices=(Splice("finger", "base"),))
+    counts = build_cage(plan, surface).counts
+    (rows,), more = counts.limbs["base"].spans, counts.limbs["finger"].spans
+    given = {move.words: move.applied(plan) for move in moves(plan, counts) if "the quads to others" in move.words}
+    fewer_rows, fewer_sides = given.values()
+    assert fewer_rows is not None and fewer_rows.limb("base").spans == (rows - 1,)
+    assert fewer_rows.limb("finger").spans == (more[0] + 1, more[1])
+    assert fewer_sides is not None and fewer_sides.limb("base").sides == int(counts.limbs["base"].rings.min()) - 2
+
+
+def test_the_plan_that_comes_out_builds_the_very_cage(improved: Improvement, surface: ReferenceSurface) -> None:
+    again = build_cage(improved.plan, surface).mesh
+    assert np.array_equal(again.corner_verts, improved.result.mesh.corner_verts)
+    assert np.array_equal(again.positions, improved.result.mesh.positions)
 
 
 def test_what_progress_raises_ends_the_search(surface: ReferenceSurface) -> None:
