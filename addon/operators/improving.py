@@ -35,7 +35,7 @@ TICK = 0.1
 
 
 class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
-    """Try other joint loops, joints, webs, sides and step-downs within the budget, and keep what measurably bends better"""
+    """Try other joint loops, joints, rows, webs, sides and step-downs within the budget, and keep what measurably bends better"""
 
     bl_idname = "ringwright.improve_cage"
     bl_label = "Improve Bends"
