@@ -29,6 +29,7 @@ from ..commands.build import asked_of
 from ..commands.inspecting import Inspected, inspect_fit
 from ..editor_progress import EditorProgress
 from ..host_surface import read_evaluated
+from ..phrases import told
 from ..plan_storage import built_plan, cage_of, is_built, require_plan, store_plan, target_of
 from ..preferences import preferred_profile
 from ..target_pieces import skin_surface
@@ -84,7 +85,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
         """Look at the build every tick; all other events are the editor's."""
         work = self._work
         if (event.type == "ESC" and event.value == "PRESS") or work.is_cancelled or work.is_disturbed:
-            return self._give_up("The build was cancelled") | ({"PASS_THROUGH"} if event.type != "ESC" else set())
+            return self._give_up(told("The build was cancelled")) | ({"PASS_THROUGH"} if event.type != "ESC" else set())
         if event.type != "TIMER":
             return {"PASS_THROUGH"}
         try:
@@ -127,9 +128,10 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
 
     def _tell(self, built: BuildResult, kept: KeptMoves, findings: int | None) -> None:
         if kept.lost:
-            self.report({"WARNING"}, f"{kept.lost} of the vertices that were moved by hand were laid anew; undo brings them back")
-        found = "" if findings is None else f", {findings} findings"
-        self.report({"INFO"}, f"{built.mesh.face_count} quads round {len(built.plan.limbs)} limbs{found}")
+            self.report({"WARNING"}, told("{count} of the vertices that were moved by hand were laid anew; undo brings them back",
+                                             count=kept.lost))
+        laid = told("{quads} quads round {limbs} limbs", quads=built.mesh.face_count, limbs=len(built.plan.limbs))
+        self.report({"INFO"}, laid if findings is None else told("{laid}, {count} findings", laid=laid, count=findings))
 
 
 def _build(context: bpy.types.Context, plan: LimbPlan, target: PolyMesh, *, inspect: bool) -> tuple[BuildResult, Inspected | None]:
@@ -172,7 +174,7 @@ class RINGWRIGHT_OT_revert_plan(Refusing, bpy.types.Operator):
         settings = context.scene.ringwright
         settings.notice, settings.loses_moves = "", False
         store_plan(context.scene, plan)
-        self.report({"INFO"}, "The plan is the one that the cage was built from")
+        self.report({"INFO"}, told("The plan is the one that the cage was built from"))
         return {"FINISHED"}
 
 
@@ -192,7 +194,7 @@ class RINGWRIGHT_OT_choose_target(Refusing, bpy.types.Operator):
         if settings.cage == context.object:
             settings.cage = None
         settings.target = context.object
-        self.report({"INFO"}, f'"{context.object.name}" is the target')
+        self.report({"INFO"}, told('"{name}" is the target', name=context.object.name))
         return {"FINISHED"}
 
 
@@ -231,7 +233,7 @@ class RINGWRIGHT_OT_choose_cage(Refusing, bpy.types.Operator):
         if settings.target == context.object:
             settings.target = None
         settings.cage = context.object
-        self.report({"INFO"}, f'"{context.object.name}" is the cage')
+        self.report({"INFO"}, told('"{name}" is the cage', name=context.object.name))
         return {"FINISHED"}
 
 

@@ -15,6 +15,7 @@ from ...core.mirror_halves import MirrorPlane
 from ...core.settle_region import settle_region
 from ..edit_mesh import kept_apart_edges, read_edit_mesh, write_edit, write_positions
 from ..host_surface import read_evaluated
+from ..phrases import told
 from ..plan_storage import target_of
 from ..target_pieces import skin_surface
 from .asking import Refusing, has_target, in_edit_mode
@@ -52,14 +53,16 @@ class RINGWRIGHT_OT_make_quads(Refusing, bpy.types.Operator):
         chosen = selection.faces if selection.faces.any() else np.ones(mesh.face_count, dtype=np.bool_)
         others = int(np.count_nonzero(mesh.face_sizes[chosen] != 4))
         if not others:
-            self.report({"WARNING"}, "All these faces are quads already")
+            self.report({"WARNING"}, told("All these faces are quads already"))
             return {"CANCELLED"}
         edges = build_adjacency(mesh).edge_verts
         locked = kept_apart_edges(item, edges) if self.keep_marked else np.zeros(len(edges), dtype=np.bool_)
         made = make_quads(mesh, chosen, locked, inner_vertices=INNER[self.inner_vertices], carry=self.carry)
         write_edit(item, made.edit)
-        rest = f", {made.odd_faces} odd faces remain: {_way_out(made)}" if made.odd_faces else ""
-        self.report({"WARNING" if made.odd_faces else "INFO"}, f"{others} faces mended{rest}")
+        mended = told("{count} faces mended", count=others)
+        if made.odd_faces:
+            mended = told("{mended}, {odd} odd faces remain: {way_out}", mended=mended, odd=made.odd_faces, way_out=_way_out(made))
+        self.report({"WARNING" if made.odd_faces else "INFO"}, mended)
         return {"FINISHED"}
 
 
@@ -107,7 +110,7 @@ class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
                                     plane=self._plane(item), freedom=np.ones(mesh.vertex_count) if self.spacing == "EVEN" else None)
         moved = np.any(settled.positions != mesh.positions, axis=1) & chosen
         write_positions(item, settled.positions, moved)
-        self.report({"INFO"}, f"{int(np.count_nonzero(moved))} vertices settled in {settled.steps} steps")
+        self.report({"INFO"}, told("{count} vertices settled in {steps} steps", count=int(np.count_nonzero(moved)), steps=settled.steps))
         return {"FINISHED"}
 
     def _plane(self, item: bpy.types.Object) -> MirrorPlane | None:

@@ -23,7 +23,7 @@ from ..commands.build import asked_of
 from ..commands.inspecting import Asked, Inspected, inspect_alone, inspect_fit
 from ..editor_progress import EditorProgress
 from ..element_selection import frame_selection, show_elements
-from ..finding_rows import counted, store_findings, store_rings, unpack
+from ..finding_rows import store_findings, store_rings, unpack
 from ..host_surface import read_evaluated
 from ..mesh_bridge import read_uvs
 from ..overlay import has_heat, show_heat
@@ -71,7 +71,8 @@ class RINGWRIGHT_OT_inspect(Refusing, bpy.types.Operator):
         store_findings(scene.ringwright, inspection)
         errors = sum(finding.severity == "error" for finding in inspection.findings)
         warnings = sum(finding.severity == "warning" for finding in inspection.findings)
-        found = f"{counted(errors, 'error')}, {counted(warnings, 'warning')}" if errors or warnings else told("No error and no warning")
+        found = told("Errors: {errors}, warnings: {warnings}", errors=errors, warnings=warnings) if errors or warnings else \
+            told("No error and no warning")
         self.report({"INFO"}, found)
         return {"FINISHED"}
 
@@ -194,7 +195,7 @@ class RINGWRIGHT_OT_show_deviation(Refusing, bpy.types.Operator):
             heat = heat_of(map_deviation(mesh, surface), surface.diagonal)
         show_heat(heat)
         redraw_viewports(context)
-        self.report({"INFO"}, f"99 % of the cage lie within {heat.percent:.2g} % of the target's diagonal")
+        self.report({"INFO"}, told("99 % of the cage lie within {percent} % of the target's diagonal", percent=f"{heat.percent:.2g}"))
         return {"FINISHED"}
 
 

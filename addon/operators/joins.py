@@ -9,6 +9,7 @@ from bpy.props import EnumProperty, IntProperty, StringProperty
 from ...core.errors import PlanError
 from ...core.plan import ROWS_RANGE, WEB_RANGE
 from ...core.plan_edits import add_fork, add_socket, add_splice, change_rows, change_webs, remove_join
+from ..phrases import told
 from ..plan_storage import active_limb_name, load_plan, marked_limb_names, require_plan, store_plan
 from .asking import NO_LIMB, Refusing, has_scene, limb_choices, refuse
 
@@ -86,7 +87,7 @@ class RINGWRIGHT_OT_add_fork(Refusing, AddsJoin, bpy.types.Operator):
         if self.web:
             plan = change_webs(plan, len(plan.forks) - 1, self.web)
         store_plan(context.scene, plan)
-        self.report({"INFO"}, f'{len(plan.forks[-1].branches)} branches run into "{trunk}"')
+        self.report({"INFO"}, told('{count} branches run into "{trunk}"', count=len(plan.forks[-1].branches), trunk=trunk))
         return {"FINISHED"}
 
 
@@ -109,7 +110,7 @@ class RINGWRIGHT_OT_add_socket(Refusing, AddsJoin, bpy.types.Operator):
         for branch in branches:
             plan = add_socket(plan, trunk, branch)
         store_plan(context.scene, plan)
-        self.report({"INFO"}, f'{", ".join(branches)} in the side of "{trunk}"')
+        self.report({"INFO"}, told('{branches} in the side of "{trunk}"', branches=", ".join(branches), trunk=trunk))
         return {"FINISHED"}
 
 
@@ -134,7 +135,7 @@ class RINGWRIGHT_OT_add_splice(Refusing, AddsJoin, bpy.types.Operator):
         if self.rows:
             plan = change_rows(plan, len(plan.splices) - 1, self.rows)
         store_plan(context.scene, plan)
-        self.report({"INFO"}, f'"{uppers[0]}" goes on from "{lower}"')
+        self.report({"INFO"}, told('"{upper}" goes on from "{lower}"', upper=uppers[0], lower=lower))
         return {"FINISHED"}
 
 
@@ -153,7 +154,7 @@ class RINGWRIGHT_OT_remove_join(Refusing, OneJoin, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         store_plan(context.scene, remove_join(require_plan(context.scene), self.kind, self.index))
-        self.report({"INFO"}, f"{self.kind.capitalize()} removed")
+        self.report({"INFO"}, told("{join} removed", join=told(self.kind.capitalize())))
         return {"FINISHED"}
 
 
@@ -189,7 +190,7 @@ class RINGWRIGHT_OT_change_join(Refusing, OneJoin, bpy.types.Operator):
         else:
             changed = change_rows(plan, self.index, self.rows or None)
         store_plan(context.scene, changed)
-        self.report({"INFO"}, f"{self.kind.capitalize()} changed")
+        self.report({"INFO"}, told("{join} changed", join=told(self.kind.capitalize())))
         return {"FINISHED"}
 
 

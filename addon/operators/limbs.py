@@ -11,6 +11,7 @@ from ...core.errors import PlanError
 from ...core.plan import DEFAULT_JOINT_LOOPS, JOINT_LOOPS_RANGE, SIDES_RANGE, Limb
 from ...core.plan_edits import add_limb, change_limb, remove_limb, rename_limb, turn_limb
 from ...core.polymesh import FloatArray
+from ..phrases import told
 from ..plan_storage import active_limb_name, require_plan, store_plan, target_of
 from ..properties import MOST_SPANS_SHOWN, even_sides
 from .asking import Refusing, has_limbs, has_scene, limb_choices, plan_or_empty
@@ -76,7 +77,7 @@ class RINGWRIGHT_OT_add_limb(Refusing, LimbValues, bpy.types.Operator):
         plan = add_limb(plan_or_empty(context), self.limb_of(joints))
         store_plan(context.scene, plan)
         context.scene.ringwright.active_limb = len(plan.limbs) - 1
-        self.report({"INFO"}, f'Limb "{plan.limbs[-1].name}" with {len(joints)} joints added')
+        self.report({"INFO"}, told('Limb "{name}" with {count} joints added', name=plan.limbs[-1].name, count=len(joints)))
         return {"FINISHED"}
 
 
@@ -104,7 +105,7 @@ class RINGWRIGHT_OT_remove_limb(Refusing, OneLimb, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> set[str]:
         name = self.named_limb(context)
         store_plan(context.scene, remove_limb(require_plan(context.scene), name))
-        self.report({"INFO"}, f'Limb "{name}" removed')
+        self.report({"INFO"}, told('Limb "{name}" removed', name=name))
         return {"FINISHED"}
 
 
@@ -120,7 +121,7 @@ class RINGWRIGHT_OT_rename_limb(Refusing, OneLimb, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> set[str]:
         name = self.named_limb(context)
         store_plan(context.scene, rename_limb(require_plan(context.scene), name, self.new_name))
-        self.report({"INFO"}, f'Limb "{name}" is now "{self.new_name}"')
+        self.report({"INFO"}, told('Limb "{name}" is now "{new}"', name=name, new=self.new_name))
         return {"FINISHED"}
 
 
@@ -134,7 +135,7 @@ class RINGWRIGHT_OT_turn_limb(Refusing, OneLimb, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> set[str]:
         name = self.named_limb(context)
         store_plan(context.scene, turn_limb(require_plan(context.scene), name))
-        self.report({"INFO"}, f'Root and tip of limb "{name}" changed places')
+        self.report({"INFO"}, told('Root and tip of limb "{name}" changed places', name=name))
         return {"FINISHED"}
 
 
@@ -169,7 +170,8 @@ class RINGWRIGHT_OT_change_limb(Refusing, OneLimb, bpy.types.Operator):
         for name in names:
             plan = change_limb(plan, name, **self._values(plan, name))
         store_plan(context.scene, plan)
-        self.report({"INFO"}, f"{len(names)} limbs changed" if len(names) > 1 else f'Limb "{names[0]}" changed')
+        one = len(names) == 1
+        self.report({"INFO"}, told('Limb "{name}" changed', name=names[0]) if one else told("{count} limbs changed", count=len(names)))
         return {"FINISHED"}
 
     def _values(self, plan: object, name: str) -> dict[str, object]:

@@ -8,6 +8,7 @@ import bpy
 
 from ...core.errors import MeshError
 from ..element_selection import show_elements
+from ..phrases import told
 from ..plan_storage import target_of
 from .asking import Refusing
 from .one_finding import ChosenFinding, OneFinding
@@ -109,7 +110,7 @@ class RINGWRIGHT_OT_mend_finding(Refusing, OneFinding, bpy.types.Operator):
         if label == "Settle" and target_of(context.scene) is None:
             raise MeshError("Settling needs a target; choose one first.")
         _mend(context, finding, mend)
-        self.report({"INFO"}, f"{label}: {finding.row.reason}")
+        self.report({"INFO"}, told("{mend}: {reason}", mend=told(label), reason=finding.row.reason))
         return {"FINISHED"}
 
 

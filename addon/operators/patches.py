@@ -22,6 +22,7 @@ from ...core.settle_region import facing
 from ...core.surface import Surface
 from ..edit_mesh import Selection, read_edit_mesh, write_edit
 from ..host_surface import read_evaluated
+from ..phrases import told
 from ..plan_storage import target_of
 from ..target_pieces import skin_surface
 from .asking import Refusing, in_edit_mode
@@ -80,7 +81,8 @@ class RINGWRIGHT_OT_fill_patch(Refusing, bpy.types.Operator):
         write_edit(item, filling.edit)
         self.sides = min(max(len(patch.corners) for patch in filling.patches), MOST_SIDES)
         flat = min(patch.least_squareness() for patch in filling.patches) < FOLD
-        self.report({"WARNING" if flat else "INFO"}, _said(filling, self.pattern) + ("; some of them are flat at a corner" if flat else ""))
+        said = _said(filling, self.pattern)
+        self.report({"WARNING" if flat else "INFO"}, told("{said}; some of them are flat at a corner", said=said) if flat else said)
         return {"FINISHED"}
 
     def draw(self, _: bpy.types.Context) -> None:
@@ -154,9 +156,10 @@ def _said(filling: Filling, pattern: int) -> str:
     quads = sum(len(patch.quads) for patch in filling.patches)
     poles = sum(patch.poles for patch in filling.patches)
     if len(filling.patches) > 1:
-        return f"{quads} quads filled into {len(filling.patches)} rings with {poles} poles"
+        return told("{quads} quads filled into {rings} rings with {poles} poles", quads=quads, rings=len(filling.patches), poles=poles)
     choices = filling.patches[0].patterns
-    return f"{quads} quads filled in with {poles} poles, pattern {pattern % choices} of {choices}"
+    return told("{quads} quads filled in with {poles} poles, pattern {pattern} of {choices}", quads=quads, poles=poles,
+                pattern=pattern % choices, choices=choices)
 
 
 CLASSES = (RINGWRIGHT_OT_fill_patch,)

@@ -10,6 +10,7 @@ from bpy.props import StringProperty
 
 from ...core.errors import FileError
 from ...core.plan import LimbPlan, format_plan, read_plan
+from ..phrases import told
 from ..plan_storage import require_plan, store_plan, sync_rows
 from ..written_beside import system_reason, write_text
 from .asking import Refusing, has_limbs, has_scene
@@ -42,7 +43,7 @@ class RINGWRIGHT_OT_load_plan(Refusing, bpy.types.Operator):
         except (OSError, UnicodeDecodeError) as error:
             raise FileError(f"{path} cannot be read: {system_reason(error)}; choose a limb plan.") from error
         store_plan(context.scene, plan)
-        self.report({"INFO"}, f"Limb plan with {len(plan.limbs)} limbs read from {path.name}")
+        self.report({"INFO"}, told("Limb plan with {count} limbs read from {file}", count=len(plan.limbs), file=path.name))
         return {"FINISHED"}
 
 
@@ -72,7 +73,7 @@ class RINGWRIGHT_OT_save_plan(Refusing, bpy.types.Operator):
         path = Path(bpy.path.abspath(self.filepath)).with_suffix(".toml")
         plan = require_plan(context.scene)
         write_text(path, format_plan(plan))
-        self.report({"INFO"}, f"Limb plan with {len(plan.limbs)} limbs written to {path.name}")
+        self.report({"INFO"}, told("Limb plan with {count} limbs written to {file}", count=len(plan.limbs), file=path.name))
         return {"FINISHED"}
 
 
@@ -92,7 +93,7 @@ class RINGWRIGHT_OT_clear_plan(Refusing, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         store_plan(context.scene, LimbPlan(()))
-        self.report({"INFO"}, "The limb plan is empty")
+        self.report({"INFO"}, told("The limb plan is empty"))
         return {"FINISHED"}
 
 
@@ -110,7 +111,7 @@ class RINGWRIGHT_OT_refresh_plan(Refusing, bpy.types.Operator):
     def run(self, context: bpy.types.Context) -> set[str]:
         plan = require_plan(context.scene)
         sync_rows(context.scene)
-        self.report({"INFO"}, f"The plan has {len(plan.limbs)} limbs")
+        self.report({"INFO"}, told("The plan has {count} limbs", count=len(plan.limbs)))
         return {"FINISHED"}
 
 

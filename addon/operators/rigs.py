@@ -211,7 +211,8 @@ class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
             raise FileError("No folder was named; choose the one that the files go to.")
         name = self.file_name or bpy.path.clean_name(cage.name)
         files = write_set(Path(bpy.path.abspath(self.directory)), name, cage, rig_of(cage), unit_length(context.scene))
-        self.report({"INFO"}, f"{len(files)} files written and checked: {', '.join(path.name for path in files.values())}")
+        self.report({"INFO"}, told("{count} files written and checked: {names}", count=len(files),
+                                      names=", ".join(path.name for path in files.values())))
         return {"FINISHED"}
 
 

@@ -18,6 +18,7 @@ from ...core.ring_reduction import step_ring
 from ...core.ring_splice import splice_rings
 from ...core.rings import Rings, boundary_rings
 from ..edit_mesh import Selection, read_edit_mesh, read_edit_weights, write_edit
+from ..phrases import told
 from .asking import Refusing, in_edit_mode
 from .onto_target import differs_from_target, laid_on_target
 
@@ -88,15 +89,16 @@ class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
         count = self.count or _wanted_count(mesh, rings, ring)
         before = int(rings.edge_counts[ring])
         if count == before:
-            self.report({"WARNING"}, f"The ring has {before} edges already")
+            self.report({"WARNING"}, told("The ring has {count} edges already", count=before))
             return {"CANCELLED"}
         change = step_ring(mesh, adjacency, rings.ring(ring), count, rows=self.rows or None, hidden=SIDES[self.hidden],
                            bending_cost=self.bending(item, mesh, kept_clear(adjacency, rings, [ring], selection.vertices)),
                            pole_distance=self.pole_distance)
         write_edit(item, laid_on_target(context, mesh, change.edit, use=self.use_target))
         self.count = count
-        steps = f"{len(change.three_poles)} step-{'downs' if count < before else 'ups'}"
-        self.report({"INFO"}, f"{before} to {len(change.ring)} edges in {change.rows} rows, {steps}")
+        figures = {"before": before, "after": len(change.ring), "rows": change.rows, "steps": len(change.three_poles)}
+        self.report({"INFO"}, told("{before} to {after} edges in {rows} rows, {steps} step-downs", **figures) if count < before else
+                    told("{before} to {after} edges in {rows} rows, {steps} step-ups", **figures))
         return {"FINISHED"}
 
 
@@ -146,7 +148,8 @@ class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
         write_edit(item, laid_on_target(context, mesh, splice.edit, use=self.use_target))
         faces = sum(len(join.faces) for join in splice.joins)
         steps = sum(len(join.three_poles) for join in splice.joins)
-        self.report({"INFO"}, f"{len(pairs)} pairs of rings joined with {faces} quads, {steps} step-downs")
+        self.report({"INFO"}, told("{pairs} pairs of rings joined with {faces} quads, {steps} step-downs", pairs=len(pairs),
+                                      faces=faces, steps=steps))
         return {"FINISHED"}
 
 

@@ -21,6 +21,7 @@ from ...core.mirror_halves import (
 from ..cage_object import place_cage, read_cage, transformed
 from ..host_surface import HostSurface, read_evaluated
 from ..mesh_bridge import write_positions
+from ..phrases import told
 from ..plan_storage import target_of
 from ..planned_cage import check_may_change, check_no_shape_keys, check_places, require_cage
 from .asking import NO_TARGET, Refusing, has_cage, in_object_mode, plan_or_empty
@@ -71,7 +72,8 @@ class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
         inverse = np.linalg.inv(np.array(cage.matrix_world, dtype=np.float64))
         write_positions(cage.data, transformed(even.positions, inverse))
         cage.data.update()
-        self.report({"INFO"}, f"{mesh.vertex_count} vertices matched; the farthest was {worst:.3g} off its partner's image")
+        self.report({"INFO"}, told("{count} vertices matched; the farthest was {worst} off its partner's image",
+                                      count=mesh.vertex_count, worst=f"{worst:.3g}"))
         return {"FINISHED"}
 
 
@@ -112,7 +114,7 @@ class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
         images = image_limbs([limb.name for limb in plan_or_empty(context).limbs])
         found = mirror_half_across(mesh, chosen_plane(context, self.plane), positive=self.keep == "POSITIVE", limb_images=images)
         place_cage(context.scene, found.mesh)
-        self.report({"INFO"}, f"{mesh.face_count} faces became {found.mesh.face_count}, both halves alike")
+        self.report({"INFO"}, told("{before} faces became {after}, both halves alike", before=mesh.face_count, after=found.mesh.face_count))
         return {"FINISHED"}
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import string
 from pathlib import Path
+from types import SimpleNamespace
 
+import bpy
 import pytest
 
-from ringwright.addon import editor
+from ringwright.addon import editor, phrases
 from ringwright.addon.translation import CONTEXTS, FOLDER, read_table, tables
-from support.interface_words import registered_words, written_words
+from support.interface_words import plain_reports, registered_words, written_words
 
 pytestmark = pytest.mark.usefixtures("extension")
 
@@ -43,3 +45,21 @@ def test_there_is_a_second_language() -> None:
 def test_buttons_are_translated_in_their_own_context() -> None:
     """The host looks operators' names up in another context than all else."""
     assert ("Operator", "Build Cage") in tables()["de"] and ("*", "Build Cage") in tables()["de"]
+
+
+def test_no_operator_reports_in_english_alone() -> None:
+    assert not plain_reports(), "put these through told"
+
+
+def test_what_an_operator_reports_comes_in_the_artists_language(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> None:
+    """The modules that tests run on are built without languages, so the table stands in for the host's search."""
+    table = read_table(FOLDER / "de.toml")
+    words = SimpleNamespace(pgettext_rpt=lambda text: table.get(text, text), pgettext_iface=lambda text: table.get(text, text))
+    monkeypatch.setattr(phrases, "bpy", SimpleNamespace(app=SimpleNamespace(translations=words)))
+    for place in ((0, 0, 0), (0, 0, 1)):
+        bpy.ops.ringwright.add_limb(limb_name="arm", joints=[{"name": "", "position": place}, {"name": "", "position": (1, 0, 1)}])
+    bpy.ops.ringwright.change_limb(limb="arm", sides=8)
+    bpy.ops.ringwright.clear_plan()
+    told = [line.removeprefix("Info: ") for line in capfd.readouterr().out.splitlines() if line.startswith("Info: ")]
+    assert told == ['Glied "arm" mit 2 Gelenken hinzugefügt', 'Glied "arm.2" mit 2 Gelenken hinzugefügt', 'Glied "arm" geändert',
+                    "Der Plan ist leer"]

@@ -67,6 +67,27 @@ def written_words() -> dict[str, str]:
     return {words: place for words, place in found.items() if any(letter.isalpha() for letter in words)}
 
 
+def plain_reports() -> list[str]:
+    """Places where an operator reports words that are put together in English, past the tables."""
+    found = []
+    for path in sorted((ADDON / "operators").glob("*.py")):
+        calls = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Call)]
+        reports = [call for call in calls if isinstance(call.func, ast.Attribute) and call.func.attr == "report"]
+        found += [f"{path.name}:{call.lineno}" for call in reports if any(map(_is_plain, call.args[1:]))]
+    return found
+
+
+def _is_plain(node: ast.expr) -> bool:
+    """Whether an expression is English words of its own making, and not what a function gives."""
+    if isinstance(node, ast.IfExp):
+        return _is_plain(node.body) or _is_plain(node.orelse)
+    if isinstance(node, ast.BinOp):
+        return _is_plain(node.left) or _is_plain(node.right)
+    if isinstance(node, ast.JoinedStr):
+        return any(isinstance(part, ast.Constant) and any(map(str.isalpha, str(part.value))) for part in node.values)
+    return isinstance(node, ast.Constant)
+
+
 def _shown(call: ast.Call) -> Iterator[ast.expr]:
     name = call.func.id if isinstance(call.func, ast.Name) else call.func.attr if isinstance(call.func, ast.Attribute) else ""
     if name in CALLS and len(call.args) > CALLS[name]:
