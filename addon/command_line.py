@@ -1,6 +1,6 @@
 """The command line: one parser for `ringwright ...` and for `blender --background --command ringwright ...`.
 
-Exit codes: 0 fine, 1 findings of severity error, 2 the input was refused, 130 interrupted. Whatever
+Exit codes: 0 fine, 1 findings of severity error, 2 the input was refused, 130 interrupted, 141 nobody reads what it prints. Whatever
 a user can cause is one line on the error stream, without a traceback.
 """
 
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import signal
 import sys
 from collections.abc import Iterator, Sequence
@@ -22,6 +23,7 @@ COMMANDS = {"build": "build", "inspect": "inspect", "rings": "rings", "splice": 
 """Every command and its module, which is imported only where it is asked for: all of them take longer than a small command."""
 REFUSED = 2
 INTERRUPTED = 130
+UNREAD = 141
 
 
 class UsageError(RingwrightError):
@@ -48,7 +50,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
             options = make_parser(words[0] if words else "").parse_args(words)
             with quiet_host():
                 importlib.import_module("bpy")  # some hosts greet with a line when they start
-            return int(options.run(options))
+            code = int(options.run(options))
+            sys.stdout.flush()
+            return code
+    except BrokenPipeError:
+        return _unread()
     except RingwrightError as error:
         return _say(str(error), REFUSED)
     except KeyboardInterrupt:
@@ -80,6 +86,12 @@ def _stoppable() -> Iterator[None]:
     finally:
         for number, handler in kept:
             signal.signal(number, handler or signal.SIG_DFL)  # None: one that is not Python's
+
+
+def _unread() -> int:
+    """The exit code where whoever read the output has left, as `head` does; what is still to be printed goes nowhere."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return UNREAD
 
 
 def _say(message: str, code: int) -> int:

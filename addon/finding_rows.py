@@ -10,6 +10,7 @@ from ..core.findings import Finding
 from ..core.flex import Flex, JointFlex
 from ..core.flex_report import describe_motion, grade, lowest_volume, worst_first
 from ..core.inspection import Inspection
+from ..core.inspection_text import counted
 from ..core.polymesh import FloatArray, IntArray
 from ..core.ring_report import RingReport
 
@@ -46,11 +47,6 @@ def _fill_bend(row: Any, joint: JointFlex, flex: Flex) -> None:
     row.bone, row.verdict, row.motion = joint.name, grade(joint), str(joint.worst.motion)
     row.volume, row.sentence = lowest_volume(joint), describe_motion(joint.worst)
     row.place, row.reach = joint.place.tolist(), flex.skinned.blends[joint.bone].radius
-
-
-def counted(number: int, word: str) -> str:
-    """So many of something."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def _fill_finding(row: Any, finding: Finding) -> None:

@@ -28,9 +28,9 @@ def verdict(inspection: Inspection) -> str:
     """The outcome in one line."""
     errors, warnings = inspection.count("error"), inspection.count("warning")
     if errors:
-        return f"Not fit for use: {_number(errors, 'error')}, {_number(warnings, 'warning')}."
+        return f"Not fit for use: {counted(errors, 'error')}, {counted(warnings, 'warning')}."
     if warnings:
-        return f"Sound, with {_number(warnings, 'warning')}."
+        return f"Sound, with {counted(warnings, 'warning')}."
     return "Sound: no error, no warning."
 
 
@@ -130,8 +130,8 @@ def describe_poles(inspection: Inspection) -> str:
 
 def describe_unwrap(unwrap: UnwrapFigures) -> str:
     """The figures of a map in words."""
-    return (f"{_number(unwrap.islands, 'island')}, stretch {unwrap.stretch:.2f} (worst face {unwrap.worst_stretch:.2f}), overlap "
-            f"{unwrap.overlap:.2%}, {_number(len(unwrap.flipped), 'face')} turned over, texel density {unwrap.density_spread:.2f} to 1, "
+    return (f"{counted(unwrap.islands, 'island')}, stretch {unwrap.stretch:.2f} (worst face {unwrap.worst_stretch:.2f}), overlap "
+            f"{unwrap.overlap:.2%}, {counted(len(unwrap.flipped), 'face')} turned over, texel density {unwrap.density_spread:.2f} to 1, "
             f"margin {unwrap.margin} pixels of {PIXELS}, {unwrap.used:.0%} of the square used")
 
 
@@ -140,8 +140,8 @@ def bound_source(inspection: Inspection) -> str:
     tally = inspection.tally
     if tally is None:
         return "(from topology alone)"
-    return (f"(4 \u00d7 {_number(tally.tips, 'tip')} + 4 \u00d7 {_number(tally.branches, 'branch', 'branches')} + "
-            f"2 \u00d7 {_number(tally.step_downs, 'step-down')})")
+    return (f"(4 \u00d7 {counted(tally.tips, 'tip')} + 4 \u00d7 {counted(tally.branches, 'branch', 'branches')} + "
+            f"2 \u00d7 {counted(tally.step_downs, 'step-down')})")
 
 
 def _deviation_lines(inspection: Inspection) -> list[str]:
@@ -188,8 +188,9 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _number(count: int, singular: str, plural: str | None = None) -> str:
-    return f"{count} {singular if count == 1 else plural or singular + 's'}"
+def counted(number: int, singular: str, plural: str | None = None) -> str:
+    """So many of something, such as "1 row" and "2 rows"."""
+    return f"{number} {singular if number == 1 else plural or singular + 's'}"
 
 
 def _flex_lines(flex: Flex) -> list[str]:

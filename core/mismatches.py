@@ -97,6 +97,16 @@ class RingPairs:
         """Pairs whose counts differ."""
         return tuple(pair for pair in self.pairs if pair.is_mismatch)
 
+    @property
+    def joinable(self) -> tuple[RingPair, ...]:
+        """Pairs that a splice can join."""
+        return tuple(pair for pair in self.pairs if pair.step_downs is not None)
+
+    @property
+    def odd(self) -> tuple[RingPair, ...]:
+        """Pairs whose odd difference no splice can join."""
+        return tuple(pair for pair in self.pairs if pair.step_downs is None)
+
 
 def pair_rings(mesh: PolyMesh, rings: Rings) -> RingPairs:
     """Pair open rings by position, direction and size at least total cost.

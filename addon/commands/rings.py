@@ -6,6 +6,7 @@ import argparse
 import json
 from typing import Any
 
+from ...core.inspection_text import counted
 from ...core.ring_report import RingReport, count_rings
 from ...core.rings import Rings
 from ..written_beside import write_text
@@ -35,12 +36,13 @@ def run_rings(options: argparse.Namespace) -> int:
 def ring_lines(report: RingReport) -> list[str]:
     """A ring report as lines of text; open rings are numbered as other commands take them."""
     counts = report.boundaries.edge_counts.tolist()
-    lines = [f"{len(counts)} open rings, {report.loops.count} closed edge loops, {report.strips.count} face strips"]
+    lines = [", ".join((counted(len(counts), "open ring"), counted(report.loops.count, "closed edge loop"),
+                        counted(report.strips.count, "face strip")))]
     lines += [f"open ring {index}: {count} edges" for index, count in enumerate(counts)]
     lines += [f"rings {pair.fuller} and {pair.sparser}: {pair.sentence()}" for pair in report.pairs.pairs]
     lines += [f"open ring {index} faces no other: an end" for index in report.pairs.ends.tolist()]
     if len(report.broken_edges):
-        lines.append(f"{len(report.broken_edges)} boundary edges belong to no closed ring")
+        lines.append(f"{counted(len(report.broken_edges), 'boundary edge')} of no closed ring")
     return lines
 
 

@@ -9,13 +9,14 @@ import numpy as np
 
 from ...core.adjacency import build_adjacency
 from ...core.errors import MeshError
-from ...core.mismatches import pair_rings
+from ...core.inspection_text import counted
+from ...core.mismatches import RingPair, pair_rings
 from ...core.placement_costs import MOST_POLE_DISTANCE, POLE_DISTANCE, WAYS, bending_costs, joint_bending
 from ...core.plan import ROWS_RANGE
 from ...core.polymesh import FloatArray, PolyMesh
 from ...core.ring_reduction import step_ring
 from ...core.ring_splice import splice_rings
-from ...core.rings import boundary_rings
+from ...core.rings import Rings, boundary_rings
 from . import arguments
 
 
@@ -78,17 +79,28 @@ def run_splice(options: argparse.Namespace) -> int:
     mesh = read_mesh(options.mesh)
     adjacency = build_adjacency(mesh)
     rings = boundary_rings(mesh, adjacency)
-    pairs = options.pairs or [(pair.fuller, pair.sparser) for pair in pair_rings(mesh, rings).pairs]
-    if not pairs:
-        raise MeshError(f"No two of the mesh's {rings.count} open rings face each other; name the rings to join with --pair A,B.")
+    pairs, left = (options.pairs, ()) if options.pairs else _facing_pairs(mesh, rings)
     splice = splice_rings(mesh, adjacency, rings, pairs, rows=options.rows, hidden=options.hidden, vertex_cost=_bending(options, mesh),
                           pole_distance=options.pole_distance)
     write_mesh(options.out, splice.edit.mesh)
     for (first, second), join in zip(pairs, splice.joins, strict=True):
         sizes = f"{len(join.fuller)} to {len(join.sparser)} edges"
-        print(f"rings {first} and {second}: {sizes}, {join.rows} rows, {len(join.three_poles)} step-downs")
+        steps = counted(len(join.three_poles), "step-down")
+        print(f"rings {first} and {second}: {sizes}, {counted(join.rows, 'row')}, {steps}")
+    for pair in left:
+        print(f"rings {pair.fuller} and {pair.sparser} stay open: {pair.sentence()}")
     print(f"wrote {options.out}")
     return 0
+
+
+def _facing_pairs(mesh: PolyMesh, rings: Rings) -> tuple[list[tuple[int, int]], tuple[RingPair, ...]]:
+    """The rings to join where none are named, and the pairs that no splice can join."""
+    found = pair_rings(mesh, rings)
+    if not found.pairs:
+        raise MeshError(f"No two of the mesh's open rings ({rings.count}) face each other; name the rings to join with --pair A,B.")
+    if not found.joinable:
+        raise MeshError(f"Rings {found.odd[0].fuller} and {found.odd[0].sparser}: {found.odd[0].sentence()}")
+    return [(pair.fuller, pair.sparser) for pair in found.joinable], found.odd
 
 
 def run_stepdown(options: argparse.Namespace) -> int:
@@ -103,7 +115,7 @@ def run_stepdown(options: argparse.Namespace) -> int:
     change = step_ring(mesh, adjacency, loop, options.to, rows=options.rows, hidden=options.hidden, bending_cost=_bending(options, mesh),
                        pole_distance=options.pole_distance)
     write_mesh(options.out, change.edit.mesh)
-    print(f"ring {options.ring}: {len(loop)} to {len(change.ring)} edges in {change.rows} rows; wrote {options.out}")
+    print(f"ring {options.ring}: {len(loop)} to {len(change.ring)} edges in {counted(change.rows, 'row')}; wrote {options.out}")
     return 0
 
 

@@ -34,6 +34,12 @@ def test_odd_difference_is_said_to_have_no_splice():
     assert "odd difference" in pair.sentence() and "make the smaller one 10 or 8" in pair.sentence()
 
 
+def test_pairs_of_odd_difference_hold_no_other_pair_up():
+    pairs = pairs_of(join(tube(9, 3), tube(12, 3, base=(0, 0, 3.0)), tube(8, 3, base=(6, 0, 0)), tube(6, 3, base=(6, 0, 3.0))))
+    assert [pair.counts for pair in pairs.pairs] == [(12, 9), (8, 6)]
+    assert [pair.counts for pair in pairs.joinable] == [(8, 6)] and [pair.counts for pair in pairs.odd] == [(12, 9)]
+
+
 def test_single_tube_has_two_ends():
     pairs = pairs_of(tube(8, 4))
     assert pairs.pairs == () and pairs.ends.tolist() == [0, 1]
@@ -44,12 +50,14 @@ def test_rings_that_lie_on_each_other_pair():
     assert pair.gap == pytest.approx(0.0) and pair.counts == (12, 8)
 
 
-def flat_ring(count, radii, base=(0, 0, 0)):
+def flat_ring(count, radii):
     """A flat piece of quads between circles, its outside up."""
     angle = 2 * np.pi * np.arange(count) / count
-    points = [np.column_stack([radius * np.cos(angle), radius * np.sin(angle), 0 * angle]) + base for radius in radii]
-    return PolyMesh.from_quads(np.concatenate(points), [[row * count + at, (row + 1) * count + at, (row + 1) * count + (at + 1) % count,
-                                                          row * count + (at + 1) % count] for row in range(len(radii) - 1) for at in range(count)])
+    points = [np.column_stack([radius * np.cos(angle), radius * np.sin(angle), 0 * angle]) for radius in radii]
+    following = (np.arange(count) + 1) % count
+    rows = [np.column_stack([row * count + np.arange(count), (row + 1) * count + np.arange(count), (row + 1) * count + following,
+                             row * count + following]) for row in range(len(radii) - 1)]
+    return PolyMesh.from_quads(np.concatenate(points), np.concatenate(rows))
 
 
 def test_rim_and_hole_of_one_flat_piece_do_not_face_each_other():

@@ -271,6 +271,30 @@ def test_splice_joins_what_faces_each_other(tmp_path: Path, capfd: pytest.Captur
     assert main(["splice", str(source), "--out", str(out), "--pair", "1,2"]) == 0
 
 
+def test_a_reader_that_leaves_gets_no_traceback(cage: Path) -> None:
+    gone, ours = os.pipe()
+    os.close(gone)
+    ended = subprocess.run([*PROGRAM, "rings", str(cage)], stdout=ours, stderr=subprocess.PIPE, text=True, check=False)
+    os.close(ours)
+    assert ended.returncode == 141 and not ended.stderr
+
+
+def test_one_odd_pair_keeps_no_other_open(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    even, odd = two_tubes(10, 16), two_tubes(8, 11)
+    both = PolyMesh.from_quads(np.concatenate([even.positions, odd.positions + [8.0, 0, 0]]),
+                               np.concatenate([even.quads(), odd.quads() + even.vertex_count]))
+    source, out = tmp_path / "four.obj", tmp_path / "three.obj"
+    write_mesh(source, both)
+    assert main(["splice", str(source), "--out", str(out)]) == 0
+    told = capfd.readouterr().out
+    assert "16 to 10 edges" in told and "stay open: A ring of 11 edges faces one of 8: an odd difference" in told
+    assert main(["rings", str(out)]) == 0
+    assert capfd.readouterr().out.startswith("6 open rings")
+    write_mesh(source, odd)
+    assert main(["splice", str(source), "--out", str(out)]) == 2
+    assert "make the smaller one 9 or 7" in capfd.readouterr().err
+
+
 def test_splice_refusals(refused: Refusal, tmp_path: Path) -> None:
     source, out = tmp_path / "two.obj", tmp_path / "one.obj"
     write_mesh(source, two_tubes(10, 13))

@@ -14,8 +14,14 @@ CALLS = {
     "splice_rings": {},
     "make_quads": {},
 }
-PLAIN = {"rows": 0, "hidden": "ANY", "keep_clear": ""}
+PLAIN = {"rows": 0, "hidden": "ANY", "keep_clear": "", "use_selection": False}
 """The host remembers choices from one call to the next."""
+TURNED = {
+    "reduce_ring": ({**PLAIN, "ring": 2, "count": 16}, {"rows": 4, "count": 14, "use_selection": True}),
+    "splice_rings": (PLAIN, {"rows": 7, "hidden": "LEFT", "use_selection": True}),
+    "make_quads": ({"inner_vertices": "NEVER"}, {"inner_vertices": "BEST"}),
+}
+"""By operator: choices of the first call, and what is turned in the panel of the last operation."""
 CHOICES = {"rows": {"rows": 8}, "hidden": {"hidden": "BACK"}, "keep clear": {"keep_clear": "bends"}}
 
 
@@ -42,13 +48,35 @@ def scenario(hand: Hand) -> Steps:
         yield from hand.photograph(name)
         yield from _undo(hand)
         hand.fact(f"{name} undone", _digest())
-    # Last: a choice turned in the last operation. Called from a script, the host pushes no undo step for what it does again.
+    for call, (first, changes) in TURNED.items():
+        yield from _called_and_turned(hand, call, first, changes)
+    # Last, with real events: a value turned with the wheel over its field in the panel of the last operation.
     with hand.override():
         bpy.ops.ringwright.splice_rings("EXEC_REGION_WIN", True, **PLAIN)
     yield 0.4
     hand.fact("plain", _digest())
-    yield from _turn(hand, CHOICES["rows"])
-    hand.fact("turned", _digest())
+
+
+def _called_and_turned(hand: Hand, call: str, first: dict[str, object], changes: dict[str, object]) -> Steps:
+    """The same choices given in the call, and turned in the last operation: the mesh must come out the same."""
+    operator = getattr(bpy.ops.ringwright, call)
+    _select(rings=call != "make_quads")
+    before = _digest()
+    with hand.override():
+        operator("EXEC_REGION_WIN", True, **{**first, **changes})
+    yield 0.4
+    hand.fact(f"{call} called", _digest())
+    yield from _undo(hand)
+    hand.fact(f"{call} back", _digest() == before)
+    with hand.override():
+        operator("EXEC_REGION_WIN", True, **first)
+    yield 0.4
+    hand.fact(f"{call} first", _digest())
+    yield from _turn(hand, call, changes)
+    hand.fact(f"{call} turned", _digest())
+    yield from hand.photograph(f"{call}_turned")
+    yield from _undo(hand)
+    hand.fact(f"{call} taken back", _digest() == before)
 
 
 def _put_tubes() -> None:
@@ -61,6 +89,10 @@ def _put_tubes() -> None:
         positions += [(float(np.cos(angle)), float(np.sin(angle)), bottom + 0.5 * row) for row in range(7) for angle in angles]
         faces += [[first + row * sides + at, first + row * sides + (at + 1) % sides, first + (row + 1) * sides + (at + 1) % sides,
                    first + (row + 1) * sides + at] for row in range(6) for at in range(sides)]
+    # Two rows of two quads of the upper tube become one n-gon, with a loose vertex in its middle.
+    corner, middle = 70 + 3 * 20 + 12, 70 + 4 * 20 + 13
+    faces = [face for face in faces if middle not in face]
+    faces.append([corner, corner + 1, corner + 2, corner + 22, corner + 42, corner + 41, corner + 40, corner + 20])
     cut = faces.pop(12)
     faces += [cut[:3], [cut[0], *cut[2:]]]
     for other in list(bpy.context.scene.objects):
@@ -81,6 +113,7 @@ def _put_tubes() -> None:
             group.add([vertex.index], float(vertex.co.x > 0) if name == "bends" else float(random.random()), "REPLACE")
     item.shape_key_add(name="Basis")
     item.shape_key_add(name="Fist", from_mix=False).data.foreach_set("co", random.random(3 * len(mesh.vertices)).astype(np.float32))
+    item.active_shape_key_index = 0  # as adding one in the interface does
     bpy.context.scene.ringwright.target = None
     bpy.ops.ed.undo_push()
     bpy.ops.object.mode_set(mode="EDIT")
@@ -106,13 +139,27 @@ def _digest() -> str:
     return told.hexdigest()
 
 
-def _turn(hand: Hand, changes: dict[str, object]) -> Steps:
+def _select(*, rings: bool) -> None:
+    """The upper tube's lowest ring and the faces on one side of it, the lower tube's highest ring; or nothing."""
+    mesh = bpy.data.objects["Tubes"].data
+    host = bmesh.from_edit_mesh(mesh)
+    for vertex in host.verts:
+        on_rings = abs(vertex.co.z - 4.2) < 1e-4 or abs(vertex.co.z - 3.0) < 1e-4
+        vertex.select = rings and (on_rings or (vertex.co.x > 0.3 and 4.0 < vertex.co.z < 6.0))
+    host.select_flush(rings)
+    bmesh.update_edit_mesh(mesh)
+    bpy.ops.ed.undo_push(message="Select")
+
+
+def _turn(hand: Hand, call: str, changes: dict[str, object]) -> Steps:
     """Change values of the last operation and let the host do it again, as its panel does."""
-    operator = hand.window_manager_operator("RINGWRIGHT_OT_splice_rings")
+    operator = hand.window_manager_operator(f"RINGWRIGHT_OT_{call}")
     for name, value in changes.items():
         setattr(operator.properties, name, value)
     with hand.override():
         bpy.ops.ed.undo_redo()
+        # Called from a script, the host pushes no undo step for what it does again; with one, it brings shape keys up to date.
+        bpy.ops.ed.undo_push(message="Turned")
     yield 0.4
 
 

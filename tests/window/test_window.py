@@ -180,7 +180,9 @@ def test_ring_edits_and_their_undo(installed: None) -> None:
     assert len({facts[name] for name in ("plain", "rows", "hidden", "keep clear")}) == 4
     for choice in ("rows", "hidden", "keep clear"):
         assert facts[f"{choice} undone"] == facts["before"], choice
-    assert facts["turned"] != facts["plain"]
+    for call in ("reduce_ring", "splice_rings", "make_quads"):
+        assert facts[f"{call} turned"] == facts[f"{call} called"] != facts[f"{call} first"], call
+        assert facts[f"{call} back"] is True and facts[f"{call} taken back"] is True, call
 
 
 def test_from_a_cage_to_what_is_handed_on(installed: None) -> None:
