@@ -114,8 +114,8 @@ def rasterise(screen: FloatArray, triangles: IntArray, width: int, height: int) 
 
     screen : (V, 3) float, from ``View.project``
     triangles : (T, 3) int; both sides are seen
-    Most triangles of a dense mesh lie between pixel centres and are dropped by their bounding box; the
-    others are tested at each centre in their box. Depth and index share one 64-bit number a pixel, so
+    Most triangles of a dense mesh lie between pixel centres and are dropped by their bounding box; of the
+    others each row tells where it enters and leaves the triangle. Depth and index share one 64-bit number a pixel, so
     that a single minimum settles both.
     """
     columns = [np.ascontiguousarray(screen[:, axis], dtype=np.float32) for axis in range(3)]
@@ -156,27 +156,62 @@ def _covered_pixels(x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], z: n
     left, columns = _pixel_range(x, width)
     top, rows = _pixel_range(y, height)
     kept = np.flatnonzero((columns > 0) & (rows > 0))
-    if not len(kept):
-        return
-    x, y, z = x[kept], y[kept], z[kept]
     left, top, columns, rows = left[kept], top[kept], columns[kept], rows[kept]
+    planes = _weight_planes(x[kept], y[kept])
+    tilt = np.einsum("pkn,nk->pn", planes, z[kept])  # the depth's own plane
     ends = np.cumsum(columns * rows)
     first = 0
     while first < len(kept):
         before = int(ends[first - 1]) if first else 0
         last = max(first + 1, int(np.searchsorted(ends, before + PIXEL_BATCH, side="right")))
-        counts = (columns * rows)[first:last]
-        owner = np.repeat(np.arange(first, last), counts)
-        within = np.arange(int(ends[last - 1]) - before) - np.repeat(ends[first:last] - counts - before, counts)
-        row, column = np.divmod(within, columns[owner])
-        column, row = column + left[owner], row + top[owner]
-        weights = _weights(x[owner], y[owner], column + np.float32(0.5), row + np.float32(0.5))
-        inside = np.flatnonzero((weights[0] >= _SLACK) & (weights[1] >= _SLACK) & (weights[2] >= _SLACK))
-        first_weight, second_weight, third_weight = weights[:, inside]
-        owner = owner[inside]
-        depth = first_weight * z[owner, 0] + second_weight * z[owner, 1] + third_weight * z[owner, 2]
-        yield row[inside] * width + column[inside], depth, kept[owner]
+        owner, row = _counted_up(rows[first:last])
+        owner += first
+        row += top[owner]
+        start, count = _inside_row(planes, owner, row + 0.5, left[owner], left[owner] + columns[owner] - 1)
+        line, along = _counted_up(count)
+        column, row, owner = start[line] + along, row[line], owner[line]
+        depth = tilt[0, owner] * (column + 0.5) + tilt[1, owner] * (row + 0.5) + tilt[2, owner]
+        yield row * width + column, depth.astype(np.float32), kept[owner]
         first = last
+
+
+def _weight_planes(x: npt.NDArray[np.float32], y: npt.NDArray[np.float32]) -> FloatArray:
+    """Barycentric weights of triangles (n, 3) as linear functions over the picture, (3, 3, n) float64.
+
+    First axis: by column, by row, constant; second: which corner's weight. Not a number for a triangle seen edge on.
+    """
+    across, down = x.T.astype(np.float64), y.T.astype(np.float64)
+    after, further = np.array([1, 2, 0]), np.array([2, 0, 1])
+    planes = np.stack([down[after] - down[further], across[further] - across[after],
+                       across[after] * down[further] - across[further] * down[after]])
+    total = planes[2].sum(axis=0)
+    return np.asarray(np.divide(planes, total, out=np.full_like(planes, np.nan), where=total != 0.0))
+
+
+def _inside_row(planes: FloatArray, owner: npt.NDArray[np.int64], row: FloatArray, left: npt.NDArray[np.int64],
+                right: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """First column and number of columns whose centres lie inside a triangle on one row, each (m,) int64.
+
+    owner, row : (m,) the triangle and the row's own height
+    left, right : (m,) columns between which it lies
+    """
+    low, high = left.astype(np.float64), right.astype(np.float64)
+    for slope, fall, constant in planes.transpose(1, 0, 2):
+        by_column = slope[owner]
+        rest = _SLACK - (fall[owner] * row + constant[owner])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            border = rest / by_column - 0.5
+        low = np.where(by_column > 0.0, np.maximum(low, np.ceil(border)), low)
+        high = np.where(by_column < 0.0, np.minimum(high, np.floor(border)), high)
+        high = np.where(np.isnan(by_column) | ((by_column == 0.0) & (rest > 0.0)), -1.0, high)
+    count = np.maximum(high - low + 1.0, 0.0).astype(np.int64)
+    return np.where(count > 0, low, 0.0).astype(np.int64), count
+
+
+def _counted_up(counts: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """0, 1, ... up to each count, one after the other: whose they are, and the numbers."""
+    owner = np.repeat(np.arange(len(counts)), counts)
+    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
 def _pixel_range(values: npt.NDArray[np.float32], size: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
