@@ -10,7 +10,7 @@ from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 from ...core.adjacency import build_adjacency
 from ...core.chosen_rings import chosen_rings, kept_clear
 from ...core.errors import MeshError
-from ...core.mismatches import pair_rings
+from ...core.mismatches import RingPair, pair_rings
 from ...core.placement_costs import MOST_POLE_DISTANCE, POLE_DISTANCE, WAYS, bending_costs, joint_bending
 from ...core.plan import ROWS_RANGE
 from ...core.polymesh import BoolArray, FloatArray, PolyMesh
@@ -141,7 +141,7 @@ class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
         mesh, selection = read_edit_mesh(item)
         adjacency = build_adjacency(mesh)
         rings = boundary_rings(mesh, adjacency)
-        pairs = _named_pairs(rings, self.pairs) if self.pairs.strip() else _chosen_pairs(mesh, rings, selection)
+        pairs, left = (_named_pairs(rings, self.pairs), []) if self.pairs.strip() else _chosen_pairs(mesh, rings, selection)
         beside = kept_clear(adjacency, rings, [index for pair in pairs for index in pair], selection.vertices)
         splice = splice_rings(mesh, adjacency, rings, pairs, rows=self.rows or None, hidden=SIDES[self.hidden],
                               vertex_cost=self.bending(item, mesh, beside), pole_distance=self.pole_distance)
@@ -150,6 +150,8 @@ class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
         steps = sum(len(join.three_poles) for join in splice.joins)
         self.report({"INFO"}, told("{pairs} pairs of rings joined with {faces} quads, {steps} step-downs", pairs=len(pairs),
                                       faces=faces, steps=steps))
+        for pair in left:
+            self.report({"WARNING"}, pair.sentence())
         return {"FINISHED"}
 
 
@@ -163,17 +165,23 @@ def _named_pairs(rings: Rings, text: str) -> list[tuple[int, int]]:
     return pairs
 
 
-def _chosen_pairs(mesh: PolyMesh, rings: Rings, selection: Selection) -> list[tuple[int, int]]:
-    """Two selected rings as they are; of more, and of all where nothing is selected, those that face each other."""
+def _chosen_pairs(mesh: PolyMesh, rings: Rings, selection: Selection) -> tuple[list[tuple[int, int]], list[RingPair]]:
+    """The rings to join, and those pairs of odd difference that stay open.
+
+    Two selected rings as they are; of more, and of all where nothing is selected, those that face each other.
+    """
     anything = bool(selection.vertices.any())
     chosen = chosen_rings(rings, selection.vertices) if anything else list(range(rings.count))
     if anything and len(chosen) == 2:
-        return [(chosen[0], chosen[1])]
-    pairs = [(pair.fuller, pair.sparser) for pair in pair_rings(mesh, rings).pairs if {pair.fuller, pair.sparser} <= set(chosen)]
-    if not pairs:
+        return [(chosen[0], chosen[1])], []
+    facing = [pair for pair in pair_rings(mesh, rings).pairs if {pair.fuller, pair.sparser} <= set(chosen)]
+    if not facing:
         where = "selection" if anything else "mesh"
         raise MeshError(f"The {where} holds {len(chosen)} open rings and no two that face each other; select two rings.")
-    return pairs
+    joinable = [(pair.fuller, pair.sparser) for pair in facing if pair.step_downs is not None]
+    if not joinable:
+        raise MeshError(facing[0].sentence())
+    return joinable, [pair for pair in facing if pair.step_downs is None]
 
 
 CLASSES = (RINGWRIGHT_OT_reduce_ring, RINGWRIGHT_OT_splice_rings)

@@ -86,6 +86,18 @@ def test_step_downs_keep_clear_of_what_is_selected_beside_the_rings(call: str, s
     assert spread[0] < 0.15 < spread[1]
 
 
+def test_one_odd_pair_keeps_no_other_open() -> None:
+    odd = join(tube(9, 4, base=(6, 0, 0)), tube(12, 4, base=(6, 0, 4.0)))
+    mesh = join(tube(10, 4), tube(16, 4, base=(0, 0, 4.0)), odd)
+    edit(host_object(mesh))
+    assert bpy.ops.ringwright.splice_rings() == {"FINISHED"}
+    joined = result(bpy.context.edit_object)
+    assert boundary_rings(joined, build_adjacency(joined)).count == 6
+    edit(host_object(odd))
+    with pytest.raises(RuntimeError, match="make the smaller one 10 or 8"):
+        bpy.ops.ringwright.splice_rings()
+
+
 def test_an_unknown_group_is_refused() -> None:
     item = host_object(tube(16, 8))
     edit(item)
