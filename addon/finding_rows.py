@@ -8,7 +8,7 @@ import numpy as np
 
 from ..core.findings import Finding
 from ..core.flex import Flex, JointFlex
-from ..core.flex_report import describe_motion, grade, lowest_volume, worst_first
+from ..core.flex_report import describe_joint, grade, lowest_volume, worst_first
 from ..core.inspection import Inspection
 from ..core.inspection_text import counted
 from ..core.polymesh import FloatArray, IntArray
@@ -45,7 +45,7 @@ def store_bends(settings: Any, inspection: Inspection) -> None:
 
 def _fill_bend(row: Any, joint: JointFlex, flex: Flex) -> None:
     row.bone, row.verdict, row.motion = joint.name, grade(joint), str(joint.worst.motion)
-    row.volume, row.sentence = lowest_volume(joint), describe_motion(joint.worst)
+    row.volume, row.sentence = lowest_volume(joint), describe_joint(joint)
     row.place, row.reach = joint.place.tolist(), flex.skinned.blends[joint.bone].radius
 
 

@@ -9,23 +9,30 @@ from typing import Any
 
 import numpy as np
 
-from .adjacency import build_adjacency
+from .adjacency import Adjacency, build_adjacency
 from .findings import SEVERITIES, Finding
-from .flex import Flex, JointFlex, MotionFigures, posed
+from .flex import Flex, JointFlex, MotionFigures, Skinned, posed
 from .inspection import Inspection, with_severities
 from .picture import Picture, draw_cage
-from .polymesh import FloatArray, PolyMesh
+from .polymesh import BoolArray, PolyMesh
 from .poses import Pose, set_poses
 from .profiles import Profile
+from .quality import scaled_jacobian
 from .raster import View, close_view, four_views
+from .skin_weights import ancestry
+from .vertex_limbs import FACE_LIMB
 
 GRADES = ("good", "fair", "poor")
+SAME_VOLUME = 0.01
+"""Shares of volume that differ by less are told as one."""
 WORST_SHOWN = 4
 """Joints whose worst bend is drawn."""
 PICTURE_SIZE = 420
 """Width and height of a picture of a bend, pixels."""
-REACH_RADII = 4.5
-"""Half the width of such a picture, radii of the limb."""
+REACH_RADII = (4.5, 8.0)
+"""Least and largest half of the width of a picture of one joint, radii of the limb."""
+MOST_TINTED = 24
+"""Folded faces that are tinted in it, the worst first."""
 
 
 @dataclass(frozen=True)
@@ -72,13 +79,22 @@ def flex_findings(flex: Flex) -> list[Finding]:
     for joint in flex.joints:
         bone = flex.skinned.skeleton.bones[joint.bone]
         if joint.motions and grade(joint) == "poor":
-            reason = f'The joint at the head of "{joint.name}" bends poorly: {describe_motion(joint.worst)}.'
+            reason = f'The joint at the head of "{joint.name}" bends poorly: {describe_joint(joint)}.'
             found.append(Finding("poor_bend", "warning", "face", joint.worst_faces[:12], joint.place, reason, advice(flex, joint)))
         if len(joint.crease_poles) and bone.hang in ("limb", "splice"):
             found.append(Finding("pole_in_crease", "warning", "vertex", joint.crease_poles, joint.place,
                                  f'{_number(len(joint.crease_poles), "pole")} in the crease of the joint at the head of "{joint.name}".',
                                  "Move the step-down or the branch away from the inner side of the bend."))
     return found
+
+
+def describe_joint(joint: JointFlex) -> str:
+    """The worst motion in words and, where another one costs more volume, that one's volume: both make the verdict."""
+    leanest = min(joint.motions, key=lambda each: each.volume_kept)
+    words = describe_motion(joint.worst)
+    if leanest.volume_kept < joint.worst.volume_kept - SAME_VOLUME:
+        words += f"; {leanest.motion} keeps {leanest.volume_kept:.0%} of the volume"
+    return words
 
 
 def describe_motion(figures: MotionFigures) -> str:
@@ -102,7 +118,7 @@ def flex_lines(flex: Flex) -> list[str]:
     """The flex test as lines of plain text."""
     grades = [grade(joint) for joint in flex.joints if joint.motions]
     lines = ["joints bent " + str(len(grades)) + ": " + ", ".join(f"{grades.count(each)} {each}" for each in GRADES)]
-    lines += [f"  {joint.name} ({joint.role}): {grade(joint)}; {describe_motion(joint.worst)}" for joint in flex.joints if joint.motions]
+    lines += [f"  {joint.name} ({joint.role}): {grade(joint)}; {describe_joint(joint)}" for joint in flex.joints if joint.motions]
     lines += [f"  pose {pose.name}: smallest scaled Jacobian {pose.smallest_jacobian:.2f}, "
               f"{_number(pose.flipped_faces, 'face')} turned over, {pose.contact_faces} in contact" for pose in flex.poses]
     return lines
@@ -126,22 +142,21 @@ def _joint_data(joint: JointFlex) -> dict[str, Any]:
                 for each in joint.motions]}
 
 
-FLEX_COLUMNS = ("Joint", "Kind", "Verdict", "Worst motion", "Volume kept", "Shortest edge", "Scaled Jacobian", "at rest", "Turned over",
-                "In contact", "Contact from", "Loop drift", "Poles in crease")
+FLEX_COLUMNS = ("Joint", "Kind", "Verdict", "Worst motion", "Volume kept", "Shortest edge", "Scaled Jacobian", "at rest",
+                "Faces turned over", "Faces in contact", "Contact from", "Loop drift, radii", "Poles in crease")
 """Headings of the report's table of joints."""
 
 
 def flex_rows(flex: Flex) -> list[Sequence[str]]:
-    """The report's table of joints, a row each."""
+    """The report's table of joints, a row each, the worst first."""
     rows: list[Sequence[str]] = []
-    for joint in flex.joints:
-        if joint.motions:
-            worst = joint.worst
-            contact = f"{worst.contact_from:.0%} of the way" if math.isfinite(worst.contact_from) else "none"
-            rows.append((joint.name, joint.role, grade(joint), str(worst.motion), f"{worst.volume_kept:.0%}",
-                         f"{worst.shortest_edge:.0%}", f"{worst.smallest_jacobian:.2f}", f"{worst.resting_jacobian:.2f}",
-                         str(worst.flipped_faces), str(worst.contact_faces), contact, f"{worst.loop_drift:.2f}",
-                         str(len(joint.crease_poles))))
+    for joint in worst_first(flex):
+        worst = joint.worst
+        contact = f"{worst.contact_from:.0%} of the way" if math.isfinite(worst.contact_from) else "none"
+        rows.append((joint.name, joint.role, grade(joint), str(worst.motion), f"{worst.volume_kept:.0%}",
+                     f"{worst.shortest_edge:.0%}", f"{worst.smallest_jacobian:.2f}", f"{worst.resting_jacobian:.2f}",
+                     str(worst.flipped_faces), str(worst.contact_faces), contact, f"{worst.loop_drift:.2f}",
+                     str(len(joint.crease_poles))))
     return rows
 
 
@@ -163,23 +178,45 @@ def picture_flex(flex: Flex) -> tuple[Picture, ...]:
 
 
 def _picture_joint(flex: Flex, joint: JointFlex) -> Picture:
-    """A joint at its worst motion, seen along its hinge."""
+    """A joint at its worst motion, seen along its hinge; faces that fold there are tinted."""
     cage, bone = flex.skinned, flex.skinned.skeleton.bones[joint.bone]
     bent = posed(cage, {joint.bone: joint.worst.motion.turn})
-    right = bone.direction
-    axes = np.array([right, np.cross(bone.hinge, right), bone.hinge])
-    view = View(axes, joint.place, 1.0, PICTURE_SIZE, PICTURE_SIZE)
-    near = _near(bent, joint.place, 2 * REACH_RADII * cage.blends[joint.bone].radius)
-    view = close_view(view, joint.place, REACH_RADII * cage.blends[joint.bone].radius)
-    image = draw_cage(view, near, build_adjacency(near))
-    return Picture(f"bend_{joint.bone}", f'"{joint.name}", {describe_motion(joint.worst)}.', image)
+    axes = np.array([bone.direction, np.cross(bone.hinge, bone.direction), bone.hinge])
+    view = close_view(View(axes, joint.place, 1.0, PICTURE_SIZE, PICTURE_SIZE), joint.place, _reach(cage, joint, bent))
+    kept = np.flatnonzero(~faces_of_other_branches(cage, joint))
+    shown = PolyMesh.from_faces(bent.positions, [bent.face(int(face)).tolist() for face in kept])
+    folded = [face for face in joint.worst_faces[:MOST_TINTED].tolist() if _jacobian(bent, face) < FlexLimits().good_jacobian]
+    focus = np.flatnonzero(np.isin(kept, folded)).astype(np.int32)
+    image = draw_cage(view, shown, _whole(build_adjacency(shown)), focus=focus)
+    return Picture(f"bend_{joint.bone}", f'"{joint.name}", {describe_joint(joint)}.', image)
 
 
-def _near(mesh: PolyMesh, place: FloatArray, reach: float) -> PolyMesh:
-    """The part of a mesh whose faces lie within reach of a point, so that nothing far hides it."""
-    close = np.linalg.norm(mesh.positions - place, axis=1) <= reach
-    kept = np.flatnonzero(np.logical_and.reduceat(close[mesh.corner_verts], mesh.face_offsets[:-1]))
-    return PolyMesh.from_faces(mesh.positions, [mesh.face(int(face)).tolist() for face in kept])
+def _reach(cage: Skinned, joint: JointFlex, bent: PolyMesh) -> float:
+    """Half the width of a picture that holds all that a joint moves, within limits."""
+    radius = cage.blends[joint.bone].radius
+    moved = ancestry(cage.skeleton.parents)[cage.nearest, joint.bone]
+    farthest = float(np.linalg.norm(bent.positions[moved] - joint.place, axis=1).max(initial=0.0))
+    return float(np.clip(1.1 * farthest, REACH_RADII[0] * radius, REACH_RADII[1] * radius))
+
+
+def faces_of_other_branches(cage: Skinned, joint: JointFlex) -> BoolArray:
+    """Faces of limbs that are neither behind nor before a joint, which would hide it, (F,) bool."""
+    below, mesh = ancestry(cage.skeleton.parents), cage.mesh
+    related = below[:, joint.bone] | below[joint.bone]
+    of_faces = mesh.attributes.get(FACE_LIMB)
+    if of_faces is not None:
+        return ~np.isin(of_faces, [bone.number for bone, near in zip(cage.skeleton.bones, related, strict=True) if near])
+    return np.asarray(~np.logical_or.reduceat(related[cage.nearest][mesh.corner_verts], mesh.face_offsets[:-1]))
+
+
+def _jacobian(mesh: PolyMesh, face: int) -> float:
+    corners = mesh.face(face)
+    return float(scaled_jacobian(mesh.positions[corners][None])[0]) if len(corners) == 4 else 1.0
+
+
+def _whole(adjacency: Adjacency) -> Adjacency:
+    """The same, but edges where skin was left out are drawn as any others and not as open ends."""
+    return replace(adjacency, edge_face_count=np.maximum(adjacency.edge_face_count, 2))
 
 
 def _picture_pose(flex: Flex, name: str) -> Picture:

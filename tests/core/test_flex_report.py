@@ -8,15 +8,32 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ringwright.core.build import build_cage
 from ringwright.core.flex import Flex, flex_test, skinned
-from ringwright.core.flex_report import FlexLimits, advice, animation_poses, flex_findings, flex_rows, grade, picture_flex, with_flex
+from ringwright.core.flex_report import (
+    FlexLimits,
+    advice,
+    animation_poses,
+    describe_joint,
+    describe_motion,
+    faces_of_other_branches,
+    flex_findings,
+    flex_rows,
+    grade,
+    picture_flex,
+    with_flex,
+)
 from ringwright.core.inspection import inspect_mesh
 from ringwright.core.inspection_text import format_text, to_json
 from ringwright.core.joint_motion import JOINT_RANGES, JointRange
 from ringwright.core.plan import Limb, LimbPlan
+from ringwright.core.poses import Motion
 from ringwright.core.report import html_page
 from ringwright.core.report_pictures import picture_inspection
 from ringwright.core.skeleton import skeleton_of
+from support.hand_plan import hand_plan
+from support.reference_surface import ReferenceSurface
+from support.shapes import hand
 from support.tubes import tube
 
 
@@ -27,7 +44,7 @@ def bend(degrees: float, spacing: float = 0.5) -> Flex:
 
 
 def test_verdicts_fall_as_the_bend_grows() -> None:
-    grades = [grade(bend(degrees, 0.12).joints[0]) for degrees in (10, 45, 175)]
+    grades = [grade(bend(degrees, 0.12).joints[0]) for degrees in (10, 50, 175)]
     assert grades == ["good", "fair", "poor"]
 
 
@@ -85,6 +102,39 @@ def test_rows_have_a_figure_a_column() -> None:
 
 def test_a_picture_shows_the_bend_and_not_the_rest() -> None:
     assert not np.array_equal(picture_flex(bend(120))[0].image, picture_flex(bend(20))[0].image)
+
+
+def pink(image: np.ndarray) -> int:
+    """Pixels in the colours of folded faces: far more red and blue than green."""
+    red, green, blue = (image[..., channel].astype(int) for channel in range(3))
+    return int(np.count_nonzero((red - green > 40) & (blue - green > 15)))
+
+
+def test_folded_faces_are_tinted_and_sound_ones_are_not() -> None:
+    assert pink(picture_flex(bend(170, 0.12))[0].image) > 10 and pink(picture_flex(bend(20))[0].image) == 0
+
+
+def test_a_finger_is_drawn_without_its_neighbours() -> None:
+    plan = hand_plan()
+    flex = flex_test(skinned(build_cage(plan, ReferenceSurface(*hand(90))).mesh, skeleton_of(plan)))
+    limbs = {limb.name: number for number, limb in enumerate(plan.limbs)}
+    (joint,) = (each for each in flex.joints if each.name == "middle.2")
+    left_out = np.unique(flex.skinned.mesh.attributes["face.face_limb"][faces_of_other_branches(flex.skinned, joint)])
+    assert set(left_out.tolist()) == {limbs[name] for name in ("thumb", "little", "ring", "index")}
+
+
+def test_the_volume_of_the_motion_that_costs_most_is_told_beside_the_worst() -> None:
+    joint = bend(60).joints[0]
+    worst, other = joint.motions[0], replace(joint.motions[0], motion=Motion("side", 30.0, (0, 30.0, 0)), volume_kept=0.31,
+                                             smallest_jacobian=0.99)
+    assert describe_joint(replace(joint, motions=(worst, other))) == f"{describe_motion(worst)}; side 30° keeps 31% of the volume"
+    assert describe_joint(replace(joint, motions=(worst, replace(other, volume_kept=1.0)))) == describe_motion(worst)
+
+
+def test_rows_and_pictures_begin_with_the_worst() -> None:
+    flex = bend(60)
+    good, poor = flex.joints[0], replace(flex.joints[0], name="bad", motions=(replace(flex.joints[0].motions[0], volume_kept=0.1),))
+    assert [row[0] for row in flex_rows(replace(flex, joints=(good, poor)))] == ["bad", good.name]
 
 
 def test_an_animation_bends_every_joint_in_turn() -> None:
