@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .adjacency import build_adjacency
-from .mend_faces import carry_odd_face, edge_faces, find_odd_faces, merge_odd_pairs, split_even_faces
+from .mend_faces import OddFace, carry_odd_face, edge_faces, find_odd_faces, merge_odd_pairs, split_even_faces
 from .mesh_edit import MeshEdit, chain_edits
 from .polymesh import BoolArray, PolyMesh
 
@@ -17,11 +17,11 @@ class MadeQuads:
     """A mesh with chosen faces mended.
 
     edit : the new mesh and where its parts come from
-    odd_faces : chosen faces with an odd count that remain
+    odd_faces : chosen faces with an odd count that remain, each with the way to carry it off
     """
 
     edit: MeshEdit
-    odd_faces: int
+    odd_faces: tuple[OddFace, ...]
 
 
 def make_quads(mesh: PolyMesh, chosen: BoolArray, locked_edges: BoolArray, *, inner_vertices: bool | None = None,
@@ -40,8 +40,7 @@ def make_quads(mesh: PolyMesh, chosen: BoolArray, locked_edges: BoolArray, *, in
     edit = _split(edit, chosen, inner_vertices=inner_vertices)
     if carry:
         edit = _carried(edit, chosen)
-    odd = (edit.mesh.face_sizes % 2 == 1) & chosen[edit.face_sources]
-    return MadeQuads(edit, int(np.count_nonzero(odd)))
+    return MadeQuads(edit, _odd_faces(edit, chosen))
 
 
 def _split(edit: MeshEdit, chosen: BoolArray, *, inner_vertices: bool | None) -> MeshEdit:
@@ -52,10 +51,15 @@ def _split(edit: MeshEdit, chosen: BoolArray, *, inner_vertices: bool | None) ->
 
 def _carried(edit: MeshEdit, chosen: BoolArray) -> MeshEdit:
     for _ in range(edit.mesh.face_count):
-        odd = [each for each in find_odd_faces(edit.mesh, build_adjacency(edit.mesh))
-               if chosen[edit.face_sources[each.face]] and len(each.path) > 0]
+        odd = [each for each in _odd_faces(edit, chosen) if len(each.path) > 0]
         if not odd:
             return edit
         nearest = min(odd, key=lambda each: len(each.path))
         edit = chain_edits(edit, carry_odd_face(edit.mesh, build_adjacency(edit.mesh), nearest))
     return edit
+
+
+def _odd_faces(edit: MeshEdit, chosen: BoolArray) -> tuple[OddFace, ...]:
+    if not np.any((edit.mesh.face_sizes % 2 == 1) & chosen[edit.face_sources]):
+        return ()
+    return tuple(each for each in find_odd_faces(edit.mesh, build_adjacency(edit.mesh)) if chosen[edit.face_sources[each.face]])

@@ -51,9 +51,10 @@ class OddFace:
         what = f"Face {self.face} has {int(sizes[self.face])} corners"
         if len(self.path) == 0:
             return f"{what} and nothing in reach could cancel it."
+        across = "one edge" if len(self.path) == 1 else f"{len(self.path)} edges"
         if self.partner < 0:
-            return f"{what}; a cut across {len(self.path)} edges carries it to the boundary, which gains one edge."
-        return f"{what}; a cut across {len(self.path)} edges carries it to face {self.partner}, where both become even."
+            return f"{what}; a cut across {across} carries it to the boundary, which gains one edge."
+        return f"{what}; a cut across {across} carries it to face {self.partner}, where both become even."
 
 
 @dataclass(frozen=True)

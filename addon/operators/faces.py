@@ -10,7 +10,6 @@ from bpy.props import BoolProperty, EnumProperty, IntProperty
 from ...core.adjacency import build_adjacency
 from ...core.errors import MeshError
 from ...core.make_quads import MadeQuads, make_quads
-from ...core.mend_faces import find_odd_faces
 from ...core.mirror_halves import MirrorPlane
 from ...core.settle_region import settle_region
 from ..edit_mesh import kept_apart_edges, read_edit_mesh, write_edit, write_positions
@@ -52,25 +51,30 @@ class RINGWRIGHT_OT_make_quads(Refusing, bpy.types.Operator):
         mesh, selection = read_edit_mesh(item)
         chosen = selection.faces if selection.faces.any() else np.ones(mesh.face_count, dtype=np.bool_)
         others = int(np.count_nonzero(mesh.face_sizes[chosen] != 4))
+        if not mesh.face_count:
+            raise MeshError("The mesh has no face.")
         if not others:
             self.report({"WARNING"}, told("All these faces are quads already"))
             return {"CANCELLED"}
         edges = build_adjacency(mesh).edge_verts
         locked = kept_apart_edges(item, edges) if self.keep_marked else np.zeros(len(edges), dtype=np.bool_)
         made = make_quads(mesh, chosen, locked, inner_vertices=INNER[self.inner_vertices], carry=self.carry)
+        odd = len(made.odd_faces)
+        if odd == others:
+            self.report({"WARNING"}, told("None of these faces could be mended: {way_out}", way_out=_way_out(made)))
+            return {"CANCELLED"}
         write_edit(item, made.edit)
-        mended = told("{count} faces mended", count=others)
-        if made.odd_faces:
-            mended = told("{mended}, {odd} odd faces remain: {way_out}", mended=mended, odd=made.odd_faces, way_out=_way_out(made))
-        self.report({"WARNING" if made.odd_faces else "INFO"}, mended)
+        mended = told("Faces mended: {count}", count=others - odd)
+        if odd:
+            mended = told("{mended}, odd ones that remain: {odd}. {way_out}", mended=mended, odd=odd, way_out=_way_out(made))
+        self.report({"WARNING" if odd else "INFO"}, mended)
         return {"FINISHED"}
 
 
 def _way_out(made: MadeQuads) -> str:
     """What could be done about the first odd face that remains."""
-    mesh = made.edit.mesh
-    found = find_odd_faces(mesh, build_adjacency(mesh))
-    return f"{found[0].sentence(mesh.face_sizes)} (Carry Odd Faces)" if len(found[0].path) else found[0].sentence(mesh.face_sizes)
+    first = made.odd_faces[0]
+    return f"{first.sentence(made.edit.mesh.face_sizes)}{' (Carry Odd Faces)' if len(first.path) else ''}"
 
 
 class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):

@@ -97,8 +97,8 @@ class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
         write_edit(item, laid_on_target(context, mesh, change.edit, use=self.use_target))
         self.count = count
         figures = {"before": before, "after": len(change.ring), "rows": change.rows, "steps": len(change.three_poles)}
-        self.report({"INFO"}, told("{before} to {after} edges in {rows} rows, {steps} step-downs", **figures) if count < before else
-                    told("{before} to {after} edges in {rows} rows, {steps} step-ups", **figures))
+        self.report({"INFO"}, told("{before} to {after} edges; rows: {rows}, step-downs: {steps}", **figures) if count < before else
+                    told("{before} to {after} edges; rows: {rows}, step-ups: {steps}", **figures))
         return {"FINISHED"}
 
 
@@ -119,7 +119,10 @@ def _wanted_count(mesh: PolyMesh, rings: Rings, ring: int) -> int:
     for pair in pair_rings(mesh, rings).pairs:
         if ring in (pair.fuller, pair.sparser) and pair.is_mismatch:
             return pair.counts[1] if ring == pair.fuller else pair.counts[0]
-    return int(rings.edge_counts[ring]) - 2
+    fewer = int(rings.edge_counts[ring]) - 2
+    if fewer < 3:
+        raise MeshError(f"The ring of {fewer + 2} edges faces no other count and cannot lose two; give the edges that it shall have.")
+    return fewer
 
 
 class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
@@ -148,8 +151,8 @@ class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
         write_edit(item, laid_on_target(context, mesh, splice.edit, use=self.use_target))
         faces = sum(len(join.faces) for join in splice.joins)
         steps = sum(len(join.three_poles) for join in splice.joins)
-        self.report({"INFO"}, told("{pairs} pairs of rings joined with {faces} quads, {steps} step-downs", pairs=len(pairs),
-                                      faces=faces, steps=steps))
+        self.report({"INFO"}, told("Pairs of rings joined: {pairs}; quads: {faces}, step-downs: {steps}", pairs=len(pairs),
+                                 faces=faces, steps=steps))
         for pair in left:
             self.report({"WARNING"}, pair.sentence())
         return {"FINISHED"}

@@ -416,6 +416,20 @@ def test_a_ring_that_cannot_be_reached_leaves_the_mesh_alone() -> None:
     assert raw(item) == before
 
 
+def test_where_nothing_can_be_done_nothing_is_claimed() -> None:
+    item = put(np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0]]), [[0, 1, 2]])
+    before = raw(item)
+    edit(item)
+    assert bpy.ops.ringwright.make_quads() == {"CANCELLED"}
+    with pytest.raises(RuntimeError, match="cannot lose two; give the edges"):
+        bpy.ops.ringwright.reduce_ring(ring=0)
+    bpy.ops.object.mode_set(mode="OBJECT")
+    assert raw(item) == before
+    edit(put(np.zeros((0, 3)), []))
+    with pytest.raises(RuntimeError, match="has no face"):
+        bpy.ops.ringwright.make_quads()
+
+
 def test_undo_restores_the_mesh_bit_for_bit() -> None:
     item = tube()
     dress(item)
