@@ -69,13 +69,13 @@ def write_set(folder: Path, name: str, cage: bpy.types.Object, rig: bpy.types.Ob
     """
     if name in ("", ".", "..") or Path(name).name != name or not name.isprintable():
         raise FileError(f"{name!r} is no file name; give one without folders.")
+    files = {kind: folder / f"{name}{kind}" for kind in KINDS}
+    _check_not_open(files[".blend"])
+    _check_no_loose(cage)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise FileError(f"{folder} cannot be made: {system_reason(error)}; choose another folder.") from error
-    files = {kind: folder / f"{name}{kind}" for kind in KINDS}
-    _check_not_open(files[".blend"])
-    _check_no_loose(cage)
     expected = _facts_of([cage], [rig] if rig else [])
     with scratch_folder(files[".blend"]) as scratch:
         for kind, file in files.items():
