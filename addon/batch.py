@@ -28,6 +28,8 @@ SUMMARY = "summary.json"
 SUMMARY_TESTS = "summary.xml"
 REFUSED = 2
 """A job that crashed counts as refused: it has no output."""
+PATIENCE = 10
+"""Seconds in which a scheduler must answer."""
 _START = "import sys; from {package}.command_line import main; sys.exit(main(sys.argv[1:]))"
 
 
@@ -135,7 +137,7 @@ def run_on_scheduler(jobs: Sequence[Job], folder: Path, address: str) -> Iterato
     except ImportError as error:
         raise BatchError("--scheduler needs Dask; install it with: pip install 'ringwright[dask]'.") from error
     try:
-        client = Client(address, timeout=10)  # type: ignore[no-untyped-call]
+        client = Client(address, timeout=PATIENCE)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as error:
         raise BatchError(f"No Dask scheduler answers at {address}; check the address.") from error
     with client:

@@ -23,8 +23,11 @@ from ..written_beside import write_text
 
 FINDINGS = 1
 """Exit code where a finding is an error."""
-TRIED_POINTS = 2048
-"""Points tried in the target's box to find some inside it: a hand fills about a twentieth of its box."""
+TRIED_POINTS = (256, 2048)
+"""Points tried in the target's box to find some inside it, the more only where the fewer do not do: a hand fills about a twentieth
+of its box, a sheet of skin next to nothing."""
+ENOUGH_INSIDE = 8
+"""Points inside the target by which its normals are told."""
 
 
 @dataclass(frozen=True)
@@ -112,8 +115,12 @@ def tell(inspected: Inspected, options: argparse.Namespace, *, title: str, unit:
 def outward(surface: Surface) -> Surface:
     """The surface with normals that point outward, told by points inside it; as it is where it has no inside."""
     low, high = surface.bounds
-    points = low + np.random.default_rng(0).random((TRIED_POINTS, 3)) * (high - low)
-    inner = points[surface.inside(points)]
+    inner = np.zeros((0, 3))
+    for count in TRIED_POINTS:
+        points = low + np.random.default_rng(0).random((count, 3)) * (high - low)
+        inner = points[surface.inside(points)]
+        if len(inner) >= ENOUGH_INSIDE:
+            break
     return outward_surface(surface, inner) if len(inner) else surface
 
 

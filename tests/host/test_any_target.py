@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from ringwright.addon.cage_object import read_cage
+from ringwright.addon.commands.inspecting import outward
 from ringwright.addon.host_surface import HostSurface, read_evaluated
 from ringwright.addon.mesh_bridge import create_mesh
 from ringwright.core.polymesh import PolyMesh
@@ -209,3 +210,18 @@ def test_a_mirrored_cage_is_inspected_as_it_looks() -> None:
     assert read_cage(cage).face_count == plain.face_count
     assert bpy.ops.ringwright.inspect() == {"FINISHED"}
     assert not [row.reason for row in scene.ringwright.findings if row.severity == "error"]
+
+
+@pytest.mark.parametrize("inside_out", [False, True])
+@pytest.mark.parametrize("radius", [1.0, 0.3])
+def test_normals_point_outward_of_a_target_that_fills_little_of_its_box(inside_out: bool, radius: float) -> None:
+    shape = capsule(radius, 20.0, 48, 96)
+    axis = np.ones(3) / np.sqrt(3)
+    across = np.linalg.svd(axis[None])[2][1:]
+    across[1] = np.cross(axis, across[0])
+    positions = shape.positions @ np.array([across[0], across[1], axis])  # along the diagonal of its box
+    triangles = shape.triangles[:, ::-1] if inside_out else shape.triangles
+    around = 1.5 * radius * across[[0, 1]] + 10.0 * axis
+    with HostSurface.from_arrays(positions, triangles) as surface:
+        found = outward(surface).closest(around)
+    assert (np.einsum("ij,ij->i", found.normals, across[[0, 1]]) > 0.9).all()

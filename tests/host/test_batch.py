@@ -296,8 +296,10 @@ def test_a_scheduler_loses_nothing_when_a_worker_dies(tmp_path: Path, monkeypatc
         assert json.loads((folder / job.name / "inspection.json").read_text())["passed"] is True
 
 
-def test_missing_scheduler_is_refused(tmp_path: Path, meshes: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_missing_scheduler_is_refused(tmp_path: Path, meshes: Path, capsys: pytest.CaptureFixture[str],
+                                      monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("distributed")
+    monkeypatch.setattr(batch, "PATIENCE", 0.5)
     command = ["inspect", str(meshes), "--batch", str(tmp_path / "out"), "--scheduler", "tcp://127.0.0.1:9"]
     assert main(command) == 2
     assert "No Dask scheduler answers" in capsys.readouterr().err
