@@ -63,6 +63,12 @@ def read_mesh(source: str | Path) -> PolyMesh:
     return _whole(parts, path, source)
 
 
+def shown_objects(source: str | Path) -> list[str]:
+    """Names of the objects that ``read_mesh`` reads from FILE[:OBJECT]."""
+    with _opened(source) as (_, _, objects):
+        return [item.name for item in objects]
+
+
 def read_weights(source: str | Path, name: str) -> FloatArray:
     """Weight of every vertex in a vertex group, in the order of ``read_mesh``, (V,) float64; 0 in objects without such a group.
 

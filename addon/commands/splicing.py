@@ -19,6 +19,10 @@ from ...core.ring_splice import splice_rings
 from ...core.rings import Rings, boundary_rings
 from . import arguments
 
+BARE = (": the bare mesh, since several objects, a modifier or a shape key make what is seen; name one object, and apply what changes it, "
+        "to keep maps, materials, groups and shape keys")
+"""What is said where the objects of a .blend file had to leave behind what they carry."""
+
 
 def add_commands(commands: Any) -> None:
     """Add this family's commands to the parser."""
@@ -72,7 +76,8 @@ def _bending(options: argparse.Namespace, mesh: PolyMesh) -> FloatArray:
 
 def run_splice(options: argparse.Namespace) -> int:
     """Join rings and write the mesh; returns the exit code."""
-    from ..files import parse_source, read_mesh, write_mesh
+    from ..edited_blend import write_edited
+    from ..files import parse_source, read_mesh
 
     _check_step_down_options(options)
     arguments.check_mesh_output(options.out, parse_source(options.mesh).path)
@@ -82,14 +87,14 @@ def run_splice(options: argparse.Namespace) -> int:
     pairs, left = (options.pairs, ()) if options.pairs else _facing_pairs(mesh, rings)
     splice = splice_rings(mesh, adjacency, rings, pairs, rows=options.rows, hidden=options.hidden, vertex_cost=_bending(options, mesh),
                           pole_distance=options.pole_distance)
-    write_mesh(options.out, splice.edit.mesh)
+    bare = write_edited(options.out, options.mesh, mesh, splice.edit)
     for (first, second), join in zip(pairs, splice.joins, strict=True):
         sizes = f"{len(join.fuller)} to {len(join.sparser)} edges"
         steps = counted(len(join.three_poles), "step-down")
         print(f"rings {first} and {second}: {sizes}, {counted(join.rows, 'row')}, {steps}")
     for pair in left:
         print(f"rings {pair.fuller} and {pair.sparser} stay open: {pair.sentence()}")
-    print(f"wrote {options.out}")
+    print(f"wrote {options.out}{BARE if bare else ''}")
     return 0
 
 
@@ -105,7 +110,8 @@ def _facing_pairs(mesh: PolyMesh, rings: Rings) -> tuple[list[tuple[int, int]], 
 
 def run_stepdown(options: argparse.Namespace) -> int:
     """Change one ring's count and write the mesh; returns the exit code."""
-    from ..files import parse_source, read_mesh, write_mesh
+    from ..edited_blend import write_edited
+    from ..files import parse_source, read_mesh
 
     _check_step_down_options(options)
     arguments.check_mesh_output(options.out, parse_source(options.mesh).path)
@@ -114,8 +120,9 @@ def run_stepdown(options: argparse.Namespace) -> int:
     loop = arguments.open_ring(mesh, adjacency, options.ring)
     change = step_ring(mesh, adjacency, loop, options.to, rows=options.rows, hidden=options.hidden, bending_cost=_bending(options, mesh),
                        pole_distance=options.pole_distance)
-    write_mesh(options.out, change.edit.mesh)
-    print(f"ring {options.ring}: {len(loop)} to {len(change.ring)} edges in {counted(change.rows, 'row')}; wrote {options.out}")
+    bare = write_edited(options.out, options.mesh, mesh, change.edit)
+    print(f"ring {options.ring}: {len(loop)} to {len(change.ring)} edges in {counted(change.rows, 'row')}")
+    print(f"wrote {options.out}{BARE if bare else ''}")
     return 0
 
 

@@ -1,0 +1,105 @@
+"""Commands that change a .blend file's mesh: what its object carries goes along."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import bpy
+import numpy as np
+import pytest
+from mathutils import Matrix
+
+from ringwright.addon.borrowed import private_scene
+from ringwright.addon.command_line import main
+from ringwright.addon.files import read_mesh
+from support.edited_host import put
+from support.tubes import join, tube
+
+MATRIX = np.array([[0.0, -1.0, 0.0, 3.0], [1.0, 0.0, 0.0, 0.5], [0.0, 0.0, 1.0, -1.0], [0.0, 0.0, 0.0, 1.0]])
+
+
+def dressed() -> bpy.types.Object:
+    """A hand over an arm with a map, a material, a group, a seam and two shape keys, turned and moved."""
+    mesh, random = join(tube(10, 8), tube(16, 6, base=(0, 0, 6.5))), np.random.default_rng(3)
+    item = put(mesh.positions, mesh.quads().tolist())
+    item.name = "Arm"
+    item.matrix_world = Matrix(MATRIX.tolist())
+    host = item.data
+    host.materials.append(bpy.data.materials.new("Skin"))
+    host.uv_layers.new(name="Map").data.foreach_set("uv", random.random(2 * len(host.loops)).astype(np.float32))
+    group = item.vertex_groups.new(name="bends")
+    for vertex in range(mesh.vertex_count):
+        group.add([vertex], float(random.random()), "REPLACE")
+    host.edges[100].use_seam = True
+    item.shape_key_add(name="Basis")
+    fist = item.shape_key_add(name="Fist", from_mix=False)
+    fist.data.foreach_set("co", (mesh.positions + random.normal(scale=0.1, size=mesh.positions.shape)).astype(np.float32).ravel())
+    fist.value = 0.0
+    item.active_shape_key_index = 1
+    return item
+
+
+def carried(item: bpy.types.Object) -> dict[str, dict[Any, Any]]:
+    """What vertices, edges and faces carry, by the vertices' places."""
+    mesh = item.data
+    place = [tuple(np.round(vertex.co, 6)) for vertex in mesh.vertices]
+    keys, corner_uvs = mesh.shape_keys.key_blocks, mesh.uv_layers[0].data
+    return {
+        "vertices": {place[vertex.index]: ([(each.group, each.weight) for each in vertex.groups],
+                                           [tuple(np.round(key.data[vertex.index].co, 6)) for key in keys]) for vertex in mesh.vertices},
+        "seams": {frozenset(place[end] for end in edge.vertices) for edge in mesh.edges if edge.use_seam},
+        "faces": {tuple(place[vertex] for vertex in face.vertices):
+                  (face.material_index, [tuple(corner_uvs[corner].uv) for corner in face.loop_indices]) for face in mesh.polygons},
+    }
+
+
+def written(item: bpy.types.Object, folder: Path) -> Path:
+    path = folder / "arm.blend"
+    bpy.data.libraries.write(str(path), {item.users_scene[0]})
+    bpy.data.batch_remove([item, item.data, *item.data.materials])  # names that are taken would be numbered
+    return path
+
+
+@pytest.mark.parametrize("words", [["splice"], ["stepdown", "--ring", "0", "--to", "8"], ["stepdown", "--ring", "3", "--to", "20"]])
+def test_what_the_object_carries_goes_along(words: list[str], tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    item = dressed()
+    before = carried(item)
+    source, out = written(item, tmp_path), tmp_path / "out.blend"
+    assert main([words[0], str(source), *words[1:], "--out", str(out)]) == 0
+    assert "bare mesh" not in capfd.readouterr().out
+    with private_scene():
+        with bpy.data.libraries.load(str(out)) as (inside, wanted):
+            assert inside.objects == ["Arm"]
+            wanted.objects = ["Arm"]
+        (after_item,) = wanted.objects
+        assert np.allclose(np.array(after_item.matrix_basis), MATRIX, atol=1e-6)
+        assert [each.name for each in after_item.data.materials] == ["Skin"] and not after_item.data.materials[0].library
+        assert after_item.active_shape_key.name == "Fist" and not after_item.data.validate(verbose=True)
+        after = carried(after_item)
+    kept = before["faces"].keys() & after["faces"].keys()
+    assert len(kept) >= (145 if words[0] == "splice" else 100) and len(after["faces"]) != len(before["faces"])
+    assert all(before["faces"][face] == after["faces"][face] for face in kept)
+    corners = {corner for face in kept for corner in face}
+    assert all(before["vertices"][corner] == after["vertices"][corner] for corner in corners)
+    assert {seam for seam in before["seams"] if seam <= corners} <= after["seams"]
+
+
+@pytest.mark.parametrize("spoilt", ["modifier", "key", "second object"])
+def test_where_the_mesh_seen_is_not_the_objects_own_the_bare_mesh_is_written(
+        spoilt: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    item = dressed()
+    if spoilt == "modifier":
+        item.modifiers.new("Smooth", "SMOOTH").iterations = 3
+    elif spoilt == "key":
+        item.data.shape_keys.key_blocks["Fist"].value = 1.0
+    else:
+        item.users_scene[0].collection.objects.link(bpy.data.objects.new("Copy", item.data))
+    source, out = written(item, tmp_path), tmp_path / "out.blend"
+    before = read_mesh(source)
+    assert main(["stepdown", str(source), "--ring", "0", "--to", "8", "--out", str(out)]) == 0
+    assert "the bare mesh, since" in capfd.readouterr().out
+    after = read_mesh(out)
+    # Nothing that is seen may be lost for what is carried.
+    kept = np.isclose(before.positions[:, None], after.positions[None], atol=1e-6).all(axis=2).any(axis=1)
+    assert kept.mean() > 0.7
