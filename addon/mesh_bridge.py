@@ -74,11 +74,12 @@ def read_positions(host_mesh: bpy.types.Mesh) -> npt.NDArray[np.float32]:
 
 
 def read_uvs(host_mesh: bpy.types.Mesh) -> FloatArray | None:
-    """Texture coordinates of every corner in the active map, (C, 2) float64, or None without a map."""
+    """Texture coordinates of every corner in the active map, or the first where none is, (C, 2) float64; None without a map."""
     if not host_mesh.uv_layers:
         return None
     values = np.empty(2 * len(host_mesh.loops), dtype=np.float32)
-    host_mesh.uv_layers.active.uv.foreach_get("vector", values)
+    layer = host_mesh.uv_layers.active or host_mesh.uv_layers[0]  # after a join there may be no active one
+    layer.uv.foreach_get("vector", values)
     return values.reshape(-1, 2).astype(np.float64)
 
 

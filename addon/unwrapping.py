@@ -50,8 +50,9 @@ def unwrap(item: bpy.types.Object) -> None:
 
     item : in object mode; it may be hidden, and so may its faces: what is hidden or selected stays so
     """
-    if not item.data.uv_layers:
-        item.data.uv_layers.new(name=MAP_NAME)
+    layers = item.data.uv_layers
+    if layers.active is None:
+        layers.active = layers[0] if len(layers) else layers.new(name=MAP_NAME)
     before = _shown_and_selected(item.data)
     with _stand_in(item.data):
         bpy.ops.object.mode_set(mode="EDIT")

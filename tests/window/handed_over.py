@@ -26,9 +26,9 @@ def scenario(hand: Hand) -> Steps:
     hand.look(square_view(joints), focus, 2.0 * np.linalg.norm(joints["middle"][-1] - joints["palm"][0]))
     yield from hand.photograph("before")
     yield from _esc_during_the_search(hand)
-    yield from _rig(hand, cage)
-    yield from _flex(hand, cage, target)
-    yield from _unwrap(hand, cage)
+    yield from _rig(hand)
+    yield from _flex(hand)
+    yield from _unwrap(hand)
     folder = Path(tempfile.mkdtemp())
     hand.fact("export", _call(hand, "export_set", directory=str(folder)))
     hand.fact("files", sorted(path.name for path in folder.iterdir()))
@@ -73,10 +73,30 @@ def _searches(hand: Hand) -> bool:
 
 
 def _esc_during_the_search(hand: Hand) -> Steps:
-    """Begin the search as its button does, let it build a few cages, press Esc: what the host would save is the same to the last bit."""
+    """Begin the search as its button does, let it build a few cages, press Esc: what the host would save is the same to the last bit.
+
+    The host saves addresses, too, which now and then move by themselves; what is seen to change is tried once more.
+    """
     yield from hand.move(*hand.pixel(bpy.data.objects["Target"].matrix_world.translation))
-    yield from _quiet()
+    changed: set[str] = set()
+    for trial in range(2):
+        yield from _quiet()
+        before = saved_bytes()
+        yield from _search_and_esc(hand, "searching" if trial == 0 else "searching_again")
+        after = saved_bytes()
+        differing = {block for block in before.keys() | after.keys() if before.get(block) != after.get(block)}
+        changed = differing if trial == 0 else changed & differing
+        if not changed:
+            break
+    yield from hand.photograph("search_cancelled")
+    hand.fact("changed by a cancelled search", sorted(changed))
     before = saved_bytes()
+    bpy.data.objects["Target"].location.x += 1e-6
+    hand.fact("a change would be seen", saved_bytes() != before)
+    bpy.data.objects["Target"].location.x -= 1e-6
+
+
+def _search_and_esc(hand: Hand, name: str) -> Steps:
     with hand.override():
         bpy.ops.ringwright.improve_cage("INVOKE_DEFAULT", True)
     yield 0.5
@@ -84,45 +104,52 @@ def _esc_during_the_search(hand: Hand) -> Steps:
     with hand.override():
         hand.fact("a second search", sorted(bpy.ops.ringwright.improve_cage("INVOKE_DEFAULT", True)))
     yield 4.0
-    yield from hand.photograph("searching")
+    yield from hand.photograph(name)
     hand.fact("search goes on", _searches(hand))
     yield from hand.press("ESC")
     yield 0.5
     hand.fact("search ended", not _searches(hand))
-    yield from hand.photograph("search_cancelled")
-    after = saved_bytes()
-    hand.fact("changed by a cancelled search", [block for block in before.keys() | after.keys() if before.get(block) != after.get(block)])
-    bpy.data.objects["Target"].location.x += 1e-6
-    hand.fact("a change would be seen", saved_bytes() != before)
-    bpy.data.objects["Target"].location.x -= 1e-6
 
 
-def _rig(hand: Hand, cage: bpy.types.Object) -> Steps:
+def _undone(hand: Hand, name: str) -> Steps:
+    """Do a step, take it back by one Ctrl Z over the viewport, see whether all is as it was, and do it again."""
     with hand.override():
-        bpy.ops.ed.undo_push(message="Before the rig")
-    before = mesh_arrays(cage), len(cage.vertex_groups), len(bpy.data.armatures)
-    hand.fact("rig", _call(hand, "rig_cage"))
-    yield 0.3
-    yield from hand.move(*hand.pixel((0, 0, 0)))
+        bpy.ops.ed.undo_push(message="Before")
+    before = _scene()
+    hand.fact(name, _call(hand, name))
+    changed = _scene() != before
     hand.x, hand.y = hand.region.x + 200, hand.region.y + 200
+    yield from hand.move(hand.x + 5, hand.y + 5)
     yield from hand.press("Z", ctrl=True)
     yield 0.5
-    cage = bpy.context.scene.ringwright.cage
-    hand.fact("one undo takes the rig back", (mesh_arrays(cage), len(cage.vertex_groups), len(bpy.data.armatures)) == before)
-    hand.fact("rig again", _call(hand, "rig_cage"))
+    hand.fact(f"one undo takes {name} back", [changed, _scene() == before])
+    _call(hand, name)
+    yield 0.3
+
+
+def _scene() -> list[object]:
+    """All that the steps of handing on change."""
+    scene, cage = bpy.context.scene, bpy.context.scene.ringwright.cage
+    groups = [[each.group for each in vertex.groups] for vertex in cage.data.vertices]
+    return [mesh_arrays(cage), [group.name for group in cage.vertex_groups], groups, cage.modifiers.keys(), sorted(bpy.data.objects.keys()),
+            sorted(bpy.data.armatures.keys()), sorted(bpy.data.actions.keys()), [marker.frame for marker in scene.timeline_markers],
+            [edge.use_seam for edge in cage.data.edges], cage.data.uv_layers.keys(), len(scene.ringwright.bends), scene.frame_end]
+
+
+def _rig(hand: Hand) -> Steps:
+    yield from _undone(hand, "rig_cage")
     yield from hand.photograph("rigged")
 
 
-def _flex(hand: Hand, cage: bpy.types.Object, target: bpy.types.Object) -> Steps:
-    scene = bpy.context.scene
+def _flex(hand: Hand) -> Steps:
     bpy.data.objects["Target"].hide_set(True)
-    hand.fact("flex", _call(hand, "flex_cage"))
-    bends = scene.ringwright.bends
-    hand.fact("verdicts", {row.bone: row.verdict for row in bends})
+    yield from _undone(hand, "flex_cage")
+    scene = bpy.context.scene
+    hand.fact("verdicts", {row.bone: row.verdict for row in scene.ringwright.bends})
     yield from hand.photograph("flexed")
     frames = []
     for index in range(2):
-        hand.fact(f"show bend {index}", _call(hand, "show_bend", index=index))
+        _call(hand, "show_bend", index=index)
         frames.append(scene.frame_current)
         yield from hand.photograph(f"bend_{index}")
     hand.fact("frames of the worst bends", frames)
@@ -130,21 +157,9 @@ def _flex(hand: Hand, cage: bpy.types.Object, target: bpy.types.Object) -> Steps
     scene.frame_set(marker.frame)
     yield from hand.photograph("fist")
     scene.frame_set(1)
-    hand.fact("undo of the flex test", _undone(hand))
-    yield 0.5
-    hand.fact("markers after undo", len(bpy.context.scene.timeline_markers))
 
 
-def _undone(hand: Hand) -> bool:
-    with hand.override():
-        bpy.ops.ed.undo_push(message="Before")
-        _call(hand, "flex_cage")
-        count = len(bpy.context.scene.timeline_markers)
-        bpy.ops.ed.undo()
-    return count > 0
-
-
-def _unwrap(hand: Hand, cage: bpy.types.Object) -> Steps:
-    hand.fact("unwrap", _call(hand, "unwrap_cage"))
+def _unwrap(hand: Hand) -> Steps:
+    yield from _undone(hand, "unwrap_cage")
     hand.fact("map", bpy.context.scene.ringwright.summary)
     yield from hand.photograph("unwrapped")
