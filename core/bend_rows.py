@@ -11,17 +11,25 @@ import numpy as np
 
 from .polymesh import FloatArray
 
-BLEND_RADII = 1.4
-"""Weights blend over this many radii of the limb to each side of a joint, where the bones have room: of 0.5 to 2 radii tried on
-an arm and a leg, wider ones kept more volume and squarer quads up to here, and little more beyond."""
-BLEND_SHARE = 0.45
-"""A blend takes at most this share of the bones on both sides, so that two joints' blends do not meet."""
-BEND_ROWS = 3.0
-"""Rows on each side of a joint within the reach of its bend, at a row density of 1. By a bent tube: a bend of 63 degrees
-loses 1.5 times what a finely sampled one does with rows of 0.65 radii, 1.2 times with these."""
+BLEND_RADII = 1.7
+"""Weights blend over this many radii of the limb to each side of a joint, where the bones have room: a bend of 90 degrees does not
+press the inner skin together to nothing (tried on an arm and a leg: fewer turn faces over, more keep no more volume)."""
+ROOT_DEPTH = 1.3
+"""A branch's root joint lies this many of the branch's radii under its trunk's skin (measured on knuckles and toe roots)."""
+BLEND_SHARE = 0.5
+"""A blend takes at most this share of a bone, so that it keeps clear of the limb's end; two blends share the whole bone."""
+BEND_ROWS = 4.0
+"""Rows on each side of a joint that bends to a right angle. By a bent tube: a bend of 63 degrees loses 1.5 times what a finely
+sampled one does with rows of 0.65 radii, 1.2 times with rows of 0.47; these stand 0.42 radii apart."""
+RIGHT_ANGLE = 90.0
+TURN_POWER = 0.25
+"""Rows of a bend grow with this power of its angle (tried on an arm and a leg; by the loss of volume alone they would grow as
+the angle, but a bend of few rows looks poor at any angle)."""
 GATHER = 0.8
 """The rings nearest to a joint stand this share of the bend's other rows from one another (common practice: tighter at
 joints; tried on an arm and a leg: 0.6 keeps no more volume, and fits the target less)."""
+MOST_CLOSER = 6.0
+"""Rows in a bend stand at most this many times closer than the others (common practice)."""
 LEAST_REACH = 1e-3
 """A bend that reaches over less of its bone takes no rows of its own."""
 _HALVINGS = 60
@@ -32,7 +40,7 @@ class Bend:
     """One end of a bone that bends.
 
     reach : along the bone from that end, target units
-    rows : least rows within it
+    rows : within it, where the rows between the bends are not so long that they would be too unlike
     """
 
     reach: float
@@ -42,24 +50,35 @@ class Bend:
 NO_BEND = Bend(0.0, 0.0)
 
 
-def joint_bend(length: float, radius: float, density: float = 1.0) -> Bend:
-    """The bend of a bone at a joint.
+def blend_share(length: float, wanted: float, beyond: float) -> float:
+    """Share of what a joint's blend wants that a bone beside it has room for, 0 to 1.
 
-    length : of the bone; radius : of the limb there; density : rows per square face that are asked for
+    length : of the bone; wanted : by the joint; beyond : by the joint at the bone's other end, 0 where there is none
     """
-    return Bend(min(BLEND_RADII * radius, BLEND_SHARE * length), BEND_ROWS * density)
+    return min(1.0, (length if beyond > 0.0 else BLEND_SHARE * length) / (wanted + beyond))
+
+
+def bend_rows(turn: float) -> float:
+    """Rows on each side of a joint that bends so far, degrees."""
+    return BEND_ROWS * (turn / RIGHT_ANGLE) ** TURN_POWER if turn > 0.0 else 0.0
 
 
 def rows_with_bends(length: float, plain_row: float, bends: tuple[Bend, Bend]) -> float:
-    """Rows of a bone whose rows are so long, and shorter where a bend needs more; not rounded."""
-    bent = sum(max(bend.rows, bend.reach / plain_row) for bend in bends)
+    """Rows of a bone whose rows are so long, and shorter where it bends; not rounded."""
+    bent = sum(_rows_in(bend, plain_row) for bend in bends)
     return bent + (length - sum(bend.reach for bend in bends)) / plain_row
+
+
+def _rows_in(bend: Bend, plain_row: float) -> float:
+    """Rows within the reach of a bend beside rows that are so long."""
+    plain = bend.reach / plain_row
+    return max(plain, min(bend.rows, MOST_CLOSER * plain))
 
 
 def bend_steps(rows: int, length: float, bends: tuple[Bend, Bend], loops: tuple[int, int] = (0, 0)) -> FloatArray:
     """Shares of a bone's length that its rows take, (rows,) float64, adding up to 1.
 
-    bends : at the root and at the tip; with fewer rows than they ask for, all are alike
+    bends : at the root and at the tip
     loops : rows gathered at each end, where that leaves a row between them
     """
     steps = _spread(rows, length, bends)
@@ -70,15 +89,12 @@ def bend_steps(rows: int, length: float, bends: tuple[Bend, Bend], loops: tuple[
 
 
 def _spread(rows: int, length: float, bends: tuple[Bend, Bend]) -> FloatArray:
-    if rows <= sum(bend.rows for bend in bends) + 0.5:
-        return np.full(rows, 1.0 / rows)
     bends = tuple(bend if bend.reach > LEAST_REACH * length else NO_BEND for bend in bends)  # type: ignore[assignment]
-    short, long = 0.5 * length / rows, 2.0 * length * rows
+    short, long = 0.5 * length / rows, 2.0 * MOST_CLOSER * length / rows
     for _ in range(_HALVINGS):
         plain = float(np.sqrt(short * long))
         short, long = (plain, long) if rows_with_bends(length, plain, bends) > rows else (short, plain)
-    counted = [max(bend.rows, bend.reach / short) for bend in bends]
     ends = np.array([0.0, bends[0].reach, length - bends[1].reach, length])
-    until = np.cumsum([0.0, counted[0], (ends[2] - ends[1]) / short, counted[1]])
+    until = np.cumsum([0.0, _rows_in(bends[0], short), (ends[2] - ends[1]) / short, _rows_in(bends[1], short)])
     kept = np.concatenate([[True], np.diff(until) > 0])
     return np.asarray(np.diff(np.interp(np.linspace(0.0, until[-1], rows + 1), until[kept], ends[kept])) / length, dtype=np.float64)

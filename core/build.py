@@ -11,10 +11,11 @@ import numpy as np
 
 from .adjacency import build_adjacency
 from .assemble import assemble, tips_first
-from .counts import CountPlan, limb_size, solve_counts
+from .counts import CountPlan, solve_counts
 from .errors import MeshError, PlanError
 from .frames import unit
 from .joined import continuation, join_ends
+from .limb_size import limb_sizes
 from .measure import LEAST_SIDES_WITH_INNER, Measure, measure_limb
 from .mirror import AXES, mirror_mesh
 from .outward import outward_surface
@@ -79,7 +80,7 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     check_joints(joined, outward)
     measures = measure_limbs(joined, outward, known)
     progress("Counting rings", 0.35)
-    counts = solve_counts(joined, {limb.name: limb_size(measures[limb.name], limb) for limb in joined.limbs})
+    counts = solve_counts(joined, limb_sizes(joined, measures))
     progress("Assembling quads", 0.4)
     assembly = assemble(joined, counts, measures, outward)
     even = even_assembly(assembly, joined, plan.symmetry) if plan.symmetry is not None and is_two_sided(plan) else None

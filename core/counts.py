@@ -16,12 +16,12 @@ from functools import lru_cache
 
 import numpy as np
 
-from .bend_rows import NO_BEND, joint_bend, rows_with_bends
+from .bend_rows import NO_BEND, Bend, rows_with_bends
 from .errors import PlanError
-from .measure import Measure
+from .limb_size import LimbSize
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
 from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Splice
-from .polymesh import BoolArray, FloatArray, IntArray
+from .polymesh import BoolArray, IntArray
 from .two_sided import is_two_sided, limbs_on_plane, paired_means, spliced_on_plane
 
 DEFAULT_DETAIL = 8.0
@@ -31,31 +31,19 @@ STEP_DOWNS_A_ROW = 3
 """Step-downs that share a row by choice, so that they can be staggered (common practice)."""
 STEP_ROW_MARGIN = 1
 """Plain rows kept between a step-down and a joint's rings, a fork or a socket."""
-NEAR_BUDGET = 0.98
-"""Of counts that use this share of the best use of a budget, those with the squarest faces are taken."""
-ROW_DENSITY = 0.85
-"""Rows per square face where a budget must be met: a limb bends round more than along, so faces a little longer
-than wide fit its skin better with as many quads (measured; 1 would be square)."""
+ROW_DENSITY = 0.6
+"""Rows per square face with which levels of detail that meet a budget are looked for: a limb bends round more than along, so faces
+longer than wide fit its skin better with as many quads."""
 LEAST_DENSITY = 0.5
+"""Faces between the bends are at most twice as long as wide under a budget (common practice)."""
+BEND_DENSITIES = (1.0, 0.7, 0.5, 0.25)
+"""Shares of their rows that bends may have to do with under a budget."""
+LIKENESSES = (0.5, 0.75)
+"""Under a budget a fork's trunk has a ring between one of its own sides and one whose faces are like its branches': so far from the
+former to the latter, as exponents of a weighted geometric mean."""
 MOST_DENSITY = 1.6
 FLATTEST_ROW = 0.35
 """A row may be this much shorter than square before a bone cut short by its trunk gives up rows."""
-
-
-@dataclass(frozen=True)
-class LimbSize:
-    """What the planner needs to know of a limb.
-
-    bone_lengths : (b,) float64, from the first ring on, along the skin, target units
-    bone_girths : (b,) float64, mean girth of every bone
-    shortened : share of the plan's first bone that lies outside the trunk
-    first_bone : index of the plan's bone in which the first ring lies
-    """
-
-    bone_lengths: FloatArray
-    bone_girths: FloatArray
-    shortened: float
-    first_bone: int
 
 
 @dataclass(frozen=True)
@@ -81,6 +69,7 @@ class LimbCounts:
     joint_rings : (r + 1,) bool, rings gathered round a bending joint
     step_rows : where the count changes
     cap : (a, b), the grid that closes the tip, or None
+    bends : at the root and at the tip of every bone; rows stand closer there
     """
 
     spans: tuple[int, ...]
@@ -88,6 +77,7 @@ class LimbCounts:
     joint_rings: BoolArray
     step_rows: tuple[StepRows, ...]
     cap: tuple[int, int] | None
+    bends: tuple[tuple[Bend, Bend], ...]
 
     @property
     def rows(self) -> int:
@@ -113,22 +103,6 @@ class CountPlan:
     step_downs: int
 
 
-def limb_size(measure: Measure, limb: Limb) -> LimbSize:
-    """The planner's view of a measured limb; the last bone of a closed limb runs to its last ring."""
-    ends = np.append(measure.joints[:-1], measure.last_ring)
-    skin = measure.skin_lengths
-    lengths = np.diff(np.interp(ends, measure.lengths, skin))
-    girths = np.array([_mean_between(measure, low, high) for low, high in itertools.pairwise(ends)])
-    bone = limb.joints[measure.first_bone + 1] - limb.joints[measure.first_bone]
-    shortened = min(1.0, float(measure.joints[1] - measure.joints[0]) / float(np.linalg.norm(bone)))
-    return LimbSize(lengths, girths, shortened, measure.first_bone)
-
-
-def _mean_between(measure: Measure, low: float, high: float) -> float:
-    inside = (measure.lengths >= low) & (measure.lengths <= high)
-    return float(measure.girths[inside].mean()) if inside.any() else float(np.interp(0.5 * (low + high), measure.lengths, measure.girths))
-
-
 def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
     """Solve all counts of a plan.
 
@@ -139,7 +113,7 @@ def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
     two_sided = is_two_sided(plan)
     sizes = _alike_on_both_sides(plan, sizes) if two_sided else sizes
     if plan.quad_budget is None:
-        return _count_cage(plan, sizes, DEFAULT_DETAIL, 1.0)
+        return _count_cage(plan, sizes, SQUARE)
     copies = 1 if plan.symmetry is None or two_sided else 2
     coarsest = _coarsest(plan, sizes)
     if copies * coarsest.quads > plan.quad_budget:
@@ -153,58 +127,112 @@ def _alike_on_both_sides(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> dict[
     """Sizes of which those of two limbs that are each other's image are the same, so that both get the same counts."""
     lengths = paired_means(plan, {name: size.bone_lengths for name, size in sizes.items()})
     girths = paired_means(plan, {name: size.bone_girths for name, size in sizes.items()})
-    return {name: replace(size, bone_lengths=lengths[name], bone_girths=girths[name]) for name, size in sizes.items()}
+    curvatures = paired_means(plan, {name: size.bone_curvatures for name, size in sizes.items()})
+    reaches = paired_means(plan, {name: size.bend_reaches for name, size in sizes.items()})
+    rows = paired_means(plan, {name: size.bend_rows for name, size in sizes.items()})
+    return {name: replace(size, bone_lengths=lengths[name], bone_girths=girths[name],
+                          bone_curvatures=curvatures[name], bend_reaches=reaches[name], bend_rows=rows[name])
+            for name, size in sizes.items()}
 
 
 def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, coarsest: CountPlan) -> CountPlan:
-    """The counts that use the budget best, with faces nearest to the proportion that is asked for."""
-    found = [(coarsest.quads, math.inf, coarsest)]
-    for detail in _details_near(plan, sizes, budget):
-        for density, counts in _finest_rows(plan, sizes, budget, detail):
-            found.append((counts.quads, abs(math.log(density / ROW_DENSITY)), counts))
-    most = max(quads for quads, _, _ in found)
-    return min((each for each in found if each[0] >= NEAR_BUDGET * most), key=lambda each: each[1])[2]
+    """The counts within the budget whose faces are likely to stand off the skin least; bends get all their rows, as long as the
+    thinnest limb keeps its usual sides."""
+    found: list[tuple[float, CountPlan]] = []
+    for bending in BEND_DENSITIES:
+        found += _finest_counts(plan, sizes, budget, bending)
+        usual = [each for each in found if 2 * round(each[0] / 2) >= DEFAULT_DETAIL]
+        if usual:
+            found = usual
+            break
+    return min([counts for _, counts in found] or [coarsest], key=lambda counts: _likely_deviation(counts, sizes))
+
+
+def _likely_deviation(counts: CountPlan, sizes: Mapping[str, LimbSize]) -> float:
+    """Distance of a cage's faces from the skin, root mean square over the bones: a chord of length c over curvature k stands k c^2 / 12
+    off in the mean."""
+    area, spread = 0.0, 0.0
+    for name, size in sizes.items():
+        rings = np.cumsum([0, *counts.limbs[name].spans])
+        for bone, (first, last) in enumerate(itertools.pairwise(rings)):
+            girth, length = float(size.bone_girths[bone]), float(size.bone_lengths[bone])
+            sides = float(counts.limbs[name].rings[first : last + 1].mean())
+            around = (girth / sides) ** 2 * 2 * math.pi / girth
+            along = (length / (last - first)) ** 2 * float(size.bone_curvatures[bone])
+            area += girth * length
+            spread += girth * length * (around + along) ** 2
+    return math.sqrt(spread / area) / 12
 
 
 def _coarsest(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
     refusal: PlanError | None = None
     for detail in (4.0, 5.0, 6.0, 8.0, 12.0, 16.0):
         try:
-            return _count_cage(plan, sizes, detail, LEAST_DENSITY)
+            return _count_cage(plan, sizes, _Fineness(detail, LEAST_DENSITY, BEND_DENSITIES[-1], LIKENESSES[0]))
         except PlanError as error:
             refusal = refusal or error
     raise refusal or PlanError("The limb plan cannot be counted.")
 
 
-def _details_near(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int) -> FloatArray:
-    """Levels of detail round the one whose cage with faces of the asked proportion meets the budget."""
+def _finest_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> list[tuple[float, CountPlan]]:
+    """Counts at many levels of detail, each with as many rows as the budget has room for; with the level."""
+    start = _Fineness(_detail_near(plan, sizes, budget, bending), ROW_DENSITY, bending, LIKENESSES[0])
+    details = start.detail * np.geomspace(0.75, 1.3, 10)
+    likenesses = LIKENESSES if plan.forks else LIKENESSES[:1]
+    tried = [(float(detail), _finest_rows(plan, sizes, budget, replace(start, detail=float(detail), likeness=likeness)))
+             for detail, likeness in itertools.product(details, likenesses)]
+    return [(detail, counts) for detail, counts in tried if counts is not None]
+
+
+def _detail_near(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> float:
+    """The level of detail whose cage with rows of the usual density meets the budget."""
     low, high = 4.0, MOST_DETAIL
     for _ in range(7):
         detail = math.sqrt(low * high)
         try:
-            fits = _count_cage(plan, sizes, detail, ROW_DENSITY).quads <= budget
+            fits = _count_cage(plan, sizes, _Fineness(detail, ROW_DENSITY, bending, LIKENESSES[0])).quads <= budget
         except PlanError:
             fits = True
         low, high = (detail, high) if fits else (low, detail)
-    return low * np.geomspace(0.75, 1.3, 10)
+    return low
 
 
-def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, detail: float) -> list[tuple[float, CountPlan]]:
-    """The densest rows within the budget at one level of detail, with their density; empty where none fits."""
-    best: list[tuple[float, CountPlan]] = []
+def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, fineness: _Fineness) -> CountPlan | None:
+    """The densest rows within the budget at one level of detail; None where none fits."""
+    best: CountPlan | None = None
     low, high = LEAST_DENSITY, MOST_DENSITY
     for _ in range(7):
         density = math.sqrt(low * high)
         try:
-            counts = _count_cage(plan, sizes, detail, density)
+            counts = _count_cage(plan, sizes, replace(fineness, density=density))
         except PlanError:
             low = density
             continue
         if counts.quads <= budget:
-            best, low = [(density, counts)], density
+            best, low = counts, density
         else:
             high = density
     return best
+
+
+@dataclass(frozen=True)
+class _Fineness:
+    """How fine a cage is.
+
+    detail : sides of the thinnest limb
+    density : rows per square face between the bends
+    bending : rows in the bends as a share of what bends well
+    likeness : exponent by which a fork's trunk takes after its branches
+    """
+
+    detail: float
+    density: float
+    bending: float
+    likeness: float
+
+
+SQUARE = _Fineness(DEFAULT_DETAIL, 1.0, 1.0, 1.0)
+"""Of cages without a budget."""
 
 
 @dataclass(frozen=True)
@@ -217,25 +245,26 @@ class _Draft:
     root: int
     tip: int
     spans: list[int]
+    bends: tuple[tuple[Bend, Bend], ...]
     root_rows: int
     tip_rows: int
     root_zone: int
     tip_zone: int
 
 
-def _count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], detail: float, density: float) -> CountPlan:
-    """All counts at one level of detail (sides of the thinnest limb) and row density (1: square faces)."""
-    bodies = _chosen_bodies(plan, sizes, detail)
+def _count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], fineness: _Fineness) -> CountPlan:
+    """All counts of a cage so fine."""
+    bodies = _chosen_bodies(plan, sizes, fineness.detail)
     webs: dict[str, tuple[int, ...]] = {}
     tips = dict(bodies)
     for fork in _inner_forks_first(plan):
-        webs[fork.trunk] = _chosen_webs(plan, fork, bodies, sizes)
+        webs[fork.trunk] = _chosen_webs(plan, fork, bodies, sizes, fineness.likeness)
         tips[fork.trunk] = sum(bodies[branch] for branch in fork.branches) - sum(2 * web - 2 for web in webs[fork.trunk])
         if plan.limb(fork.trunk).sides is None:
             bodies[fork.trunk] = tips[fork.trunk]
     _even_along_plane(plan, bodies, tips)
     roots = dict(bodies)
-    drafts = {limb.name: _draft(plan, limb, sizes[limb.name], bodies, roots, tips, density) for limb in plan.limbs}
+    drafts = {limb.name: _draft(plan, limb, sizes[limb.name], bodies, roots, tips, fineness) for limb in plan.limbs}
     for splice in plan.splices:
         _share_splice(plan, splice, drafts)
     for fork in plan.forks:
@@ -296,7 +325,7 @@ def _least_sides(plan: LimbPlan, name: str) -> int:
     return given + 2 + given % 2
 
 
-def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: Mapping[str, LimbSize]) -> tuple[int, ...]:
+def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: Mapping[str, LimbSize], likeness: float) -> tuple[int, ...]:
     """Webs of the plan where they fit, or one width for all gaps that makes the trunk's faces most like its branches'; where a
     budget must be met, the trunk's ring comes midway (geometric mean) between that and the trunk's own sides, and the quads that
     this saves go where the limbs bend."""
@@ -307,7 +336,7 @@ def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: M
         return tuple(min(web, widest) if plan.quad_budget is not None else web for web in fork.webs)
     branch_edge = float(np.mean([sizes[branch].bone_girths[0] for branch in fork.branches])) / float(np.mean(counts))
     alike = float(sizes[fork.trunk].bone_girths[-1]) / branch_edge
-    wanted = alike if plan.quad_budget is None else math.sqrt(bodies[fork.trunk] * alike)
+    wanted = bodies[fork.trunk] ** (1.0 - likeness) * alike**likeness
 
     def misfit(web: int) -> float:
         trunk = sum(counts) - (len(counts) - 1) * (2 * web - 2)
@@ -317,25 +346,31 @@ def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: M
 
 
 def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int], roots: Mapping[str, int],
-           tips: Mapping[str, int], density: float) -> _Draft:
+           tips: Mapping[str, int], fineness: _Fineness) -> _Draft:
     half = limb.joint_loops // 2
     root_join, tip_join = plan.root_join(limb.name), plan.tip_join(limb.name)
     root_zone = half if isinstance(root_join, Splice) else 0
     tip_zone = half if isinstance(tip_join, Splice) else 0
     count = len(size.bone_lengths)
-    spans = []
+    spans, bends = [], []
     for bone in range(count):
-        length, girth = float(size.bone_lengths[bone]), float(size.bone_girths[bone])
-        joint = joint_bend(length, girth / (2 * math.pi), density) if limb.joint_loops else NO_BEND
-        at_root, at_tip = (joint if inner or zone else NO_BEND for inner, zone in ((bone > 0, root_zone), (bone < count - 1, tip_zone)))
-        wanted = rows_with_bends(length, girth / bodies[limb.name] / density, (at_root, at_tip))
+        plain_row = float(size.bone_girths[bone]) / bodies[limb.name] / fineness.density
+        square = plan.quad_budget is None and limb.spans is None
+        bends.append((NO_BEND, NO_BEND) if square else _with_rows(size.bends(bone), fineness.bending))
+        wanted = rows_with_bends(float(size.bone_lengths[bone]), plain_row, bends[bone])
         zones = (half if bone or root_zone else 0) + (half if bone < count - 1 or tip_zone else 0)
         closing = 1 if limb.tip == "closed" and bone == count - 1 else 0
         spans.append(max(round(wanted), zones + 1 + closing, _least_rows(plan, limb, bodies, bone, count)))
     given = _given_spans(limb, size, bodies[limb.name])
     if given is not None:
         spans = [min(a, b) for a, b in zip(given, spans, strict=True)] if plan.quad_budget is not None else list(given)
-    return _Draft(limb, size, bodies[limb.name], roots[limb.name], tips[limb.name], spans, 0, 0, root_zone, tip_zone)
+    return _Draft(limb, size, bodies[limb.name], roots[limb.name], tips[limb.name], spans, tuple(bends), 0, 0, root_zone, tip_zone)
+
+
+def _with_rows(bends: tuple[Bend, Bend], share: float) -> tuple[Bend, Bend]:
+    """Bends with a share of their rows."""
+    root, tip = (Bend(bend.reach, share * bend.rows) for bend in bends)
+    return root, tip
 
 
 def _given_spans(limb: Limb, size: LimbSize, sides: int) -> list[int] | None:
@@ -456,7 +491,7 @@ def _limb_counts(plan: LimbPlan, draft: _Draft) -> LimbCounts:
         step_rows.append(_place(rings, first, count, draft.body, draft.tip))
         rings[first + count :] = draft.tip
     cap = _cap(draft.tip) if draft.limb.tip == "closed" else None
-    return LimbCounts(tuple(draft.spans), rings, _joint_rings(draft, rows), tuple(step_rows), cap)
+    return LimbCounts(tuple(draft.spans), rings, _joint_rings(draft, rows), tuple(step_rows), cap, draft.bends)
 
 
 def _margin(draft: _Draft, *, at_tip: bool) -> int:

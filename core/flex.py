@@ -23,8 +23,10 @@ from .self_intersections import self_intersections
 from .skeleton import Skeleton
 from .skin_weights import JointBlend, SkinWeights, ancestry, bind, joint_blends, nearest_bones
 
-STEPS = 3
-"""Angles at which a motion is measured, up to its full range."""
+STEP_DEGREES = 20.0
+"""A motion is measured every so many degrees and at the end of its range."""
+CONTACT_STEPS = 3
+"""Angles at which faces are tried for contact, up to the full range."""
 RIGID = 0.005
 """A face whose corners follow a turn alike within this share of its weight is rigid and of no interest."""
 TOUCHING = 1e-6
@@ -215,11 +217,9 @@ def _bending_faces(study: _Study, index: int) -> IntArray:
 def _motion_figures(study: _Study, index: int, region: IntArray, motion: Motion) -> tuple[MotionFigures, FloatArray]:
     """The worst figures over a motion, and the region's scaled Jacobians at its full angle."""
     cage = study.cage
-    near = _near_faces(study, index)
-    at_rest = faces_in_contact(_faces_alone(cage.mesh, near))
-    volume, edge, jacobian, flipped, contact, contact_from, drift = 1.0, 1.0, np.inf, 0, 0, np.inf, 0.0
+    volume, edge, jacobian, flipped, drift = 1.0, 1.0, np.inf, 0, 0.0
     jacobians = at_start = _jacobians(cage.mesh, region)
-    for share in np.arange(1, STEPS + 1) / STEPS:
+    for share in _shares(motion):
         turn = motion.part(share)
         turns, shifts = bone_motions(cage.skeleton, {index: turn})
         bent = cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
@@ -228,12 +228,28 @@ def _motion_figures(study: _Study, index: int, region: IntArray, motion: Motion)
         edge = min(edge, float(_edge_shares(study, bent, region).min(initial=1.0)))
         jacobian = min(jacobian, float(jacobians.min(initial=1.0)))
         flipped = max(flipped, _flipped(study, bent, turns, region))
-        touching = np.setdiff1d(faces_in_contact(_faces_alone(bent, near)), at_rest)
-        contact = max(contact, len(touching))
-        contact_from = min(contact_from, share if len(touching) else np.inf)
         drift = max(drift, _loop_drift(study, index, bent, turn))
     resting = float(at_start.min(initial=1.0))
-    return MotionFigures(motion, volume, edge, float(jacobian), resting, flipped, contact, float(contact_from), drift), jacobians
+    contact, contact_from = _contact(study, index, motion)
+    return MotionFigures(motion, volume, edge, float(jacobian), resting, flipped, contact, contact_from, drift), jacobians
+
+
+def _shares(motion: Motion) -> FloatArray:
+    """Shares of a motion at which it is measured, the whole last: a joint that bends farther is measured at the same angles and more."""
+    whole = max(abs(angle) for angle in motion.turn)
+    return np.append(np.arange(STEP_DEGREES, whole - 1e-9, STEP_DEGREES) / max(whole, 1e-300), 1.0)
+
+
+def _contact(study: _Study, index: int, motion: Motion) -> tuple[int, float]:
+    """Most faces that others pass through over a motion and did not at rest, and the least tried share at which any do."""
+    near = _near_faces(study, index)
+    at_rest = faces_in_contact(_faces_alone(study.cage.mesh, near))
+    most, first = 0, np.inf
+    for share in np.arange(1, CONTACT_STEPS + 1) / CONTACT_STEPS:
+        touching = np.setdiff1d(faces_in_contact(_faces_alone(posed(study.cage, {index: motion.part(share)}), near)), at_rest)
+        most = max(most, len(touching))
+        first = min(first, share if len(touching) else np.inf)
+    return most, float(first)
 
 
 def _volume_kept(study: _Study, index: int, bent: PolyMesh) -> float:

@@ -20,6 +20,8 @@ from .polymesh import BoolArray, FloatArray
 from .section import Tube, area_radii, cast_profiles, centroids, even_angles, fill_profiles, girths
 from .surface import Surface
 
+CURVATURE_REACH = 2
+"""Slices to either side by which the skin's curvature is told."""
 STATIONS = 48
 """Slices along a limb: a finger of five girth radii is sliced every tenth of a radius."""
 OPENING = 1.3
@@ -55,7 +57,8 @@ class Measure:
     radii : (m,) float64, area radius
     girths : (m,) float64, length round the section
     joints : (j,) float64, arc length of the plan's joints from the first ring on; the first is always 0 (the first ring itself)
-    skin_lengths : (m,) float64, length along the skin from the first ring on, over the girth radius's rise and fall
+    skin_lengths : (m,) float64, length along the skin from the first ring on, along the outer side of bends
+    skin_curvatures : (m,) float64, mean curvature of the skin along the limb
     last_ring : arc length at which the last ring lies: the end of the line, or short of a closed tip by half a cap
     first_bone : index of the plan's bone in which the first ring lies
     """
@@ -69,6 +72,7 @@ class Measure:
     girths: FloatArray
     joints: FloatArray
     skin_lengths: FloatArray
+    skin_curvatures: FloatArray
     last_ring: float
     first_bone: int
 
@@ -220,10 +224,41 @@ def _refined(task: _Task, stations: FloatArray, rough: _Slices, *, open_root: bo
     profiles = fill_profiles(fine.profiles)
     joints, first_bone = _joint_lengths(task.limb, stations, length)
     fine_radii, fine_girths = area_radii(profiles), girths(profiles)
-    skin = arc_lengths(np.column_stack([even, fine_radii, np.zeros(STATIONS)]))
+    points = _skin_points(fine, profiles)
+    skin = _skin_lengths(points)
     cap_reach = FLAT_CAP_REACH if task.limb.sides is not None and task.limb.sides < LEAST_SIDES_WITH_INNER else CAP_REACH
     last_ring = _last_ring(even, skin, fine_radii, fine_girths, float(joints[-2]), cap_reach) if closed else float(even[-1])
-    return Measure(even, fine.centres, tangents, fine.frames, profiles, fine_radii, fine_girths, joints, skin, last_ring, first_bone)
+    return Measure(even, fine.centres, tangents, fine.frames, profiles, fine_radii, fine_girths, joints, skin, _skin_curvatures(points),
+                   last_ring, first_bone)
+
+
+def _skin_points(slices: _Slices, profiles: FloatArray) -> FloatArray:
+    """The skin where the profiles have it, (m, k, 3) float64."""
+    angles = even_angles(len(profiles))
+    sideways = np.cross(slices.tangents, slices.frames)
+    directions = np.cos(angles)[..., None] * slices.frames[:, None] + np.sin(angles)[..., None] * sideways[:, None]
+    return np.asarray(slices.centres[:, None] + profiles[..., None] * directions, dtype=np.float64)
+
+
+def _skin_lengths(skin: FloatArray) -> FloatArray:
+    """Length along the skin up to every slice, (m,) float64, along the outer side of every bend: there a row is widest.
+
+    What the sides of a step have in common, and the first harmonic that a bend adds to it; bumps of the skin add nothing.
+    """
+    steps = np.linalg.norm(np.diff(skin, axis=0), axis=2)
+    harmonic = 2.0 * np.abs(np.mean(steps * np.exp(1j * even_angles(1)), axis=1))
+    return np.concatenate(([0.0], np.cumsum(steps.mean(axis=1) + harmonic)))
+
+
+def _skin_curvatures(skin: FloatArray) -> FloatArray:
+    """Mean curvature of the skin along the limb at every slice, (m,) float64: by circles over ``CURVATURE_REACH`` slices to both sides,
+    so that the target's noise does not count."""
+    middle = skin[CURVATURE_REACH:-CURVATURE_REACH]
+    before, after = skin[: -2 * CURVATURE_REACH] - middle, skin[2 * CURVATURE_REACH :] - middle
+    area = np.linalg.norm(np.cross(before, after), axis=2)
+    sides = np.linalg.norm(before, axis=2) * np.linalg.norm(after, axis=2) * np.linalg.norm(after - before, axis=2)
+    curvature = np.mean(2.0 * area / np.maximum(sides, 1e-300), axis=1)
+    return np.pad(curvature, CURVATURE_REACH, mode="edge")
 
 
 def _last_ring(lengths: FloatArray, skin: FloatArray, radii: FloatArray, girth: FloatArray, last_joint: float,

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .adjacency import build_adjacency
-from .bend_rows import BLEND_RADII, BLEND_SHARE
+from .bend_rows import BLEND_RADII, ROOT_DEPTH, blend_share
 from .defects import face_area_vectors
 from .frames import unit
 from .mirror import AXES
@@ -25,6 +25,8 @@ INFLUENCES = 4
 """Bones that one vertex may follow: what every renderer of the exchange formats takes in one set."""
 FALLOFF_RADII = (1.25, 2.5)
 """A branch moves its trunk's skin wholly up to the first, and not at all beyond the second distance from its line, radii."""
+RAMP_ROUNDING = 0.15
+"""Share of a blend's width over which either end of it is rounded (tried on an arm and a leg: 0.25 turns more faces over)."""
 BRANCHING = ("fork", "socket")
 BORDER_PERCENTILE = 90.0
 """Of the border between a branch's skin and other skin, nearly the farthest vertex tells where the branch is whole."""
@@ -154,17 +156,31 @@ def joint_blends(mesh: PolyMesh, skeleton: Skeleton, nearest: IntArray) -> dict[
 
     nearest : (V,) int32, as ``nearest_bones`` tells
     """
-    radii = _bone_radii(mesh, skeleton, nearest)
+    bone_radii = _bone_radii(mesh, skeleton, nearest)
+    radii = {index: _joint_radius(skeleton, index, bone_radii) for index in skeleton.joints()}
+    wanted = {index: BLEND_RADII * (ROOT_DEPTH if skeleton.bones[index].hang in BRANCHING else 1.0) * radius
+              for index, radius in radii.items()}
     blends = {}
-    for index in skeleton.joints():
-        bone = skeleton.bones[index]
-        parent = skeleton.bones[bone.parent]
-        in_line = bone.hang in ("limb", "splice")
+    for index, radius in radii.items():
+        bone, parent = skeleton.bones[index], skeleton.bones[skeleton.bones[index].parent]
         plane = bone.direction if bone.hang == "socket" else unit(parent.direction + bone.direction)
-        radius = 0.5 * (radii[index] + radii[bone.parent]) if in_line else radii[index]
-        room = BLEND_SHARE * (min(bone.length, parent.length) if in_line else bone.length)
-        blends[index] = JointBlend(plane, min(BLEND_RADII * radius, room), radius)
+        blends[index] = JointBlend(plane, wanted[index] * _room(skeleton, index, wanted), radius)
     return blends
+
+
+def _joint_radius(skeleton: Skeleton, index: int, bone_radii: FloatArray) -> float:
+    bone = skeleton.bones[index]
+    return float(bone_radii[index] if bone.hang in BRANCHING else 0.5 * (bone_radii[index] + bone_radii[bone.parent]))
+
+
+def _room(skeleton: Skeleton, index: int, wanted: Mapping[int, float]) -> float:
+    """Share of the wanted width that the bones on both sides of a joint have room for; a branch's trunk has room."""
+    bone = skeleton.bones[index]
+    beyond = sum(wanted[each] for each in wanted if skeleton.bones[each].parent == index and skeleton.bones[each].hang not in BRANCHING)
+    share = blend_share(bone.length, wanted[index], beyond)
+    if bone.hang in BRANCHING:
+        return share
+    return min(share, blend_share(skeleton.bones[bone.parent].length, wanted[index], wanted.get(bone.parent, 0.0)))
 
 
 def _bone_radii(mesh: PolyMesh, skeleton: Skeleton, nearest: IntArray) -> FloatArray:
@@ -250,7 +266,7 @@ def _passed_down(skin: _Skin) -> FloatArray:
 def _share(skin: _Skin, index: int) -> FloatArray:
     """Share of its parent's weight that a bone takes over at every vertex, (V,) float64."""
     bone, blend, nearest, parents = skin.skeleton.bones[index], skin.blends[index], skin.nearest, skin.skeleton.parents
-    passed = smooth_step((skin.positions - bone.head) @ blend.plane / (2 * blend.half_width) + 0.5)
+    passed = rounded_ramp((skin.positions - bone.head) @ blend.plane / (2 * blend.half_width) + 0.5)
     behind = skin.below[nearest, index] & (nearest != index)
     if bone.hang in BRANCHING:
         return np.where(behind, 1.0, passed * _claim(skin, index))
@@ -299,6 +315,17 @@ def _nearest_on_line(points: FloatArray, bone: Bone) -> FloatArray:
     """The points of a bone's endless line that lie nearest to (n, 3) points."""
     along = (points - bone.head) @ bone.direction
     return np.asarray(bone.head + along[:, None] * bone.direction, dtype=np.float64)
+
+
+def rounded_ramp(values: FloatArray) -> FloatArray:
+    """0 below 0, 1 above 1, between them a straight ramp whose ends are rounded by parabolas.
+
+    Skin on the inner side of a bend is pressed together where weights rise fastest, so they rise no faster than they must.
+    """
+    inner = np.minimum(values, 1.0 - values)
+    rounded = np.where(inner < RAMP_ROUNDING, 0.5 / RAMP_ROUNDING * np.square(np.maximum(inner, 0.0)), inner - 0.5 * RAMP_ROUNDING)
+    rounded = rounded / (1.0 - RAMP_ROUNDING)
+    return np.asarray(np.where(values > 0.5, 1.0 - rounded, rounded), dtype=np.float64)
 
 
 def smooth_step(values: FloatArray) -> FloatArray:

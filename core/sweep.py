@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .bend_rows import NO_BEND, bend_steps, joint_bend
+from .bend_rows import bend_steps
 from .counts import LimbCounts, StepRows
 from .frames import square_to, unit
 from .measure import Measure
@@ -46,8 +46,7 @@ def ring_stations(counts: LimbCounts, measure: Measure, joint_loops: int) -> Flo
     joint_loops : rings gathered round each inner joint; 0: even along the skin
     """
     skin = measure.skin_lengths
-    places = np.append(measure.joints[:-1], measure.last_ring)
-    ends, radii = np.interp(places, measure.lengths, skin), np.interp(places, measure.lengths, measure.radii)
+    ends = np.interp(np.append(measure.joints[:-1], measure.last_ring), measure.lengths, skin)
     half = joint_loops // 2
     stations = [np.zeros(1)]
     first_ring, last = 0, len(counts.spans) - 1
@@ -55,9 +54,7 @@ def ring_stations(counts: LimbCounts, measure: Measure, joint_loops: int) -> Flo
         length = float(ends[bone + 1] - ends[bone])
         at_root = bool(counts.joint_rings[first_ring]) or bone > 0
         at_tip = bone < last or bool(counts.joint_rings[first_ring + rows])
-        root, tip = (joint_bend(length, float(radius)) if bends and joint_loops else NO_BEND
-                     for bends, radius in zip((at_root, at_tip), radii[bone : bone + 2], strict=True))
-        steps = bend_steps(rows, length, (root, tip), (half if at_root else 0, half if at_tip else 0))
+        steps = bend_steps(rows, length, counts.bends[bone], (half if at_root else 0, half if at_tip else 0))
         stations.append(ends[bone] + length * np.cumsum(steps))
         first_ring += rows
     return np.interp(np.concatenate(stations), skin, measure.lengths)
@@ -148,8 +145,9 @@ def fan_to(rings: Rings, end: FloatArray, rows: int) -> Rings:
     while first < count - 1 and len(rings.positions[first]) != len(end):
         first += 1
     positions = list(rings.positions)
+    middles = [float(station.mean()) for station in rings.stations]
     for ring in range(first, count):
-        share = (ring - first) / max(count - 1 - first, 1)
+        share = (middles[ring] - middles[first]) / max(middles[-1] - middles[first], 1e-300)
         positions[ring] = (1 - share) * positions[first] + share * end
     return Rings(rings.stations, rings.angles, tuple(positions))
 

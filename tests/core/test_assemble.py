@@ -11,7 +11,7 @@ import pytest
 
 from ringwright.core.adjacency import build_adjacency
 from ringwright.core.assemble import Assembly, assemble, tips_first
-from ringwright.core.counts import CountPlan, limb_size, solve_counts
+from ringwright.core.counts import CountPlan, solve_counts
 from ringwright.core.defects import (
     duplicate_faces,
     flipped_faces,
@@ -22,6 +22,7 @@ from ringwright.core.defects import (
 )
 from ringwright.core.errors import PlanError
 from ringwright.core.expected import expected_of
+from ringwright.core.limb_size import limb_sizes
 from ringwright.core.measure import Measure
 from ringwright.core.plan import Fork, Limb, LimbPlan, Socket, Splice, check_plan
 from ringwright.core.poles import PlanTally, count_poles
@@ -31,7 +32,7 @@ from support.random_plans import NoSurface, RoundLimb, random_plan
 
 def assembled(plan: LimbPlan, measures: Mapping[str, Measure]) -> tuple[Assembly, CountPlan]:
     check_plan(plan)
-    counts = solve_counts(plan, {limb.name: limb_size(measures[limb.name], limb) for limb in plan.limbs})
+    counts = solve_counts(plan, limb_sizes(plan, measures))
     return assemble(plan, counts, measures, NoSurface()), counts
 
 

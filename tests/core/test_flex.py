@@ -17,7 +17,7 @@ from ringwright.core.joint_motion import JOINT_RANGES, JointRange, joint_role, r
 from ringwright.core.plan import Limb, LimbPlan, Socket
 from ringwright.core.poses import blend, bone_motions, motions_of, resting_flexion, rotation, set_poses
 from ringwright.core.skeleton import skeleton_of
-from ringwright.core.skin_weights import SkinWeights, bind, smooth_step
+from ringwright.core.skin_weights import SkinWeights, bind, rounded_ramp
 from support.invented_hand import hand
 from support.tubes import tube
 
@@ -79,12 +79,12 @@ def test_rigid_skin_keeps_its_shape_and_both_ends_their_place() -> None:
 
 
 def test_volume_lost_in_a_twist_is_the_integral_of_the_shrunk_sections() -> None:
-    """Section at height s has w = smooth_step(s / 2h + 1/2) and area x (1 - 2 w (1 - w) (1 - cos theta))."""
+    """Section at height s has w = rounded_ramp(s / 2h + 1/2) and area x (1 - 2 w (1 - w) (1 - cos theta))."""
     cage = bent_tube(sides=24, rings=201, spacing=0.04)
     half, degrees = cage.blends[1].half_width, 90.0
 
     def lost(s: float) -> float:
-        w = float(smooth_step(np.array([s / (2 * half) + 0.5]))[0])
+        w = float(rounded_ramp(np.array([s / (2 * half) + 0.5]))[0])
         return 2 * w * (1 - w) * (1 - np.cos(np.radians(degrees)))
 
     area = 0.5 * 24 * np.sin(2 * np.pi / 24)

@@ -11,7 +11,7 @@ from ringwright.core.plan import Fork, Limb, LimbPlan
 from ringwright.core.plan_from_bones import plan_from_bones
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.skeleton import Skeleton, skeleton_of
-from ringwright.core.skin_weights import bind, joint_blends, nearest_bones, smooth_step, strongest, vertex_normals
+from ringwright.core.skin_weights import bind, joint_blends, nearest_bones, rounded_ramp, strongest, vertex_normals
 from support.reference_surface import ReferenceSurface
 from support.rigged_creature import creature, limb_bones
 from support.tubes import join, tube
@@ -69,7 +69,7 @@ def test_blend_follows_distance_from_the_plane() -> None:
     second = skeleton.index("digit 1.2")
     half = joint_blends(mesh, skeleton, nearest_bones(mesh, skeleton))[second].half_width
     own = mesh.attributes["vertex.limb"] == 2
-    expected = smooth_step((mesh.positions[own, 2] - 2.0) / (2 * half) + 0.5)
+    expected = rounded_ramp((mesh.positions[own, 2] - 2.0) / (2 * half) + 0.5)
     told = table_of(mesh, skeleton)[own, second]
     assert np.allclose(told, np.where(expected < 1e-4, 0, expected), atol=2e-4)
 

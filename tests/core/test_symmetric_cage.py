@@ -9,10 +9,11 @@ import pytest
 
 from ringwright.core.assemble import assemble
 from ringwright.core.build import BuildResult, build_cage, measure_limbs
-from ringwright.core.counts import limb_size, solve_counts
+from ringwright.core.counts import solve_counts
 from ringwright.core.errors import MeshError
 from ringwright.core.expected import expected_of
 from ringwright.core.inspection import inspect_mesh
+from ringwright.core.limb_size import limb_sizes
 from ringwright.core.plan import Fork, Limb, LimbPlan
 from ringwright.core.skeleton import skeleton_of
 from ringwright.core.symmetric_cage import even_assembly
@@ -71,7 +72,7 @@ def test_bones_are_not_doubled(built: BuildResult) -> None:
 def test_the_half_that_is_kept_stays_where_it_was(surface: ReferenceSurface, positive: bool) -> None:
     plan = body()
     measures = measure_limbs(plan, surface)
-    counts = solve_counts(plan, {limb.name: limb_size(measures[limb.name], limb) for limb in plan.limbs})
+    counts = solve_counts(plan, limb_sizes(plan, measures))
     whole = assemble(plan, counts, measures, surface)
     even = even_assembly(whole, plan, "x", positive=positive).assembly
     sign = 1 if positive else -1
@@ -84,6 +85,6 @@ def test_a_cage_beside_the_plane_is_refused() -> None:
     surface = ReferenceSurface(capsule(length=4.0).positions + [3, 0, 0], capsule(length=4.0).triangles)
     plan = LimbPlan((Limb("finger", np.array([[3, 0, 0], [3, 0, 4.0]]), sides=8),))
     measures = measure_limbs(plan, surface)
-    whole = assemble(plan, solve_counts(plan, {"finger": limb_size(measures["finger"], plan.limbs[0])}), measures, surface)
+    whole = assemble(plan, solve_counts(plan, limb_sizes(plan, measures)), measures, surface)
     with pytest.raises(MeshError, match="No strip of quads"):
         even_assembly(whole, plan, "x")

@@ -1,0 +1,151 @@
+"""What the planner needs to know of a limb: how long and how thick its bones are, and where they bend.
+
+A bend reaches over the skin to both sides of its joint. The joint at a branch's root lies inside the trunk, so most of its
+bend lies on the trunk's last bone and the rest on the branch's first one.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from .bend_rows import BLEND_RADII, NO_BEND, ROOT_DEPTH, Bend, bend_rows, blend_share
+from .frames import unit
+from .joint_motion import JOINT_RANGES, joint_role
+from .measure import Measure
+from .plan import Fork, Limb, LimbPlan, Socket, Splice
+from .polymesh import FloatArray
+from .skeleton import skeleton_of
+
+MOST_BENT = 0.9
+"""Share of a bone that its two bends may take together, so that they do not meet."""
+
+
+@dataclass(frozen=True)
+class LimbSize:
+    """Sizes of one limb, its bones counted from the first ring on.
+
+    bone_lengths : (b,) float64, along the skin, target units
+    bone_girths : (b,) float64, mean girth of every bone
+    bone_curvatures : (b,) float64, mean curvature of every bone's skin along the limb
+    bend_reaches : (b, 2) float64, how far the bends at the root and at the tip of every bone reach along it
+    bend_rows : (b, 2) float64, rows within these reaches
+    shortened : share of the plan's first bone that lies outside the trunk
+    first_bone : index of the plan's bone in which the first ring lies
+    """
+
+    bone_lengths: FloatArray
+    bone_girths: FloatArray
+    bone_curvatures: FloatArray
+    bend_reaches: FloatArray
+    bend_rows: FloatArray
+    shortened: float
+    first_bone: int
+
+    def bends(self, bone: int) -> tuple[Bend, Bend]:
+        """The bends at the root and at the tip of a bone."""
+        root, tip = (Bend(float(reach), float(rows)) for reach, rows in zip(self.bend_reaches[bone], self.bend_rows[bone], strict=True))
+        return root, tip
+
+
+def limb_sizes(plan: LimbPlan, measures: Mapping[str, Measure]) -> dict[str, LimbSize]:
+    """Sizes of all limbs of a plan by name."""
+    turns = _joint_turns(plan)
+    return {limb.name: _limb_size(plan, limb, measures, turns) for limb in plan.limbs}
+
+
+Turns = Mapping[tuple[str, int], float]
+"""How far joints bend, degrees, by limb and number of the bone behind the joint."""
+
+
+def _joint_turns(plan: LimbPlan) -> Turns:
+    """How far every joint bends, by the kind of joint that it is."""
+    skeleton = skeleton_of(plan)
+    turns = {}
+    for index in skeleton.joints():
+        bone, reach = skeleton.bones[index], JOINT_RANGES[joint_role(skeleton, index)]
+        turns[bone.limb, bone.place] = max(reach.flex, reach.extend, reach.side)
+    return turns
+
+
+def _limb_size(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turns: Turns) -> LimbSize:
+    """The last bone of a closed limb runs to its last ring."""
+    measure = measures[limb.name]
+    ends = np.append(measure.joints[:-1], measure.last_ring)
+    lengths = np.diff(np.interp(ends, measure.lengths, measure.skin_lengths))
+    girths, curvatures = (np.array([_mean_between(measure, values, low, high) for low, high in itertools.pairwise(ends)])
+                          for values in (measure.girths, measure.skin_curvatures))
+    bone = limb.joints[measure.first_bone + 1] - limb.joints[measure.first_bone]
+    shortened = min(1.0, float(measure.joints[1] - measure.joints[0]) / float(np.linalg.norm(bone)))
+    bends = np.array([[(bend.reach, bend.rows) for bend in pair] for pair in _bends(plan, limb, measures, turns, lengths)])
+    return LimbSize(lengths, girths, curvatures, bends[..., 0], bends[..., 1], shortened, measure.first_bone)
+
+
+def _mean_between(measure: Measure, values: FloatArray, low: float, high: float) -> float:
+    inside = (measure.lengths >= low) & (measure.lengths <= high)
+    return float(values[inside].mean()) if inside.any() else float(np.interp(0.5 * (low + high), measure.lengths, values))
+
+
+def _bends(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turns: Turns, lengths: FloatArray) -> list[tuple[Bend, Bend]]:
+    """The bends at the root and at the tip of every bone from the first ring on."""
+    if not limb.joint_loops:
+        return [(NO_BEND, NO_BEND)] * len(lengths)
+    measure, root, tip = measures[limb.name], plan.root_join(limb.name), plan.tip_join(limb.name)
+    joints = _joint_bends(plan, limb, measure, turns)
+    if root is not None and not isinstance(root, Splice):
+        joints[0] = _past_root(_root_depth(limb, measure), joints[0])
+    if isinstance(tip, Fork):
+        joints[-1] = _before_fork(plan, tip, measures, turns)
+    return [_within(length, pair) for length, pair in zip(lengths.tolist(), itertools.pairwise(joints), strict=True)]
+
+
+def _joint_bends(plan: LimbPlan, limb: Limb, measure: Measure, turns: Turns) -> list[Bend]:
+    """The bend to one side of every joint from the one behind the first ring to the limb's tip, where the bones have room as they have
+    for the skin weights."""
+    root, tip = plan.root_join(limb.name), plan.tip_join(limb.name)
+    bones = np.linalg.norm(np.diff(limb.joints[measure.first_bone :], axis=0), axis=1).tolist()
+    behind = [(limb.name, measure.first_bone + bone) for bone in range(len(bones))]
+    behind.append((tip.upper, 0) if isinstance(tip, Splice) else ("", 0))
+    angles = [turns.get(joint, 0.0) for joint in behind]
+    radii = np.interp(np.append(measure.joints[:-1], measure.last_ring), measure.lengths, measure.radii)
+    wanted = [BLEND_RADII * radius if angle > 0.0 else 0.0 for radius, angle in zip(radii.tolist(), angles, strict=True)]
+    if isinstance(root, Fork | Socket):
+        wanted[0] = BLEND_RADII * ROOT_DEPTH * float(np.median(measure.radii[measure.lengths <= measure.joints[1]]))
+    shares = [1.0] * len(wanted)
+    for bone, length in enumerate(bones):
+        for joint, beyond in ((bone, bone + 1), (bone + 1, bone)):
+            if wanted[joint] > 0.0:
+                shares[joint] = min(shares[joint], blend_share(length, wanted[joint], wanted[beyond]))
+    return [Bend(share * reach, bend_rows(angle)) if reach > 0.0 else NO_BEND
+            for share, reach, angle in zip(shares, wanted, angles, strict=True)]
+
+
+def _within(length: float, bends: tuple[Bend, Bend]) -> tuple[Bend, Bend]:
+    """As much of two bends as a bone has room for."""
+    share = min(1.0, MOST_BENT * length / max(sum(bend.reach for bend in bends), 1e-300))
+    root, tip = (Bend(share * bend.reach, share * bend.rows) for bend in bends)
+    return root, tip
+
+
+def _root_depth(limb: Limb, measure: Measure) -> float:
+    """How deep in the trunk the joint behind a branch's first ring lies."""
+    bone = limb.joints[measure.first_bone + 1] - limb.joints[measure.first_bone]
+    return max(0.0, float((measure.centres[0] - limb.joints[measure.first_bone]) @ unit(bone)))
+
+
+def _past_root(depth: float, bend: Bend) -> Bend:
+    """What reaches past a branch's first ring of the bend at its root."""
+    past = max(0.0, 1.0 - depth / bend.reach) if bend.reach > 0.0 else 0.0
+    return Bend(past * bend.reach, past * bend.rows)
+
+
+def _before_fork(plan: LimbPlan, fork: Fork, measures: Mapping[str, Measure], turns: Turns) -> Bend:
+    """What lies on a trunk's last bone of the bends at its branches' roots, back to the one that reaches farthest."""
+    found = [(_root_depth(branch, measures[branch.name]), _joint_bends(plan, branch, measures[branch.name], turns)[0])
+             for branch in map(plan.limb, fork.branches) if branch.joint_loops]
+    depth, bend = max(found, key=lambda each: each[0] + each[1].reach, default=(0.0, NO_BEND))
+    sides = 1.0 + min(depth / bend.reach, 1.0) if bend.reach > 0.0 else 0.0
+    return Bend(sides * bend.reach, sides * bend.rows)
