@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from .picked import picked
 from .polymesh import BoolArray, IntArray, PolyMesh
 
 LARGEST_SHORT = 1 << 16
@@ -65,7 +66,7 @@ def build_adjacency(mesh: PolyMesh) -> Adjacency:
     """Build the adjacency of a mesh in time linear in its corners (up to one sort)."""
     corner_faces = np.repeat(np.arange(mesh.face_count, dtype=np.int32), mesh.face_sizes)
     corner_next, corner_previous = _round_faces(mesh)
-    corner_ends = mesh.corner_verts.take(corner_next)
+    corner_ends = picked(mesh.corner_verts, corner_next)
     edges = _join_corners(mesh.corner_verts, corner_ends, mesh.vertex_count)
     valence = np.bincount(edges.verts.ravel(), minlength=mesh.vertex_count).astype(np.int32)
     return Adjacency(edges.verts, edges.of_corners, corner_ends, edges.twins, corner_faces, corner_next, corner_previous,
@@ -103,7 +104,7 @@ def _join_corners(start: IntArray, end: IntArray, vertex_count: int) -> _Edges:
     if vertex_count <= LARGEST_SHORT:  # half the memory to go through
         start, end = start.astype(np.uint16), end.astype(np.uint16)
     order = _order_of_pairs(np.minimum(start, end), np.maximum(start, end))
-    start, end = start.take(order), end.take(order)
+    start, end = picked(start, order), picked(end, order)
     low, high = np.minimum(start, end), np.maximum(start, end)
     begins = np.ones(len(order), dtype=np.bool_)
     np.not_equal(low[1:], low[:-1], out=begins[1:])
@@ -112,11 +113,13 @@ def _join_corners(start: IntArray, end: IntArray, vertex_count: int) -> _Edges:
     of_corners[order] = np.cumsum(begins, dtype=np.int32) - np.int32(1)
     leads = np.flatnonzero(begins)
     verts = np.empty((len(leads), 2), dtype=np.int32)
-    verts[:, 0], verts[:, 1] = low.take(leads), high.take(leads)
-    face_count = np.diff(leads, append=len(order)).astype(np.int32)
+    verts[:, 0], verts[:, 1] = picked(low, leads), picked(high, leads)
+    face_count = np.full(len(leads), len(order), dtype=np.int32)
+    face_count[:-1] = leads[1:]
+    face_count -= leads
     paired = np.flatnonzero(face_count == 2)
-    leads = leads.take(paired)
-    one, other = order.take(leads), order.take(leads + 1)
+    leads = picked(leads, paired)
+    one, other = picked(order, leads), picked(order, leads + 1)
     twins = np.full(len(order), -1, dtype=np.int32)
     twins[one], twins[other] = other, one
     turned = np.zeros(len(verts), dtype=np.bool_)
@@ -133,7 +136,7 @@ def _order_of_pairs(low: npt.NDArray[np.integer[Any]], high: npt.NDArray[np.inte
         return np.argsort(keys, kind="stable")
     # Short numbers are sorted digit by digit in linear time, the last digit first.
     order = np.argsort(high, kind="stable")
-    return order.take(np.argsort(low.take(order), kind="stable"))
+    return picked(order, np.argsort(picked(low, order), kind="stable"))
 
 
 def components(vertex_count: int, edge_verts: IntArray) -> IntArray:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from .picked import picked
 from .polymesh import BoolArray, IntArray
 
 
@@ -110,7 +111,7 @@ def _told_from_smallest(chains: Chains) -> Chains:
     first = np.where(chains.closed, place, np.where(backward, lengths - 1, 0))
     order = np.argsort(np.where(chains.closed, smallest & ~1, np.minimum(far_start, near_start)))
     starts, lengths, backward = starts[order], lengths[order], backward[order]
-    entries = chains.entries.take(told_anew(starts, lengths, first[order], backward))
+    entries = picked(chains.entries, told_anew(starts, lengths, first[order], backward))
     entries ^= np.repeat(backward, lengths)
     return Chains(entries, offsets_of(lengths), chains.closed[order])
 
@@ -146,10 +147,10 @@ def _splitters(partner: IntArray) -> IntArray:
     reached = partner.reshape(-1, 2)
     for step in range(NEARBY):
         if step > 0:
-            reached = partner.take(reached ^ 1)
+            reached = picked(partner, reached ^ 1)
         own, beside = _scrambled(elements), _scrambled(reached >> 1)
         lowest = np.flatnonzero((own <= beside[:, 0]) & (own <= beside[:, 1]))
-        elements, reached = elements.take(lowest), reached.take(lowest, axis=0)
+        elements, reached = picked(elements, lowest), reached.take(lowest, axis=0)
     return elements
 
 
@@ -189,7 +190,7 @@ def _walk(partner: IntArray, splitters: IntArray) -> _Walks:
     rows = np.empty((STEPS + 1, walks), dtype=np.int32)
     rows[0, 0::2], rows[0, 1::2] = 2 * splitters + 1, 2 * splitters  # walk 2 i leaves by end 0, so it comes in by end 1
     for row in range(STEPS):
-        rows[row + 1] = partner.take(rows[row] ^ 1)
+        rows[row + 1] = picked(partner, rows[row] ^ 1)
     # Walk, step and side by which the walk enters, in one number; of all walks over an element the soonest writes last.
     mark = np.full(len(partner) // 2, -1, dtype=np.int32)
     of_walk = np.arange(walks, dtype=np.int32) << 1 + STEP_BITS
@@ -200,10 +201,10 @@ def _walk(partner: IntArray, splitters: IntArray) -> _Walks:
     walk, step = mark >> 1 + STEP_BITS, mark >> 1 & STEPS - 1
     lengths = np.bincount(walk, minlength=walks + 2 * len(missed)).astype(np.int32)
     lengths[1::2] -= 1
-    beyond = rows.take((lengths[:walks] + 1) * walks + np.arange(walks, dtype=np.int32))
+    beyond = picked(rows.ravel(), (lengths[:walks] + 1) * walks + np.arange(walks, dtype=np.int32))
     beyond = np.concatenate([beyond, partner.reshape(-1, 2).take(missed, axis=0).ravel()])
     # A walk that comes to a splitter meets the walk out of the end that it comes in by.
-    met, at_splitter = walk.take(beyond >> 1), step.take(beyond >> 1) == 0
+    met, at_splitter = picked(walk, beyond >> 1), picked(step, beyond >> 1) == 0
     return _Walks(walk, step, mark & 1, lengths, np.where(at_splitter, met & ~1 | beyond & 1, met))
 
 
@@ -215,9 +216,9 @@ def _laid_out(walks: _Walks, order: Chains) -> Chains:
     centre, way = np.empty_like(walks.lengths), np.ones_like(walks.lengths)
     centre[inward] = centre[outward] = begins[:-1] + walks.lengths[inward]
     way[inward] = -1
-    ways = way.take(walks.walk)
+    ways = picked(way, walks.walk)
     entries = np.empty(len(walks.walk), dtype=np.int32)
-    places = centre.take(walks.walk) + walks.step * ways
+    places = picked(centre, walks.walk) + walks.step * ways
     entries[places.astype(np.intp)] = (2 * np.arange(len(entries), dtype=np.int32) + walks.entered) ^ (ways < 0)
     return Chains(entries, begins[order.offsets], order.closed)
 

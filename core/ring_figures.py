@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from .picked import picked
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 
-BLOCK = 1 << 15
+BLOCK = 1 << 16
 """Points that are measured at a time: few enough to stay in the processor's near memory."""
 
 
@@ -35,19 +36,19 @@ def measure_polygons(positions: FloatArray, vertices: IntArray, offsets: IntArra
     """
     count = len(offsets) - 1
     lengths, centres, areas = np.zeros(count), np.zeros((count, 3)), np.zeros((count, 3))
+    # One axis at a time: several times faster than rows of three.
+    axes = np.ascontiguousarray(positions.T)
     for first, last in _blocks(offsets):
         chosen = vertices[..., offsets[first] : offsets[last]]
-        points = positions.take(chosen, axis=0) if chosen.ndim == 1 else _middles(positions, *chosen)
+        points = picked(axes, chosen, axis=1) if chosen.ndim == 1 else _middles(axes, *chosen)
         part = slice(first, last)
-        # One axis at a time: several times faster than rows of three.
-        lengths[part], centres[part], areas[part] = _figures(np.ascontiguousarray(points.T), offsets[first : last + 1] - offsets[first],
-                                                             closed[part])
+        lengths[part], centres[part], areas[part] = _figures(points, offsets[first : last + 1] - offsets[first], closed[part])
     return lengths, centres, areas
 
 
-def _middles(positions: FloatArray, one: IntArray, other: IntArray) -> FloatArray:
-    points = positions.take(one, axis=0)
-    points += positions.take(other, axis=0)
+def _middles(axes: FloatArray, one: IntArray, other: IntArray) -> FloatArray:
+    points = picked(axes, one, axis=1)
+    points += picked(axes, other, axis=1)
     points *= 0.5
     return points
 

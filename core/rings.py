@@ -11,6 +11,7 @@ import numpy.typing as npt
 from .adjacency import Adjacency
 from .chains import Chains, build_chains, offsets_of, told_anew
 from .errors import MeshError
+from .picked import picked
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .ring_figures import common_limb, directions, measure_polygons
 from .strips import StripWalks, walk_strips
@@ -206,7 +207,7 @@ def closed_edge_loops(mesh: PolyMesh, adjacency: Adjacency, walks: StripWalks | 
         vertices, offsets = adjacency.edge_verts[chains.elements, chains.entries & 1], chains.offsets
     else:
         vertices, offsets = _loops_beside_strips(walk_strips(mesh, adjacency) if walks is None else walks, regular)
-    return _measure(mesh, vertices, offsets, at_quad.take(vertices), outward=1.0)
+    return _measure(mesh, vertices, offsets, picked(at_quad, vertices), outward=1.0)
 
 
 def _loops_beside_strips(walks: StripWalks, regular: BoolArray) -> tuple[IntArray, IntArray]:
@@ -229,7 +230,7 @@ def _loops_beside_strips(walks: StripWalks, regular: BoolArray) -> tuple[IntArra
     order = order[np.diff(loop[order], prepend=-1) > 0]
     order = order[np.unique(first_edge[order], return_index=True)[1]]
     order = order[length[order] > 2]
-    vertices = rails.take(told_anew(begin[order], length[order], (at - begin)[order], (before < after)[order]))
+    vertices = picked(rails, told_anew(begin[order], length[order], (at - begin)[order], (before < after)[order]))
     return _straight(vertices, offsets_of(length[order]))
 
 
@@ -238,7 +239,7 @@ def _regular_sides(walks: StripWalks, regular: BoolArray) -> tuple[IntArray, Int
     if not walks.closed.any():
         return np.zeros(0, dtype=np.int32), np.zeros(1, dtype=np.int32)
     lengths = np.diff(walks.edge_offsets)
-    whole = np.logical_and.reduceat(regular.take(walks.sides), walks.edge_offsets[:-1], axis=1) & walks.closed
+    whole = np.logical_and.reduceat(picked(regular, walks.sides), walks.edge_offsets[:-1], axis=1) & walks.closed
     return walks.sides[np.repeat(whole, lengths, axis=1)], offsets_of(np.broadcast_to(lengths, whole.shape)[whole])
 
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from .adjacency import Adjacency
 from .chains import Chains, build_chains, offsets_of
+from .picked import picked
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .ring_figures import chain_sum, common_limb, directions, measure_polygons
 
@@ -97,10 +98,11 @@ def walk_strips(mesh: PolyMesh, adjacency: Adjacency) -> StripWalks:
     # An open strip crosses one edge more than it has quads, the one that its last quad is left by.
     ends = chains.offsets[1:][~chains.closed]
     crossed = _middle_exchanged(np.insert(chains.entries, ends, chains.entries[ends - 1] ^ 1))
-    corners = mesh.face_offsets.take(quads.take(crossed >> 2)) + (crossed & 3)
+    corners = picked(mesh.face_offsets, picked(quads, crossed >> 2)) + (crossed & 3)
     offsets = chains.offsets + offsets_of((~chains.closed).astype(np.int32))
-    sides = np.stack([mesh.corner_verts.take(corners), adjacency.corner_ends.take(corners)])
-    return StripWalks(corners, sides, offsets, quads.take(chains.entries >> 2), chains.offsets, chains.closed,
+    sides = np.empty((2, len(corners)), dtype=np.int32)
+    sides[0], sides[1] = picked(mesh.corner_verts, corners), picked(adjacency.corner_ends, corners)
+    return StripWalks(corners, sides, offsets, picked(quads, chains.entries >> 2), chains.offsets, chains.closed,
                       _no_face_twice(chains))
 
 
@@ -135,7 +137,7 @@ def find_strips(mesh: PolyMesh, adjacency: Adjacency, walks: StripWalks | None =
     A strip ends at a boundary, at a face that is no quad and at an edge of more than two faces.
     """
     walked = walk_strips(mesh, adjacency) if walks is None else walks
-    edges, offsets, closed = adjacency.corner_edges.take(walked.corners), walked.edge_offsets, walked.closed
+    edges, offsets, closed = picked(adjacency.corner_edges, walked.corners), walked.edge_offsets, walked.closed
     lengths, centres, areas = measure_polygons(mesh.positions, walked.sides, offsets, closed)
     normals = directions(areas)
     normals[~closed] = 0.0
