@@ -77,11 +77,14 @@ def test_round_tube_from_every_count_to_every_count(count):
         check_round_tube(count, wanted)
 
 
-def random_tube(seed):
-    """Bent, uneven, with poles of an earlier splice below the top ring."""
+def random_tube(seed, upper=None):
+    """Bent, uneven, with poles of an earlier splice below the top ring, which has ``upper`` edges."""
     random = np.random.default_rng(seed)
-    lower = int(random.integers(4, 24))
-    upper = lower + 2 * int(random.integers(0, max(lower // 2, 1)))
+    if upper is None:
+        lower = int(random.integers(4, 24))
+        upper = lower + 2 * int(random.integers(0, max(lower // 2, 1)))
+    else:
+        lower = upper - 2 * int(random.integers(0, (upper - 4) // 4 + 1))
     mesh = join(tube(lower, 4), tube(upper, 14, base=(0, 0, 9.0), spacing=0.3))
     adjacency = build_adjacency(mesh)
     rings = boundary_rings(mesh, adjacency)
@@ -95,6 +98,14 @@ def test_random_tubes_with_poles(seed):
     mesh, count, random = random_tube(seed)
     wanted = int(random.choice([other for other in range(4, 2 * count) if (other - count) % 2 == 0 and other != count]))
     assert_poles_added(mesh, check_step(mesh, wanted))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("count", range(6, 65))
+def test_random_tubes_with_poles_from_every_count_to_every_count(count):
+    mesh, _, _ = random_tube(count, count)
+    for wanted in range(4 + count % 2, count - 1, 2):
+        assert_poles_added(mesh, check_step(mesh, wanted))
 
 
 @pytest.mark.parametrize(("count", "wanted"), [(4, 6), (6, 12), (10, 20), (8, 30), (20, 22)])
