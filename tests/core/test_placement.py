@@ -71,8 +71,8 @@ def brute_force(ring_count, share, vertex_cost, pole_spacing):
 
 def cases_up_to(largest):
     for ring_count in range(5, largest + 1):
-        for step_downs in range(1, min((ring_count - 3) // 2, 5) + 1):
-            for rows in range(1, min(step_downs, 4) + 1):
+        for step_downs in range(1, (ring_count - 3) // 2 + 1):
+            for rows in range(1, step_downs + 1):
                 yield ring_count, step_downs, rows
 
 
