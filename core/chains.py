@@ -66,7 +66,7 @@ def build_chains(partner: IntArray) -> Chains:
     """
     # A free end leads back into itself: walks that come by it turn round, and need not be told apart.
     free = np.flatnonzero(partner < 0)
-    joined = partner.copy()
+    joined = partner.astype(np.int32)
     joined[free] = free
     return _told_from_smallest(_chains_of(joined))
 
