@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -20,7 +20,7 @@ from .bend_rows import NO_BEND, Bend, rows_with_bends
 from .errors import PlanError
 from .limb_size import LimbSize
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
-from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Splice
+from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Socket, Splice
 from .polymesh import BoolArray, IntArray
 from .two_sided import is_two_sided, limbs_on_plane, paired_means, spliced_on_plane
 
@@ -36,8 +36,12 @@ ROW_DENSITY = 0.6
 longer than wide fit its skin better with as many quads."""
 LEAST_DENSITY = 0.5
 """Faces between the bends are at most twice as long as wide under a budget (common practice)."""
+REMAINDERS = np.linspace(0.02, 0.5, 25)
+"""Parts of a row that may make one row more, while quads are left."""
 BEND_DENSITIES = (1.0, 0.7, 0.5, 0.25)
 """Shares of their rows that bends may have to do with under a budget."""
+SOCKET_DENSITY = 0.75
+"""Rows per square face at least where a socket takes its block: longer ones leave a hole that does not fit the branch."""
 LIKENESSES = (0.5, 0.75)
 """Under a budget a fork's trunk has a ring between one of its own sides and one whose faces are like its branches': so far from the
 former to the latter, as exponents of a weighted geometric mean."""
@@ -137,15 +141,18 @@ def _alike_on_both_sides(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> dict[
 
 def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, coarsest: CountPlan) -> CountPlan:
     """The counts within the budget whose faces are likely to stand off the skin least; bends get all their rows, as long as the
-    thinnest limb keeps its usual sides."""
-    found: list[tuple[float, CountPlan]] = []
+    thinnest limb keeps its usual sides. Quads that are left go to the bones that are shortest of rows."""
+    found: list[tuple[_Fineness, CountPlan]] = []
     for bending in BEND_DENSITIES:
         found += _finest_counts(plan, sizes, budget, bending)
-        usual = [each for each in found if 2 * round(each[0] / 2) >= DEFAULT_DETAIL]
+        usual = [each for each in found if 2 * round(each[0].detail / 2) >= DEFAULT_DETAIL]
         if usual:
             found = usual
             break
-    return min([counts for _, counts in found] or [coarsest], key=lambda counts: _likely_deviation(counts, sizes))
+    if not found:
+        return coarsest
+    fineness, counts = min(found, key=lambda each: _likely_deviation(each[1], sizes))
+    return _finest(plan, sizes, budget, [replace(fineness, remainder=float(least)) for least in REMAINDERS]) or counts
 
 
 def _likely_deviation(counts: CountPlan, sizes: Mapping[str, LimbSize]) -> float:
@@ -174,14 +181,14 @@ def _coarsest(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
     raise refusal or PlanError("The limb plan cannot be counted.")
 
 
-def _finest_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> list[tuple[float, CountPlan]]:
-    """Counts at many levels of detail, each with as many rows as the budget has room for; with the level."""
+def _finest_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> list[tuple[_Fineness, CountPlan]]:
+    """Counts at many levels of detail, each with as many rows as the budget has room for."""
     start = _Fineness(_detail_near(plan, sizes, budget, bending), ROW_DENSITY, bending, LIKENESSES[0])
     details = start.detail * np.geomspace(0.75, 1.3, 10)
     likenesses = LIKENESSES if plan.forks else LIKENESSES[:1]
-    tried = [(float(detail), _finest_rows(plan, sizes, budget, replace(start, detail=float(detail), likeness=likeness)))
-             for detail, likeness in itertools.product(details, likenesses)]
-    return [(detail, counts) for detail, counts in tried if counts is not None]
+    tried = (_finest_rows(plan, sizes, budget, replace(start, detail=float(detail), likeness=likeness))
+             for detail, likeness in itertools.product(details, likenesses))
+    return [each for each in tried if each is not None]
 
 
 def _detail_near(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> float:
@@ -197,22 +204,34 @@ def _detail_near(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, ben
     return low
 
 
-def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, fineness: _Fineness) -> CountPlan | None:
+def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, fineness: _Fineness) -> tuple[_Fineness, CountPlan] | None:
     """The densest rows within the budget at one level of detail; None where none fits."""
-    best: CountPlan | None = None
+    best: tuple[_Fineness, CountPlan] | None = None
     low, high = LEAST_DENSITY, MOST_DENSITY
     for _ in range(7):
-        density = math.sqrt(low * high)
+        tried = replace(fineness, density=math.sqrt(low * high))
         try:
-            counts = _count_cage(plan, sizes, replace(fineness, density=density))
+            counts = _count_cage(plan, sizes, tried)
         except PlanError:
-            low = density
+            low = tried.density
             continue
         if counts.quads <= budget:
-            best, low = counts, density
+            best, low = (tried, counts), tried.density
         else:
-            high = density
+            high = tried.density
     return best
+
+
+def _finest(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, ladder: Sequence[_Fineness]) -> CountPlan | None:
+    """The first counts of some, the finest first, that keep the budget."""
+    for fineness in ladder:
+        try:
+            counts = _count_cage(plan, sizes, fineness)
+        except PlanError:
+            continue
+        if counts.quads <= budget:
+            return counts
+    return None
 
 
 @dataclass(frozen=True)
@@ -223,12 +242,14 @@ class _Fineness:
     density : rows per square face between the bends
     bending : rows in the bends as a share of what bends well
     likeness : exponent by which a fork's trunk takes after its branches
+    remainder : least part of a row that makes one row more
     """
 
     detail: float
     density: float
     bending: float
     likeness: float
+    remainder: float = 0.5
 
 
 SQUARE = _Fineness(DEFAULT_DETAIL, 1.0, 1.0, 1.0)
@@ -354,13 +375,16 @@ def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int]
     count = len(size.bone_lengths)
     spans, bends = [], []
     for bone in range(count):
-        plain_row = float(size.bone_girths[bone]) / bodies[limb.name] / fineness.density
+        holed = bone == count - 1 and plan.sockets_of(limb.name)
+        density = max(fineness.density, SOCKET_DENSITY) if holed else fineness.density
+        plain_row = float(size.bone_girths[bone]) / bodies[limb.name] / density
         square = plan.quad_budget is None and limb.spans is None
         bends.append((NO_BEND, NO_BEND) if square else _with_rows(size.bends(bone), fineness.bending))
         wanted = rows_with_bends(float(size.bone_lengths[bone]), plain_row, bends[bone])
         zones = (half if bone or root_zone else 0) + (half if bone < count - 1 or tip_zone else 0)
-        closing = 1 if limb.tip == "closed" and bone == count - 1 else 0
-        spans.append(max(round(wanted), zones + 1 + closing, _least_rows(plan, limb, bodies, bone, count)))
+        zones += 1 if limb.tip == "closed" and bone == count - 1 else 0
+        zones += 1 if isinstance(root_join, Fork | Socket) and bone == 0 and zones else 0
+        spans.append(max(math.ceil(wanted - fineness.remainder), zones + 1, _least_rows(plan, limb, bodies, bone, count)))
     given = _given_spans(limb, size, bodies[limb.name])
     if given is not None:
         spans = [min(a, b) for a, b in zip(given, spans, strict=True)] if plan.quad_budget is not None else list(given)

@@ -224,12 +224,12 @@ def _refined(task: _Task, stations: FloatArray, rough: _Slices, *, open_root: bo
     profiles = fill_profiles(fine.profiles)
     joints, first_bone = _joint_lengths(task.limb, stations, length)
     fine_radii, fine_girths = area_radii(profiles), girths(profiles)
-    points = _skin_points(fine, profiles)
-    skin = _skin_lengths(points)
+    skin = _skin_lengths(even, fine, profiles, fine_radii)
     cap_reach = FLAT_CAP_REACH if task.limb.sides is not None and task.limb.sides < LEAST_SIDES_WITH_INNER else CAP_REACH
     last_ring = _last_ring(even, skin, fine_radii, fine_girths, float(joints[-2]), cap_reach) if closed else float(even[-1])
-    return Measure(even, fine.centres, tangents, fine.frames, profiles, fine_radii, fine_girths, joints, skin, _skin_curvatures(points),
-                   last_ring, first_bone)
+    curvatures = _skin_curvatures(_skin_points(fine, profiles))
+    return Measure(even, fine.centres, tangents, fine.frames, profiles, fine_radii, fine_girths, joints, skin, curvatures, last_ring,
+                   first_bone)
 
 
 def _skin_points(slices: _Slices, profiles: FloatArray) -> FloatArray:
@@ -240,14 +240,16 @@ def _skin_points(slices: _Slices, profiles: FloatArray) -> FloatArray:
     return np.asarray(slices.centres[:, None] + profiles[..., None] * directions, dtype=np.float64)
 
 
-def _skin_lengths(skin: FloatArray) -> FloatArray:
-    """Length along the skin up to every slice, (m,) float64, along the outer side of every bend: there a row is widest.
-
-    What the sides of a step have in common, and the first harmonic that a bend adds to it; bumps of the skin add nothing.
-    """
-    steps = np.linalg.norm(np.diff(skin, axis=0), axis=2)
-    harmonic = 2.0 * np.abs(np.mean(steps * np.exp(1j * even_angles(1)), axis=1))
-    return np.concatenate(([0.0], np.cumsum(steps.mean(axis=1) + harmonic)))
+def _skin_lengths(lengths: FloatArray, slices: _Slices, profiles: FloatArray, radii: FloatArray) -> FloatArray:
+    """Length along the skin up to every slice, (m,) float64: over the girth radius's rise and fall, and along the outer side of every
+    bend, since there a row is widest."""
+    turns = np.diff(slices.tangents, axis=0)
+    sideways = np.cross(slices.tangents, slices.frames)
+    outward = np.arctan2(-np.einsum("ij,ij->i", turns, sideways[:-1]), -np.einsum("ij,ij->i", turns, slices.frames[:-1])) % (2 * np.pi)
+    rays = profiles.shape[1]
+    outer = profiles[np.arange(len(turns)), np.rint(outward * rays / (2 * np.pi)).astype(np.intp) % rays]
+    steps = np.diff(lengths) + np.linalg.norm(turns, axis=1) * outer
+    return np.concatenate(([0.0], np.cumsum(np.hypot(steps, np.diff(radii)))))
 
 
 def _skin_curvatures(skin: FloatArray) -> FloatArray:
