@@ -11,7 +11,8 @@ import numpy as np
 
 from .adjacency import build_adjacency
 from .assemble import assemble, tips_first
-from .counts import CountPlan, solve_counts
+from .budget import solve_counts
+from .counts import CountPlan
 from .errors import MeshError, PlanError
 from .frames import unit
 from .joined import continuation, join_ends

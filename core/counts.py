@@ -8,9 +8,8 @@ counts that can.
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -22,30 +21,16 @@ from .limb_size import LimbSize
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
 from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Socket, Splice
 from .polymesh import BoolArray, IntArray
-from .two_sided import is_two_sided, limbs_on_plane, paired_means, spliced_on_plane
+from .two_sided import limbs_on_plane, spliced_on_plane
 
 DEFAULT_DETAIL = 8.0
 """Sides of the thinnest limb where the plan gives neither sides nor a budget (common practice for a digit)."""
-MOST_DETAIL = 64.0
 STEP_DOWNS_A_ROW = 3
 """Step-downs that share a row by choice, so that they can be staggered (common practice)."""
 STEP_ROW_MARGIN = 1
 """Plain rows kept between a step-down and a joint's rings, a fork or a socket."""
-ROW_DENSITY = 0.6
-"""Rows per square face with which levels of detail that meet a budget are looked for: a limb bends round more than along, so faces
-longer than wide fit its skin better with as many quads."""
-LEAST_DENSITY = 0.5
-"""Faces between the bends are at most twice as long as wide under a budget (common practice)."""
-REMAINDERS = np.linspace(0.02, 0.5, 25)
-"""Parts of a row that may make one row more, while quads are left."""
-BEND_DENSITIES = (1.0, 0.7, 0.5, 0.25)
-"""Shares of their rows that bends may have to do with under a budget."""
 SOCKET_DENSITY = 0.75
 """Rows per square face at least where a socket takes its block: longer ones leave a hole that does not fit the branch."""
-LIKENESSES = (0.5, 0.75)
-"""Under a budget a fork's trunk has a ring between one of its own sides and one whose faces are like its branches': so far from the
-former to the latter, as exponents of a weighted geometric mean."""
-MOST_DENSITY = 1.6
 FLATTEST_ROW = 0.35
 """A row may be this much shorter than square before a bone cut short by its trunk gives up rows."""
 
@@ -107,135 +92,8 @@ class CountPlan:
     step_downs: int
 
 
-def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
-    """Solve all counts of a plan.
-
-    plan : checked by ``check_plan``; the counts are of the side that is built, before it is mirrored
-    sizes : every limb's size by name
-    Raises PlanError where no all-quad cage has these counts, with the nearest that has.
-    """
-    two_sided = is_two_sided(plan)
-    sizes = _alike_on_both_sides(plan, sizes) if two_sided else sizes
-    if plan.quad_budget is None:
-        return _count_cage(plan, sizes, SQUARE)
-    copies = 1 if plan.symmetry is None or two_sided else 2
-    coarsest = _coarsest(plan, sizes)
-    if copies * coarsest.quads > plan.quad_budget:
-        least = copies * coarsest.quads
-        raise PlanError(f"[budget] quads is {plan.quad_budget}; the coarsest cage that this plan allows has {least} quads, "
-                        f"so raise the budget to {least} or take limbs out.")
-    return _within_budget(plan, sizes, plan.quad_budget // copies, coarsest)
-
-
-def _alike_on_both_sides(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> dict[str, LimbSize]:
-    """Sizes of which those of two limbs that are each other's image are the same, so that both get the same counts."""
-    lengths = paired_means(plan, {name: size.bone_lengths for name, size in sizes.items()})
-    girths = paired_means(plan, {name: size.bone_girths for name, size in sizes.items()})
-    curvatures = paired_means(plan, {name: size.bone_curvatures for name, size in sizes.items()})
-    reaches = paired_means(plan, {name: size.bend_reaches for name, size in sizes.items()})
-    rows = paired_means(plan, {name: size.bend_rows for name, size in sizes.items()})
-    return {name: replace(size, bone_lengths=lengths[name], bone_girths=girths[name],
-                          bone_curvatures=curvatures[name], bend_reaches=reaches[name], bend_rows=rows[name])
-            for name, size in sizes.items()}
-
-
-def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, coarsest: CountPlan) -> CountPlan:
-    """The counts within the budget whose faces are likely to stand off the skin least; bends get all their rows, as long as the
-    thinnest limb keeps its usual sides. Quads that are left go to the bones that are shortest of rows."""
-    found: list[tuple[_Fineness, CountPlan]] = []
-    for bending in BEND_DENSITIES:
-        found += _finest_counts(plan, sizes, budget, bending)
-        usual = [each for each in found if 2 * round(each[0].detail / 2) >= DEFAULT_DETAIL]
-        if usual:
-            found = usual
-            break
-    if not found:
-        return coarsest
-    fineness, counts = min(found, key=lambda each: _likely_deviation(each[1], sizes))
-    return _finest(plan, sizes, budget, [replace(fineness, remainder=float(least)) for least in REMAINDERS]) or counts
-
-
-def _likely_deviation(counts: CountPlan, sizes: Mapping[str, LimbSize]) -> float:
-    """Distance of a cage's faces from the skin, root mean square over the bones: a chord of length c over curvature k stands k c^2 / 12
-    off in the mean."""
-    area, spread = 0.0, 0.0
-    for name, size in sizes.items():
-        rings = np.cumsum([0, *counts.limbs[name].spans])
-        for bone, (first, last) in enumerate(itertools.pairwise(rings)):
-            girth, length = float(size.bone_girths[bone]), float(size.bone_lengths[bone])
-            sides = float(counts.limbs[name].rings[first : last + 1].mean())
-            around = (girth / sides) ** 2 * 2 * math.pi / girth
-            along = (length / (last - first)) ** 2 * float(size.bone_curvatures[bone])
-            area += girth * length
-            spread += girth * length * (around + along) ** 2
-    return math.sqrt(spread / area) / 12
-
-
-def _coarsest(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
-    refusal: PlanError | None = None
-    for detail in (4.0, 5.0, 6.0, 8.0, 12.0, 16.0):
-        try:
-            return _count_cage(plan, sizes, _Fineness(detail, LEAST_DENSITY, BEND_DENSITIES[-1], LIKENESSES[0]))
-        except PlanError as error:
-            refusal = refusal or error
-    raise refusal or PlanError("The limb plan cannot be counted.")
-
-
-def _finest_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> list[tuple[_Fineness, CountPlan]]:
-    """Counts at many levels of detail, each with as many rows as the budget has room for."""
-    start = _Fineness(_detail_near(plan, sizes, budget, bending), ROW_DENSITY, bending, LIKENESSES[0])
-    details = start.detail * np.geomspace(0.75, 1.3, 10)
-    likenesses = LIKENESSES if plan.forks else LIKENESSES[:1]
-    tried = (_finest_rows(plan, sizes, budget, replace(start, detail=float(detail), likeness=likeness))
-             for detail, likeness in itertools.product(details, likenesses))
-    return [each for each in tried if each is not None]
-
-
-def _detail_near(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> float:
-    """The level of detail whose cage with rows of the usual density meets the budget."""
-    low, high = 4.0, MOST_DETAIL
-    for _ in range(7):
-        detail = math.sqrt(low * high)
-        try:
-            fits = _count_cage(plan, sizes, _Fineness(detail, ROW_DENSITY, bending, LIKENESSES[0])).quads <= budget
-        except PlanError:
-            fits = True
-        low, high = (detail, high) if fits else (low, detail)
-    return low
-
-
-def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, fineness: _Fineness) -> tuple[_Fineness, CountPlan] | None:
-    """The densest rows within the budget at one level of detail; None where none fits."""
-    best: tuple[_Fineness, CountPlan] | None = None
-    low, high = LEAST_DENSITY, MOST_DENSITY
-    for _ in range(7):
-        tried = replace(fineness, density=math.sqrt(low * high))
-        try:
-            counts = _count_cage(plan, sizes, tried)
-        except PlanError:
-            low = tried.density
-            continue
-        if counts.quads <= budget:
-            best, low = (tried, counts), tried.density
-        else:
-            high = tried.density
-    return best
-
-
-def _finest(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, ladder: Sequence[_Fineness]) -> CountPlan | None:
-    """The first counts of some, the finest first, that keep the budget."""
-    for fineness in ladder:
-        try:
-            counts = _count_cage(plan, sizes, fineness)
-        except PlanError:
-            continue
-        if counts.quads <= budget:
-            return counts
-    return None
-
-
 @dataclass(frozen=True)
-class _Fineness:
+class Fineness:
     """How fine a cage is.
 
     detail : sides of the thinnest limb
@@ -252,7 +110,7 @@ class _Fineness:
     remainder: float = 0.5
 
 
-SQUARE = _Fineness(DEFAULT_DETAIL, 1.0, 1.0, 1.0)
+SQUARE = Fineness(DEFAULT_DETAIL, 1.0, 1.0, 1.0)
 """Of cages without a budget."""
 
 
@@ -273,8 +131,13 @@ class _Draft:
     tip_zone: int
 
 
-def _count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], fineness: _Fineness) -> CountPlan:
-    """All counts of a cage so fine."""
+def count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], fineness: Fineness) -> CountPlan:
+    """All counts of a cage so fine, whatever its budget.
+
+    plan : checked by ``check_plan``; where it has a budget its counts are upper bounds
+    sizes : every limb's size by name
+    Raises PlanError where no all-quad cage has these counts, with the nearest that has.
+    """
     bodies = _chosen_bodies(plan, sizes, fineness.detail)
     webs: dict[str, tuple[int, ...]] = {}
     tips = dict(bodies)
@@ -367,7 +230,7 @@ def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: M
 
 
 def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int], roots: Mapping[str, int],
-           tips: Mapping[str, int], fineness: _Fineness) -> _Draft:
+           tips: Mapping[str, int], fineness: Fineness) -> _Draft:
     half = limb.joint_loops // 2
     root_join, tip_join = plan.root_join(limb.name), plan.tip_join(limb.name)
     root_zone = half if isinstance(root_join, Splice) else 0

@@ -11,7 +11,8 @@ import pytest
 
 from ringwright.core.adjacency import build_adjacency
 from ringwright.core.assemble import Assembly, assemble, tips_first
-from ringwright.core.counts import CountPlan, solve_counts
+from ringwright.core.budget import solve_counts
+from ringwright.core.counts import CountPlan
 from ringwright.core.defects import (
     duplicate_faces,
     flipped_faces,

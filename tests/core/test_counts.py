@@ -3,46 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from ringwright.core.bend_rows import BLEND_RADII, bend_rows
-from ringwright.core.counts import LIKENESSES, CountPlan, solve_counts
+from ringwright.core.budget import LIKENESSES, solve_counts
+from ringwright.core.counts import CountPlan
 from ringwright.core.errors import PlanError
-from ringwright.core.limb_size import LimbSize, limb_sizes
-from ringwright.core.plan import Fork, Limb, LimbPlan, Socket, Splice
+from ringwright.core.limb_size import limb_sizes
+from ringwright.core.plan import Fork, LimbPlan, Splice
 from support.random_plans import random_plan
-
-FINGERS = ("little", "ring", "middle", "index")
-
-
-def limb(name: str, *, bones: int = 1, sides: int | None = None, spans: int | None = None, tip: str = "open", joint_loops: int = 3) -> Limb:
-    joints = np.column_stack([np.zeros((bones + 1, 2)), np.arange(bones + 1.0)])
-    return Limb(name, joints, sides, None if spans is None else (spans,) * bones, joint_loops, tip)
-
-
-def size(length: float, girth: float, bones: int = 1, shortened: float = 1.0) -> LimbSize:
-    """Bones of equal length and girth, straight, that bend at the joints between them."""
-    reaches, rows = np.zeros((bones, 2)), np.zeros((bones, 2))
-    inner = [(bone, end) for bone in range(bones) for end in range(2) if 0 < bone + end < bones]
-    for place in inner:
-        reaches[place], rows[place] = min(BLEND_RADII * girth / (2 * np.pi), 0.45 * length / bones), bend_rows(45.0)
-    return LimbSize(np.full(bones, length / bones), np.full(bones, girth), np.zeros(bones), reaches, rows, shortened, 0)
-
-
-def hand(*, sides: Mapping[str, int] | None = None, webs: tuple[int, ...] | None = None, budget: int | None = None) -> LimbPlan:
-    """Four fingers on a palm, a thumb in its side and a forearm below."""
-    given = sides or {}
-    limbs = [limb(name, bones=3, sides=given.get(name), tip="closed") for name in (*FINGERS, "thumb")]
-    limbs += [limb("palm", sides=given.get("palm")), limb("forearm", sides=given.get("forearm"))]
-    joins = (Fork("palm", FINGERS, webs),), (Socket("palm", "thumb"),), (Splice("palm", "forearm"),)
-    return LimbPlan(tuple(limbs), *joins, quad_budget=budget)
-
-
-HAND_SIZES = {**{name: size(8, 5.5, 3) for name in FINGERS}, "thumb": size(6, 6.5, 3), "palm": size(9, 21), "forearm": size(25, 22)}
+from support.sized_hand import FINGERS, HAND_SIZES, hand, limb, size
 
 
 def tube_pair(upper: int, lower: int, rows: int | None = None, *, length: float = 20.0) -> CountPlan:
@@ -176,66 +147,6 @@ def test_a_refused_splice_names_two_plans_that_work(upper: int, lower: int, rows
         tube_pair(*other(nearest - 2), rows)
     with pytest.raises(PlanError):
         tube_pair(upper, lower, enough - 1)
-
-
-def budget_plans() -> list[tuple[LimbPlan, dict[str, LimbSize]]]:
-    cases = []
-    for seed in range(10):
-        plan, measures = random_plan(np.random.default_rng(1000 + seed), explicit=bool(seed % 2))
-        cases.append((plan, limb_sizes(plan, measures)))
-    return [*cases, (hand(), HAND_SIZES)]
-
-
-def least_budget(plan: LimbPlan, sizes: dict[str, LimbSize]) -> int:
-    """The least budget that the refusal of a hopeless one names; the hopeless one where it is met."""
-    try:
-        return solve_counts(replace(plan, quad_budget=12), sizes).quads
-    except PlanError as error:
-        found = re.search(r"\[budget\] quads is 12; the coarsest cage .* has (\d+) quads, so raise the budget to \1 ", str(error))
-        assert found is not None, str(error)
-        return int(found[1])
-
-
-def test_a_budget_is_kept_and_its_refusal_names_the_least_one() -> None:
-    for plan, sizes in budget_plans():
-        least = least_budget(plan, sizes)
-        assert solve_counts(replace(plan, quad_budget=least), sizes).quads <= least
-        if least > 13:
-            with pytest.raises(PlanError, match="budget"):
-                solve_counts(replace(plan, quad_budget=least - 1), sizes)
-        for budget in (int(1.2 * least), 3 * least):
-            counts = solve_counts(replace(plan, quad_budget=budget), sizes)
-            assert counts.quads <= budget
-
-
-@pytest.mark.parametrize("budget", [500, 800, 1200, 2132, 5000])
-def test_a_hand_uses_most_of_its_budget(budget: int) -> None:
-    counts = solve_counts(hand(budget=budget), HAND_SIZES)
-    assert 0.95 * budget <= counts.quads <= budget
-
-
-def test_given_counts_are_upper_bounds_under_a_budget() -> None:
-    given = {**dict.fromkeys(FINGERS, 8), "thumb": 10, "forearm": 16}
-    for budget in (400, 900, 20000):
-        counts = solve_counts(hand(sides=given, webs=(3, 3, 3), budget=budget), HAND_SIZES)
-        assert counts.quads <= budget
-        assert all(counts.limbs[name].rings[-1] <= sides for name, sides in given.items() if name != "forearm")
-        assert counts.limbs["forearm"].rings[0] <= 16
-        assert all(web <= 3 for web in counts.webs[0])
-
-
-def test_given_spans_are_upper_bounds_under_a_budget() -> None:
-    plan = hand(budget=20000)
-    limbs = [replace(each, spans=(4,) * (len(each.joints) - 1)) if each.tip == "closed" else each for each in plan.limbs]
-    counts = solve_counts(replace(plan, limbs=tuple(limbs)), HAND_SIZES)
-    assert all(max(counts.limbs[name].spans) <= 4 for name in (*FINGERS, "thumb"))
-
-
-def test_a_mirrored_cage_shares_its_budget_between_both_sides() -> None:
-    plan = replace(hand(budget=1600), symmetry="x")
-    assert 0.95 * 800 <= solve_counts(plan, HAND_SIZES).quads <= 800
-    one = least_budget(hand(), HAND_SIZES)
-    assert least_budget(replace(hand(), symmetry="x"), HAND_SIZES) == 2 * one
 
 
 def test_a_trunk_far_from_its_branches_takes_as_many_rows_as_it_needs() -> None:

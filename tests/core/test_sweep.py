@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from ringwright.core.bend_rows import GATHER, NO_BEND
-from ringwright.core.counts import LimbCounts, StepRows, solve_counts
+from ringwright.core.budget import solve_counts
+from ringwright.core.counts import LimbCounts, StepRows
 from ringwright.core.limb_size import limb_sizes
 from ringwright.core.measure import Measure, measure_limb
 from ringwright.core.placement import row_correspondence

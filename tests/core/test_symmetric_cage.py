@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from ringwright.core.assemble import assemble
+from ringwright.core.budget import solve_counts
 from ringwright.core.build import BuildResult, build_cage, measure_limbs
-from ringwright.core.counts import solve_counts
 from ringwright.core.errors import MeshError
 from ringwright.core.expected import expected_of
 from ringwright.core.inspection import inspect_mesh

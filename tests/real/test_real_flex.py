@@ -15,10 +15,11 @@ from support.open_data import require_base_mesh
 pytestmark = [pytest.mark.real, pytest.mark.slow]
 
 SAME = 0.005
-SHORT_OF_VOLUME = {"arm_right": 0.035, "leg_right": 0.035}
+SHORT_OF_VOLUME = {"arm_right": 0.012, "leg_right": 0.012}
 """Most share of volume that any joint keeps less than the professional mesh's."""
-VOLUME_JOINTS = {"arm_right": 4, "leg_right": 10}
-JACOBIAN_JOINTS = {"arm_right": 15, "leg_right": 14}
+SHORT_OF_JACOBIAN = 0.03
+VOLUME_JOINTS = {"arm_right": 14, "leg_right": 13}
+JACOBIAN_JOINTS = {"arm_right": 15, "leg_right": 16}
 """Joints of 17 and 16 that are at least as good."""
 
 
@@ -38,12 +39,13 @@ def test_scaled_jacobians_are_better_on_the_whole_and_at_most_joints(named: tupl
     cage, hand = np.array([[joint.jacobian, joint.hand_jacobian] for joint in bent.joints]).T
     assert cage.mean() > hand.mean() + 0.2
     assert np.count_nonzero(cage >= hand - SAME) >= JACOBIAN_JOINTS[name]
+    assert (hand - cage).max() <= SHORT_OF_JACOBIAN
 
 
-def test_volume_is_nearly_as_good(named: tuple[str, Pair]) -> None:
+def test_volume_is_as_good_on_the_whole_and_nearly_so_in_every_joint(named: tuple[str, Pair]) -> None:
     name, bent = named
     cage, hand = np.array([[joint.volume, joint.hand_volume] for joint in bent.joints]).T
-    assert cage.mean() >= hand.mean() - 0.015
+    assert cage.mean() >= hand.mean() - SAME
     assert (hand - cage).max() <= SHORT_OF_VOLUME[name]
     assert np.count_nonzero(cage >= hand - SAME) >= VOLUME_JOINTS[name]
 
@@ -57,7 +59,7 @@ def test_no_mesh_keeps_more_than_the_finely_sampled_skin_but_for_its_chords(name
 
 def test_fewer_faces_are_turned_over(named: tuple[str, Pair]) -> None:
     _, bent = named
-    assert sum(joint.flipped for joint in bent.joints) <= 1.1 * sum(joint.hand_flipped for joint in bent.joints)
+    assert sum(joint.flipped for joint in bent.joints) < sum(joint.hand_flipped for joint in bent.joints)
 
 
 def test_set_poses_are_no_worse(named: tuple[str, Pair]) -> None:

@@ -1,0 +1,161 @@
+"""Choose how fine a cage is, so that it keeps its budget of quads and fits and bends as well as it can.
+
+Sides and rows are weighed by the deviation that they are likely to leave; rows where limbs bend come first.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from .counts import DEFAULT_DETAIL, SQUARE, CountPlan, Fineness, count_cage
+from .errors import PlanError
+from .limb_size import LimbSize
+from .plan import LimbPlan
+from .two_sided import is_two_sided, paired_means
+
+MOST_DETAIL = 64.0
+ROW_DENSITY = 0.6
+"""Rows per square face with which levels of detail that meet a budget are looked for: a limb bends round more than along, so faces
+longer than wide fit its skin better with as many quads."""
+LEAST_DENSITY = 0.5
+"""Faces between the bends are at most twice as long as wide under a budget (common practice)."""
+MOST_DENSITY = 1.6
+BEND_DENSITIES = (1.0, 0.7, 0.5, 0.25)
+"""Shares of their rows that bends may have to do with under a budget."""
+REMAINDERS = np.linspace(0.02, 0.5, 25)
+"""Parts of a row that may make one row more, while quads are left."""
+LIKENESSES = (0.5, 0.75)
+"""Under a budget a fork's trunk has a ring between one of its own sides and one whose faces are like its branches': so far from the
+former to the latter, as exponents of a weighted geometric mean."""
+
+
+def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
+    """Solve all counts of a plan.
+
+    plan : checked by ``check_plan``; the counts are of the side that is built, before it is mirrored
+    sizes : every limb's size by name
+    Raises PlanError where no all-quad cage has these counts, with the nearest that has.
+    """
+    two_sided = is_two_sided(plan)
+    sizes = _alike_on_both_sides(plan, sizes) if two_sided else sizes
+    if plan.quad_budget is None:
+        return count_cage(plan, sizes, SQUARE)
+    copies = 1 if plan.symmetry is None or two_sided else 2
+    coarsest = _coarsest(plan, sizes)
+    if copies * coarsest.quads > plan.quad_budget:
+        least = copies * coarsest.quads
+        raise PlanError(f"[budget] quads is {plan.quad_budget}; the coarsest cage that this plan allows has {least} quads, "
+                        f"so raise the budget to {least} or take limbs out.")
+    return _within_budget(plan, sizes, plan.quad_budget // copies, coarsest)
+
+
+def _alike_on_both_sides(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> dict[str, LimbSize]:
+    """Sizes of which those of two limbs that are each other's image are the same, so that both get the same counts."""
+    lengths = paired_means(plan, {name: size.bone_lengths for name, size in sizes.items()})
+    girths = paired_means(plan, {name: size.bone_girths for name, size in sizes.items()})
+    curvatures = paired_means(plan, {name: size.bone_curvatures for name, size in sizes.items()})
+    reaches = paired_means(plan, {name: size.bend_reaches for name, size in sizes.items()})
+    rows = paired_means(plan, {name: size.bend_rows for name, size in sizes.items()})
+    return {name: replace(size, bone_lengths=lengths[name], bone_girths=girths[name],
+                          bone_curvatures=curvatures[name], bend_reaches=reaches[name], bend_rows=rows[name])
+            for name, size in sizes.items()}
+
+
+def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, coarsest: CountPlan) -> CountPlan:
+    """The counts within the budget whose faces are likely to stand off the skin least; bends get all their rows, as long as the
+    thinnest limb keeps its usual sides. Quads that are left go to the bones that are shortest of rows."""
+    found: list[tuple[Fineness, CountPlan]] = []
+    for bending in BEND_DENSITIES:
+        found += _finest_counts(plan, sizes, budget, bending)
+        usual = [each for each in found if 2 * round(each[0].detail / 2) >= DEFAULT_DETAIL]
+        if usual:
+            found = usual
+            break
+    if not found:
+        return coarsest
+    fineness, counts = min(found, key=lambda each: _likely_deviation(each[1], sizes))
+    return _finest(plan, sizes, budget, [replace(fineness, remainder=float(least)) for least in REMAINDERS]) or counts
+
+
+def _likely_deviation(counts: CountPlan, sizes: Mapping[str, LimbSize]) -> float:
+    """Distance of a cage's faces from the skin, root mean square over the bones: a chord of length c over curvature k stands k c^2 / 12
+    off in the mean."""
+    area, spread = 0.0, 0.0
+    for name, size in sizes.items():
+        rings = np.cumsum([0, *counts.limbs[name].spans])
+        for bone, (first, last) in enumerate(itertools.pairwise(rings)):
+            girth, length = float(size.bone_girths[bone]), float(size.bone_lengths[bone])
+            sides = float(counts.limbs[name].rings[first : last + 1].mean())
+            around = (girth / sides) ** 2 * 2 * math.pi / girth
+            along = (length / (last - first)) ** 2 * float(size.bone_curvatures[bone])
+            area += girth * length
+            spread += girth * length * (around + along) ** 2
+    return math.sqrt(spread / area) / 12
+
+
+def _coarsest(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
+    refusal: PlanError | None = None
+    for detail in (4.0, 5.0, 6.0, 8.0, 12.0, 16.0):
+        try:
+            return count_cage(plan, sizes, Fineness(detail, LEAST_DENSITY, BEND_DENSITIES[-1], LIKENESSES[0]))
+        except PlanError as error:
+            refusal = refusal or error
+    raise refusal or PlanError("The limb plan cannot be counted.")
+
+
+def _finest_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> list[tuple[Fineness, CountPlan]]:
+    """Counts at many levels of detail, each with as many rows as the budget has room for."""
+    start = Fineness(_detail_near(plan, sizes, budget, bending), ROW_DENSITY, bending, LIKENESSES[0])
+    details = start.detail * np.geomspace(0.75, 1.3, 10)
+    likenesses = LIKENESSES if plan.forks else LIKENESSES[:1]
+    tried = (_finest_rows(plan, sizes, budget, replace(start, detail=float(detail), likeness=likeness))
+             for detail, likeness in itertools.product(details, likenesses))
+    return [each for each in tried if each is not None]
+
+
+def _detail_near(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> float:
+    """The level of detail whose cage with rows of the usual density meets the budget."""
+    low, high = 4.0, MOST_DETAIL
+    for _ in range(7):
+        detail = math.sqrt(low * high)
+        try:
+            fits = count_cage(plan, sizes, Fineness(detail, ROW_DENSITY, bending, LIKENESSES[0])).quads <= budget
+        except PlanError:
+            fits = True
+        low, high = (detail, high) if fits else (low, detail)
+    return low
+
+
+def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, fineness: Fineness) -> tuple[Fineness, CountPlan] | None:
+    """The densest rows within the budget at one level of detail; None where none fits."""
+    best: tuple[Fineness, CountPlan] | None = None
+    low, high = LEAST_DENSITY, MOST_DENSITY
+    for _ in range(7):
+        tried = replace(fineness, density=math.sqrt(low * high))
+        try:
+            counts = count_cage(plan, sizes, tried)
+        except PlanError:
+            low = tried.density
+            continue
+        if counts.quads <= budget:
+            best, low = (tried, counts), tried.density
+        else:
+            high = tried.density
+    return best
+
+
+def _finest(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, ladder: Sequence[Fineness]) -> CountPlan | None:
+    """The first counts of some, the finest first, that keep the budget."""
+    for fineness in ladder:
+        try:
+            counts = count_cage(plan, sizes, fineness)
+        except PlanError:
+            continue
+        if counts.quads <= budget:
+            return counts
+    return None

@@ -1,0 +1,60 @@
+"""Sizes of limbs: where they bend, how far the bends reach and how much of them lies inside a trunk."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ringwright.core.bend_rows import BLEND_RADII, BLEND_SHARE, ROOT_DEPTH, bend_rows
+from ringwright.core.joint_motion import JOINT_RANGES
+from ringwright.core.limb_size import limb_sizes
+from ringwright.core.plan import Fork, Limb, LimbPlan, Splice
+from support.random_plans import RoundLimb
+
+UP = np.array([0.0, 0.0, 1.0])
+
+
+def test_only_joints_between_bones_bend_and_blends_share_short_bones() -> None:
+    shape = RoundLimb(np.zeros(3), UP, 30.0, 1.0, 3)
+    plan = LimbPlan((Limb("stalk", shape.joints, tip="closed"),))
+    size = limb_sizes(plan, {"stalk": shape.measure(closed=True)})["stalk"]
+    rows = bend_rows(JOINT_RANGES["other"].flex)
+    np.testing.assert_allclose(size.bend_reaches, BLEND_RADII * np.array([[0, 1], [1, 1], [1, 0]]))
+    np.testing.assert_allclose(size.bend_rows, rows * np.array([[0, 1], [1, 1], [1, 0]]))
+    stocky = replace(shape, length=4.5)
+    plan = replace(plan, limbs=(replace(plan.limbs[0], joints=stocky.joints),))
+    short = limb_sizes(plan, {"stalk": stocky.measure(closed=True)})["stalk"]
+    assert short.bend_reaches[1].sum() <= 1.5 + 1e-9 and (short.bend_reaches[1] > 0).all()
+    assert (short.bend_reaches[[0, 2], [1, 0]] <= BLEND_SHARE * 1.5 + 1e-9).all()
+
+
+def test_rings_spaced_evenly_know_no_bends() -> None:
+    shape = RoundLimb(np.zeros(3), UP, 30.0, 1.0, 3)
+    plan = LimbPlan((Limb("stalk", shape.joints, joint_loops=0),))
+    assert not limb_sizes(plan, {"stalk": shape.measure(closed=False)})["stalk"].bend_rows.any()
+
+
+@pytest.mark.parametrize("depth", [0.0, 0.8, 5.0])
+def test_a_branchs_root_bends_its_trunk_as_far_as_it_lies_inside(depth: float) -> None:
+    """Two branches whose first joints lie ``depth`` under their first rings: what the trunk and the branch get makes one whole bend."""
+    trunk = RoundLimb(np.zeros(3), UP, 40.0, 2.0, 2)
+    branches = {name: RoundLimb(np.array([side, 0.0, 40.0]), UP, 30.0, 1.0, 2) for name, side in (("left", -1.5), ("right", 1.5))}
+    inside = {name: Limb(name, np.concatenate([[shape.joints[0] - depth * UP], shape.joints[1:]]), tip="closed")
+              for name, shape in branches.items()}
+    plan = LimbPlan((Limb("trunk", trunk.joints), *inside.values()), (Fork("trunk", ("left", "right")),))
+    measures = {"trunk": trunk.measure(closed=False), **{name: shape.measure(closed=True) for name, shape in branches.items()}}
+    sizes = limb_sizes(plan, measures)
+    reach = BLEND_RADII * ROOT_DEPTH
+    assert sizes["left"].bend_reaches[0, 0] == pytest.approx(max(reach - depth, 0.0))
+    assert sizes["trunk"].bend_reaches[-1, 1] == pytest.approx(reach + min(depth, reach))
+    assert sizes["trunk"].bend_rows[-1, 1] == pytest.approx((1 + min(depth / reach, 1)) * bend_rows(JOINT_RANGES["other"].flex))
+
+
+def test_both_sides_of_a_splice_bend_alike() -> None:
+    lower, upper = RoundLimb(np.zeros(3), UP, 20.0, 1.0, 1), RoundLimb(20.0 * UP, UP, 20.0, 1.0, 1)
+    plan = LimbPlan((Limb("upper_arm", lower.joints), Limb("forearm", upper.joints)), splices=(Splice("forearm", "upper_arm"),))
+    sizes = limb_sizes(plan, {"upper_arm": lower.measure(closed=False), "forearm": upper.measure(closed=False)})
+    assert sizes["upper_arm"].bends(0)[1] == sizes["forearm"].bends(0)[0]
+    assert sizes["forearm"].bends(0)[0].rows == pytest.approx(bend_rows(JOINT_RANGES["elbow"].flex))
