@@ -31,6 +31,8 @@ REACH = 3.0
 """A slice that reaches this many area radii in some direction has opened into the trunk."""
 ROOT_REACH = 2.0
 """The first slice of a branch may reach this many of its area radii: its first ring lies there."""
+NEAR_ROOT = 0.5
+"""A joint so few radii past a branch's first ring lies inside the trunk for all that rows can do."""
 ROOT_STATIONS = slice(4, 12)
 """Stations near the root, clear of the trunk, that tell a branch's girth there."""
 
@@ -222,7 +224,7 @@ def _refined(task: _Task, stations: FloatArray, rough: _Slices, *, open_root: bo
         tangents[0] = unit(task.limb.joints[1] - task.limb.joints[0])
     fine = _slices_across(task, sample_polyline(line, even), tangents)
     profiles = fill_profiles(fine.profiles)
-    joints, first_bone = _joint_lengths(task.limb, stations, length)
+    joints, first_bone = _joint_lengths(task.limb, stations, length, NEAR_ROOT * float(radii[0]) if stations[0] > 0.0 else 0.0)
     fine_radii, fine_girths = area_radii(profiles), girths(profiles)
     skin = _skin_lengths(even, fine, profiles, fine_radii)
     cap_reach = FLAT_CAP_REACH if task.limb.sides is not None and task.limb.sides < LEAST_SIDES_WITH_INNER else CAP_REACH
@@ -280,9 +282,13 @@ def _smoothed(offsets: FloatArray, stations: FloatArray, radii: FloatArray) -> F
     return np.asarray(weights @ offsets / weights.sum(axis=1, keepdims=True), dtype=np.float64)
 
 
-def _joint_lengths(limb: Limb, stations: FloatArray, length: FloatArray) -> tuple[FloatArray, int]:
+def _joint_lengths(limb: Limb, stations: FloatArray, length: FloatArray, near: float) -> tuple[FloatArray, int]:
+    """Arc lengths of the joints from the first ring on, and the bone that it lies in.
+
+    near : a joint within this distance past the first ring counts as inside the trunk: there is no room for rows before it
+    """
     plan_lengths = arc_lengths(limb.joints)
-    later = np.flatnonzero(plan_lengths > stations[0] + 1e-9 * plan_lengths[-1])
+    later = np.flatnonzero(plan_lengths > stations[0] + max(near, 1e-9 * plan_lengths[-1]))
     first_bone = int(later[0]) - 1 if len(later) else len(plan_lengths) - 2
     inner = np.interp(plan_lengths[first_bone + 1 :], stations, length)
     return np.concatenate(([0.0], inner)), first_bone
