@@ -189,7 +189,7 @@ def test_from_a_cage_to_what_is_handed_on(installed: None) -> None:
     facts = play("handed_over")
     assert facts["search began"] is True and facts["search goes on"] is True and facts["search ended"] is True
     assert facts["a second search"] == ["CANCELLED"]
-    assert facts["changed by a cancelled search"] == [] and set(facts["saved bytes that differ"]) <= {"ME Target"}
+    assert facts["changed by a cancelled search"] == []
     assert facts["a change would be seen"] is True and facts["a moved vertex would be seen"] is True
     for step in ("rig_cage", "flex_cage", "unwrap_cage"):
         assert facts[step] == ["FINISHED"] and facts[f"one undo takes {step} back"] == [True, True], step
