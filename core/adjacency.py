@@ -140,20 +140,27 @@ def _order_of_pairs(low: npt.NDArray[np.integer[Any]], high: npt.NDArray[np.inte
 
 
 def components(vertex_count: int, edge_verts: IntArray) -> IntArray:
-    """Label the connected pieces of a graph by repeated minimum over edges with pointer jumping.
+    """Label the connected pieces of a graph.
 
     vertex_count : number of vertices
     edge_verts : (E, 2) int
     Returns (V,) int32 labels 0, 1, ... in order of the pieces' first vertex.
+    Every piece takes its lowest neighbour's number, and whoever shares that number is one piece from then on; two such rounds at
+    least halve what still has to be joined.
     """
-    label: npt.NDArray[np.int64] = np.arange(vertex_count, dtype=np.int64)
-    while len(edge_verts):
-        lowest = np.minimum(label[edge_verts[:, 0]], label[edge_verts[:, 1]])
-        updated = label.copy()
-        np.minimum.at(updated, label[edge_verts[:, 0]], lowest)
-        np.minimum.at(updated, label[edge_verts[:, 1]], lowest)
-        updated = updated[updated]
-        if np.array_equal(updated, label):
-            break
-        label = updated
-    return np.unique(label, return_inverse=True)[1].reshape(-1).astype(np.int32)
+    lowest = np.arange(vertex_count, dtype=np.int32)
+    one, other = edge_verts.T
+    while len(one):
+        apart = one != other
+        one, other = one[apart], other[apart]
+        np.minimum.at(lowest, np.maximum(one, other), np.minimum(one, other))
+        lowest = _followed(lowest)
+        one, other = lowest[one], lowest[other]
+    return (np.cumsum(lowest == np.arange(vertex_count), dtype=np.int32) - np.int32(1))[lowest]
+
+
+def _followed(lowest: IntArray) -> IntArray:
+    """Where the way from every vertex by ever lower numbers ends, (V,) int32."""
+    while not np.array_equal(further := lowest[lowest], lowest):
+        lowest = further
+    return lowest

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -27,11 +28,13 @@ LEAST_DENSITY = 0.5
 MOST_DENSITY = 1.6
 BEND_DENSITIES = (1.0, 0.7, 0.5, 0.25)
 """Shares of their rows that bends may have to do with under a budget."""
-REMAINDERS = np.linspace(0.02, 0.5, 25)
-"""Parts of a row that may make one row more, while quads are left."""
+REMAINDERS = np.linspace(0.02, 0.48, 24)
+"""Parts of a row under one half that may make one row more, while quads are left."""
 LIKENESSES = (0.5, 0.75)
 """Under a budget a fork's trunk has a ring between one of its own sides and one whose faces are like its branches': so far from the
 former to the latter, as exponents of a weighted geometric mean."""
+SHARED = ("bone_lengths", "bone_girths", "bone_curvatures", "bend_reaches", "bend_rows")
+"""Sizes that a limb shares with its image."""
 
 
 def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
@@ -56,14 +59,9 @@ def solve_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
 
 def _alike_on_both_sides(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> dict[str, LimbSize]:
     """Sizes of which those of two limbs that are each other's image are the same, so that both get the same counts."""
-    lengths = paired_means(plan, {name: size.bone_lengths for name, size in sizes.items()})
-    girths = paired_means(plan, {name: size.bone_girths for name, size in sizes.items()})
-    curvatures = paired_means(plan, {name: size.bone_curvatures for name, size in sizes.items()})
-    reaches = paired_means(plan, {name: size.bend_reaches for name, size in sizes.items()})
-    rows = paired_means(plan, {name: size.bend_rows for name, size in sizes.items()})
-    return {name: replace(size, bone_lengths=lengths[name], bone_girths=girths[name],
-                          bone_curvatures=curvatures[name], bend_reaches=reaches[name], bend_rows=rows[name])
-            for name, size in sizes.items()}
+    means: dict[str, dict[str, Any]] = {
+        field: dict(paired_means(plan, {name: getattr(size, field) for name, size in sizes.items()})) for field in SHARED}
+    return {name: replace(size, **{field: means[field][name] for field in SHARED}) for name, size in sizes.items()}
 
 
 def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, coarsest: CountPlan) -> CountPlan:
@@ -79,7 +77,16 @@ def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, c
     if not found:
         return coarsest
     fineness, counts = min(found, key=lambda each: _likely_deviation(each[1], sizes))
-    return _finest(plan, sizes, budget, [replace(fineness, remainder=float(least)) for least in REMAINDERS]) or counts
+    fuller = (_counted(plan, sizes, replace(fineness, remainder=float(least))) for least in REMAINDERS)
+    return next((each for each in fuller if each is not None and each.quads <= budget), counts)
+
+
+def _counted(plan: LimbPlan, sizes: Mapping[str, LimbSize], fineness: Fineness) -> CountPlan | None:
+    """The counts of a cage so fine, None where no all-quad cage has them."""
+    try:
+        return count_cage(plan, sizes, fineness)
+    except PlanError:
+        return None
 
 
 def _likely_deviation(counts: CountPlan, sizes: Mapping[str, LimbSize]) -> float:
@@ -123,11 +130,8 @@ def _detail_near(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, ben
     low, high = 4.0, MOST_DETAIL
     for _ in range(7):
         detail = math.sqrt(low * high)
-        try:
-            fits = count_cage(plan, sizes, Fineness(detail, ROW_DENSITY, bending, LIKENESSES[0])).quads <= budget
-        except PlanError:
-            fits = True
-        low, high = (detail, high) if fits else (low, detail)
+        counts = _counted(plan, sizes, Fineness(detail, ROW_DENSITY, bending, LIKENESSES[0]))
+        low, high = (detail, high) if counts is None or counts.quads <= budget else (low, detail)
     return low
 
 
@@ -137,25 +141,10 @@ def _finest_rows(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, fin
     low, high = LEAST_DENSITY, MOST_DENSITY
     for _ in range(7):
         tried = replace(fineness, density=math.sqrt(low * high))
-        try:
-            counts = count_cage(plan, sizes, tried)
-        except PlanError:
-            low = tried.density
-            continue
-        if counts.quads <= budget:
-            best, low = (tried, counts), tried.density
-        else:
+        counts = _counted(plan, sizes, tried)
+        if counts is not None and counts.quads > budget:
             high = tried.density
-    return best
-
-
-def _finest(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, ladder: Sequence[Fineness]) -> CountPlan | None:
-    """The first counts of some, the finest first, that keep the budget."""
-    for fineness in ladder:
-        try:
-            counts = count_cage(plan, sizes, fineness)
-        except PlanError:
             continue
-        if counts.quads <= budget:
-            return counts
-    return None
+        low = tried.density
+        best = best if counts is None else (tried, counts)
+    return best

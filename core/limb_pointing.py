@@ -8,7 +8,7 @@ import numpy as np
 
 from .frames import any_square_direction, arc_lengths, rotation_minimising_frames, sample_polyline, smooth_directions, unit
 from .polymesh import FloatArray
-from .section import area_radii, cast_profiles, centroids, even_angles, fill_profiles
+from .section import area_radii, cast_profiles, centroids, even_angles, fill_profiles, skin_points
 from .surface import Surface
 
 MOST_LAYERS = 8
@@ -147,10 +147,7 @@ def preview_rings(surface: Surface, joints: FloatArray, sides: int | None, spans
     frames = rotation_minimising_frames(centres, tangents, any_square_direction(tangents[0]))
     profiles = fill_profiles(cast_profiles(surface, centres, tangents, frames, even_angles(len(stations), count)))
     profiles = np.where(np.isfinite(profiles), np.minimum(profiles, PREVIEW_REACH * girth), girth)
-    angles = even_angles(len(stations), count)
-    sideways = np.cross(tangents, frames)
-    spokes = np.cos(angles)[..., None] * frames[:, None] + np.sin(angles)[..., None] * sideways[:, None]
-    return np.asarray(centres[:, None] + profiles[..., None] * spokes, dtype=np.float64)
+    return skin_points(centres, tangents, frames, profiles)
 
 
 def _girth_radius(surface: Surface, joints: FloatArray) -> float:

@@ -17,7 +17,7 @@ from .frames import any_square_direction, arc_lengths, rotation_minimising_frame
 from .joined import ENDS_FREE, Continuation
 from .plan import Limb
 from .polymesh import BoolArray, FloatArray
-from .section import Tube, area_radii, cast_profiles, centroids, even_angles, fill_profiles, girths
+from .section import Tube, area_radii, cast_profiles, centroids, even_angles, fill_profiles, girths, skin_points
 from .surface import Surface
 
 CURVATURE_REACH = 2
@@ -229,17 +229,9 @@ def _refined(task: _Task, stations: FloatArray, rough: _Slices, *, open_root: bo
     skin = _skin_lengths(even, fine, profiles, fine_radii)
     cap_reach = FLAT_CAP_REACH if task.limb.sides is not None and task.limb.sides < LEAST_SIDES_WITH_INNER else CAP_REACH
     last_ring = _last_ring(even, skin, fine_radii, fine_girths, float(joints[-2]), cap_reach) if closed else float(even[-1])
-    curvatures = _skin_curvatures(_skin_points(fine, profiles))
+    curvatures = _skin_curvatures(skin_points(fine.centres, fine.tangents, fine.frames, profiles))
     return Measure(even, fine.centres, tangents, fine.frames, profiles, fine_radii, fine_girths, joints, skin, curvatures, last_ring,
                    first_bone)
-
-
-def _skin_points(slices: _Slices, profiles: FloatArray) -> FloatArray:
-    """The skin where the profiles have it, (m, k, 3) float64."""
-    angles = even_angles(len(profiles))
-    sideways = np.cross(slices.tangents, slices.frames)
-    directions = np.cos(angles)[..., None] * slices.frames[:, None] + np.sin(angles)[..., None] * sideways[:, None]
-    return np.asarray(slices.centres[:, None] + profiles[..., None] * directions, dtype=np.float64)
 
 
 def _skin_lengths(lengths: FloatArray, slices: _Slices, profiles: FloatArray, radii: FloatArray) -> FloatArray:

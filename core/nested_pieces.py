@@ -10,6 +10,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
+from .adjacency import components
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 
 SAMPLES = 24
@@ -19,20 +20,9 @@ LEAST_OUTER = 0.05
 
 
 def pieces_of(mesh: PolyMesh) -> IntArray:
-    """The connected piece of every vertex, (V,) int32: 0, 1, ... in order of the pieces' first vertex.
-
-    Every piece takes its lowest neighbour's number, and whoever shares that number is one piece from then on; two such rounds at
-    least halve what still has to be joined.
-    """
-    lowest = np.arange(mesh.vertex_count, dtype=np.int32)
-    one, other = mesh.corner_verts[np.repeat(mesh.face_offsets[:-1], mesh.face_sizes)], mesh.corner_verts
-    while len(one):
-        apart = one != other
-        one, other = one[apart], other[apart]
-        np.minimum.at(lowest, np.maximum(one, other), np.minimum(one, other))
-        lowest = _followed(lowest)
-        one, other = lowest[one], lowest[other]
-    return (np.cumsum(lowest == np.arange(mesh.vertex_count), dtype=np.int32) - np.int32(1))[lowest]
+    """The connected piece of every vertex, (V,) int32: 0, 1, ... in order of the pieces' first vertex."""
+    firsts = mesh.corner_verts[np.repeat(mesh.face_offsets[:-1], mesh.face_sizes)]
+    return components(mesh.vertex_count, np.column_stack([firsts, mesh.corner_verts]))
 
 
 def nested_pieces(mesh: PolyMesh, pieces: IntArray, inside_of: Callable[[PolyMesh, FloatArray], BoolArray]) -> BoolArray:
@@ -79,13 +69,6 @@ def pieces_only(mesh: PolyMesh, pieces: IntArray, chosen: BoolArray) -> PolyMesh
     corners = number[mesh.corner_verts[np.repeat(faces, mesh.face_sizes)]]
     offsets = np.concatenate(([0], np.cumsum(mesh.face_sizes[faces]))).astype(np.int32)
     return PolyMesh(mesh.positions[kept], corners.astype(np.int32), offsets)
-
-
-def _followed(lowest: IntArray) -> IntArray:
-    """Where the way from every vertex by ever lower numbers ends, (V,) int32."""
-    while not np.array_equal(further := lowest[lowest], lowest):
-        lowest = further
-    return lowest
 
 
 def _boxes(positions: FloatArray, pieces: IntArray, count: int) -> tuple[FloatArray, FloatArray]:

@@ -44,6 +44,17 @@ def directions_at(tangents: FloatArray, frames: FloatArray, angles: FloatArray) 
     return np.cos(angles)[..., None] * frames[:, None] + np.sin(angles)[..., None] * sideways[:, None]
 
 
+def skin_points(centres: FloatArray, tangents: FloatArray, frames: FloatArray, profiles: FloatArray) -> FloatArray:
+    """Where polar sections have the skin.
+
+    centres, tangents, frames : (m, 3) float64
+    profiles : (m, k) float64, evenly spaced angles
+    Returns (m, k, 3) float64.
+    """
+    directions = directions_at(tangents, frames, even_angles(*profiles.shape))
+    return np.asarray(centres[:, None] + profiles[..., None] * directions, dtype=np.float64)
+
+
 def cast_profiles(surface: Surface, centres: FloatArray, tangents: FloatArray, frames: FloatArray, angles: FloatArray,
                   obstacles: Sequence[Tube] = ()) -> FloatArray:
     """Distance from each centre to the surface at each angle.

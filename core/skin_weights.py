@@ -26,7 +26,8 @@ INFLUENCES = 4
 FALLOFF_RADII = (1.25, 2.5)
 """A branch moves its trunk's skin wholly up to the first, and not at all beyond the second distance from its line, radii."""
 RAMP_ROUNDING = 0.15
-"""Share of a blend's width over which either end of it is rounded (tried on an arm and a leg: 0.25 turns more faces over)."""
+"""Share of a blend's width over which either end of it is rounded (tried on an arm and a leg: 0.25 gives smaller scaled
+Jacobians at more joints)."""
 BRANCHING = ("fork", "socket")
 BORDER_PERCENTILE = 90.0
 """Of the border between a branch's skin and other skin, nearly the farthest vertex tells where the branch is whole."""

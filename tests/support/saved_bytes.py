@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import bpy
@@ -16,3 +17,14 @@ def saved_bytes() -> dict[str, str]:
         path = Path(folder) / "state.blend"
         bpy.ops.wm.save_as_mainfile(filepath=str(path), copy=True, compress=False)
         return block_digests(path)
+
+
+def until_quiet() -> Iterator[float]:
+    """Seconds to wait, one after the other, until what was changed has been worked off and two savings in a row are alike."""
+    last: dict[str, str] = {}
+    for _ in range(30):
+        now = saved_bytes()
+        if now == last:
+            return
+        last = now
+        yield 0.5

@@ -8,7 +8,7 @@ import bpy
 import numpy as np
 from driver import Hand, Steps, plan_joints, square_view
 
-from support.saved_bytes import saved_bytes
+from support.saved_bytes import saved_bytes, until_quiet
 
 Joints = dict[str, np.ndarray]
 
@@ -21,7 +21,7 @@ def scenario(hand: Hand) -> Steps:
     focus = np.mean([joints["middle"].mean(axis=0), joints["palm"].mean(axis=0)], axis=0)
     hand.look(square_view(joints), focus, 1.6 * np.linalg.norm(joints["middle"][-1] - joints["palm"][0]))
     yield 0.5
-    yield from _quiet()
+    yield from until_quiet()
     changed: dict[str, list[str]] = {}
     ran: dict[str, list[bool]] = {}
     for stage in STAGES:
@@ -41,17 +41,6 @@ def scenario(hand: Hand) -> Steps:
     hand.fact("changed", {name: blocks for name, blocks in changed.items() if blocks})
     bpy.data.objects["Target"].location.x += 1e-6
     hand.fact("a change would be seen", saved_bytes() != before)
-
-
-def _quiet() -> Steps:
-    """Wait until what the scene was changed for has been worked off, and two savings in a row are alike."""
-    last: dict[str, str] = {}
-    for _ in range(30):
-        now = saved_bytes()
-        if now == last:
-            return
-        last = now
-        yield 0.5
 
 
 def _edit(hand: Hand, limb: str) -> Steps:

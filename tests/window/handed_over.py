@@ -9,7 +9,7 @@ import bpy
 import numpy as np
 from driver import Hand, Steps, mesh_arrays, plan_joints, square_view
 
-from support.saved_bytes import saved_bytes
+from support.saved_bytes import saved_bytes, until_quiet
 
 PANELS: dict[str, type] = {}
 
@@ -57,17 +57,6 @@ def _other_panels(*, shown: bool) -> None:
             bpy.utils.register_class(kind)
 
 
-def _quiet() -> Steps:
-    """Wait until two savings in a row are alike."""
-    last: dict[str, str] = {}
-    for _ in range(30):
-        now = saved_bytes()
-        if now == last:
-            return
-        last = now
-        yield 0.5
-
-
 def _searches(hand: Hand) -> bool:
     return any(each.bl_idname == "RINGWRIGHT_OT_improve_cage" for each in hand.window.modal_operators)
 
@@ -75,7 +64,7 @@ def _searches(hand: Hand) -> bool:
 def _esc_during_the_search(hand: Hand) -> Steps:
     """Begin the search as its button does, let it build a few cages, press Esc: what the host would save is the same."""
     yield from hand.move(*hand.pixel(bpy.data.objects["Target"].matrix_world.translation))
-    yield from _quiet()
+    yield from until_quiet()
     before = saved_bytes()
     yield from _search_and_esc(hand)
     after = saved_bytes()
