@@ -16,7 +16,7 @@ from .adjacency import Adjacency, build_adjacency, components
 from .errors import MeshError
 from .frames import any_square_direction
 from .mirror import AXES, mirror_mesh
-from .mirror_halves import MirrorPlane
+from .mirror_plane import MirrorPlane
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .skeleton import split_side
 

@@ -1,128 +1,163 @@
-"""Mirror symmetry: find the plane of a target, match the two halves of a cage by its topology, repair small asymmetry.
+"""Mirror symmetry of a cage: match its two halves by topology, repair small asymmetry.
 
 A match by topology does not mind where vertices lie, so it still holds on a cage that an artist has moved on one side.
 """
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from .adjacency import build_adjacency
+from .adjacency import Adjacency, build_adjacency, components
 from .defects import face_area_vectors, face_centres
 from .errors import MeshError
 from .frames import unit
+from .mirror_plane import MirrorPlane
 from .polymesh import FloatArray, IntArray, PolyMesh
-from .surface import Surface
 
-SAMPLES = 4000
-"""Points of a target that a plane is fitted to."""
-FIT_STEPS = 12
-"""Rounds of reflecting, asking for the closest points and fitting anew."""
-LARGEST_ERROR = 0.008
-"""A target whose image lies farther from it on average, in its diagonals, has no mirror plane (measured on the tests' shapes: a body
-0.000002, a paw 0.0015, a slightly bent hand 0.006, but a folded wing 0.0087, a forelimb with its thumb 0.0098, a curled tentacle 0.015)."""
 SEEDS = 12
 """Pairs of faces that a match is tried from, those nearest to mirror images first."""
+LOOKED_AT = 96
+"""Faces of a piece, those nearest to the plane, among which such pairs are sought."""
+NEAR = 0.5
+"""A match whose vertices lie on average within so many edges of their partners' images is taken without a look at all others."""
 
-
-@dataclass(frozen=True)
-class MirrorPlane:
-    """A plane of symmetry.
-
-    point : (3,) float64 on the plane
-    normal : (3,) float64 unit vector
-    error : mean distance of reflected points from the surface, its diagonals
-    """
-
-    point: FloatArray
-    normal: FloatArray
-    error: float
-
-    def reflect(self, points: FloatArray) -> FloatArray:
-        """Mirror images of (n, 3) points."""
-        return np.asarray(points - 2.0 * self.heights(points)[:, None] * self.normal, dtype=np.float64)
-
-    def heights(self, points: FloatArray) -> FloatArray:
-        """Signed distances of (n, 3) points from the plane, (n,) float64."""
-        return np.asarray((points - self.point) @ self.normal, dtype=np.float64)
-
-
-def find_mirror_plane(surface: Surface, points: FloatArray, seed: int = 0) -> MirrorPlane:
-    """The plane across which a target is most like its own image.
-
-    points : (n, 3) float64 on the target, such as its vertices
-    seed : of the choice among them
-    Started from the axes of the points' spread and from the world's; each start is refined by fitting the plane that best
-    halves the way from every reflected point to the surface.
-    """
-    chosen = points[np.random.default_rng(seed).choice(len(points), min(len(points), SAMPLES), replace=False)]
-    centre = 0.5 * (points.min(axis=0) + points.max(axis=0))
-    spread = np.linalg.eigh(np.cov((chosen - chosen.mean(axis=0)).T))[1].T
-    starts = [MirrorPlane(point, normal, np.inf) for normal in (*spread, *np.eye(3)) for point in (centre, chosen.mean(axis=0))]
-    return min((_refined(start, surface, chosen) for start in starts), key=lambda plane: plane.error)
-
-
-def check_mirror_plane(plane: MirrorPlane) -> None:
-    """Check that a plane found in a target mirrors it at all.
-
-    Raises MeshError that says how far the image lies off.
-    """
-    if plane.error > LARGEST_ERROR:
-        raise MeshError("The target is like its mirror image across no plane: across the best one the image lies on average "
-                        f"{100 * plane.error:.2g} % of the target's diagonal off; choose a plane of the world instead.")
-
-
-def _refined(plane: MirrorPlane, surface: Surface, points: FloatArray) -> MirrorPlane:
-    best = _judged(plane, surface, points)
-    for _ in range(FIT_STEPS):
-        images = plane.reflect(points)
-        nearest = surface.closest(images)
-        near = nearest.distances <= np.percentile(nearest.distances, 80.0)  # what has no counterpart must not pull
-        away = points[near] - nearest.positions[near]
-        middles = 0.5 * (points[near] + nearest.positions[near])
-        normal = np.linalg.eigh(away.T @ away)[1][:, -1]
-        plane = _judged(MirrorPlane(middles.mean(axis=0), unit(normal), np.inf), surface, points)
-        if plane.error < best.error:
-            best = plane
-    return best
-
-
-def _judged(plane: MirrorPlane, surface: Surface, points: FloatArray) -> MirrorPlane:
-    distances = surface.closest(plane.reflect(points)).distances
-    return MirrorPlane(plane.point, plane.normal, float(np.mean(distances)) / surface.diagonal)
+ASKED = 300
+"""Vertices by which a match is held against what lies at their images."""
+RIGHT_THERE = 0.1
+"""A vertex lies right at an image where it is no farther from it than so many mean edges."""
 
 
 def mirror_match(mesh: PolyMesh, plane: MirrorPlane) -> IntArray:
     """The mirror partner of every vertex by topology alone, (V,) int32; a vertex on the plane is its own partner.
 
-    plane : tells which faces to begin with
-    Raises MeshError where the two halves are not built alike.
+    Pieces that do not hang together, such as two arms, are matched with themselves or with each other. Where a piece has several
+    mirror images, as a tube has, the one that lies nearest is taken.
+    plane : tells which faces to begin with, and which of several images is meant
+    Raises MeshError where the two halves are not built alike, or where vertices belong to no face.
     """
+    halves = _Halves(mesh, plane, build_adjacency(mesh), _edges_by_ends(mesh))
+    partner = np.full(mesh.vertex_count, -1, dtype=np.int32)
     reached = 0
-    edges = _edges_by_ends(mesh)
-    for first, second in _seed_pairs(mesh, plane):
-        for turn in range(len(mesh.face(first))):
-            partner, matched = _grown(mesh, edges, first, second, turn)
-            if matched == mesh.face_count:
-                return partner
+    for piece in halves.pieces():
+        first_corners = mesh.corner_verts[mesh.face_offsets[:-1]]
+        free = np.flatnonzero(partner[first_corners] < 0)
+        if not np.isin(piece[0], free):
+            continue  # it is the image of a piece before it
+        images, matched = _match_of(halves, piece, free)
+        reached += matched
+        if images is None:
+            raise MeshError(f"The two halves of the cage are not built alike: at most {reached} of {mesh.face_count} faces have a partner; "
+                            "mirror one half instead.")
+        own = np.flatnonzero(images >= 0)
+        partner[images[own]], partner[own] = own, images[own]
+    if (partner < 0).any():
+        raise MeshError(f"Vertices of the cage that belong to no face: {np.count_nonzero(partner < 0)}; delete them first, since they have "
+                        "no mirror image.")
+    return partner
+
+
+@dataclass(frozen=True)
+class _Halves:
+    """A mesh whose halves are matched, with what every try asks for.
+
+    edges : face and corner of every edge as its face runs it, by its two vertices
+    """
+
+    mesh: PolyMesh
+    plane: MirrorPlane
+    adjacency: Adjacency
+    edges: Mapping[tuple[int, int], tuple[int, int]]
+
+    def pieces(self) -> list[IntArray]:
+        """Faces of every piece that hangs together, a (k,) int32 array each."""
+        labels = components(self.mesh.vertex_count, self.adjacency.edge_verts)[self.mesh.corner_verts[self.mesh.face_offsets[:-1]]]
+        return [np.flatnonzero(labels == label).astype(np.int32) for label in np.unique(labels)]
+
+    def off(self, partner: IntArray) -> float:
+        """How far the vertices that have a partner lie from its image on average, mean edges."""
+        own = np.flatnonzero(partner >= 0)
+        distances = np.linalg.norm(self.mesh.positions[own] - self.plane.reflect(self.mesh.positions[partner[own]]), axis=1)
+        return float(distances.mean()) / self.edge_length()
+
+    def edge_length(self) -> float:
+        """Length of a mean edge."""
+        ends = self.mesh.positions[self.adjacency.edge_verts]
+        return float(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1).mean())
+
+    def contradicts(self, partner: IntArray) -> bool:
+        """Whether most vertices have another vertex than their partner right at their image, as where one face of a symmetric tube is
+        gone: what is left is still its own image, but across another plane."""
+        own = np.flatnonzero(partner >= 0)
+        own = own[:: max(1, len(own) // ASKED)]
+        images, reach = self.plane.reflect(self.mesh.positions[own]), RIGHT_THERE * self.edge_length()
+        nearest = np.array([np.linalg.norm(self.mesh.positions - image, axis=1).min() for image in images])
+        to_partner = np.linalg.norm(self.mesh.positions[partner[own]] - images, axis=1)
+        return bool(np.mean((nearest < reach) & (to_partner >= reach)) > 0.5)
+
+
+def _match_of(halves: _Halves, piece: IntArray, free: IntArray) -> tuple[IntArray | None, int]:
+    """Partners of a piece's vertices among free faces, (V,) int32, -1 beyond the piece; None where it has none there, and the number of
+    faces that were matched at most."""
+    reached, best = 0, None
+    for seeds in (_near_seeds, _all_seeds):
+        matches, matched = _matches_from(halves, seeds(halves, piece, free), len(piece))
+        reached = max(reached, matched)
+        best = min(matches if best is None else [best, *matches], key=halves.off, default=None)
+        if best is not None and halves.off(best) < NEAR:
+            break
+    return best, reached
+
+
+def _matches_from(halves: _Halves, seeds: list[tuple[int, int]], size: int) -> tuple[list[IntArray], int]:
+    """All different matches of a piece's faces that begin with one of the pairs of faces, and how many faces were matched at most."""
+    matches: list[IntArray] = []
+    reached = 0
+    for first, second in seeds:
+        corner, images = int(halves.mesh.face(first)[0]), halves.mesh.face(second)
+        for turn, image in enumerate(images.tolist()):
+            if any(match[corner] == image for match in matches):
+                continue  # a match follows from where one corner goes
+            partner, matched = _grown(halves.mesh, halves.edges, first, second, turn)
             reached = max(reached, matched)
-    raise MeshError(f"The two halves of the cage are not built alike: at most {reached} of {mesh.face_count} faces have a partner; "
-                    "mirror one half instead.")
+            if matched == size and _is_own_inverse(partner) and not halves.contradicts(partner):
+                matches.append(partner)
+    return matches, reached
 
 
-def _seed_pairs(mesh: PolyMesh, plane: MirrorPlane) -> list[tuple[int, int]]:
+def _is_own_inverse(partner: IntArray) -> bool:
+    """Whether partners of partners are the vertices themselves, where both have one."""
+    own = np.flatnonzero(partner >= 0)
+    back = partner[partner[own]]
+    return bool(((back == own) | (back < 0)).all())
+
+
+def _near_seeds(halves: _Halves, piece: IntArray, free: IntArray) -> list[tuple[int, int]]:
     """Pairs of faces whose middles and normals are most nearly mirror images."""
-    centres, normals = face_centres(mesh), unit(face_area_vectors(mesh))
+    centres, normals, plane = face_centres(halves.mesh), unit(face_area_vectors(halves.mesh)), halves.plane
     images, looks = plane.reflect(centres), normals - 2.0 * (normals @ plane.normal)[:, None] * plane.normal
     pairs = []
-    for first in np.argsort(np.abs((centres - plane.point) @ plane.normal), kind="stable")[: 8 * SEEDS]:
-        distance = np.linalg.norm(centres - images[first], axis=1) * (2.0 - normals @ looks[first])
+    for first in piece[np.argsort(np.abs(plane.heights(centres[piece])), kind="stable")[:LOOKED_AT]]:
+        distance = np.linalg.norm(centres[free] - images[first], axis=1) * (2.0 - normals[free] @ looks[first])
         second = int(np.argmin(distance))
-        pairs.append((float(distance[second]), int(first), second))
+        pairs.append((float(distance[second]), int(first), int(free[second])))
     return [(first, second) for _, first, second in sorted(pairs)[:SEEDS]]
+
+
+def _all_seeds(halves: _Halves, piece: IntArray, free: IntArray) -> list[tuple[int, int]]:
+    """A face of the rarest kind, with every free face of its kind: one of these pairs is part of any match."""
+    kinds = [_kind(halves.adjacency, face) for face in map(halves.mesh.face, range(halves.mesh.face_count))]
+    count = Counter(kinds[face] for face in free.tolist())
+    first = min(piece.tolist(), key=lambda face: count[kinds[face]])
+    return [(first, face) for face in free.tolist() if kinds[face] == kinds[first]]
+
+
+def _kind(adjacency: Adjacency, face: IntArray) -> tuple[tuple[int, bool], ...]:
+    """What a face has in common with its partner: how many edges meet at its corners, and which of them lie on the border."""
+    return tuple(sorted(zip(adjacency.valence[face].tolist(), adjacency.boundary_vertex[face].tolist(), strict=True)))
 
 
 def _edges_by_ends(mesh: PolyMesh) -> dict[tuple[int, int], tuple[int, int]]:
@@ -131,7 +166,7 @@ def _edges_by_ends(mesh: PolyMesh) -> dict[tuple[int, int], tuple[int, int]]:
             for place, (a, b) in enumerate(zip(mesh.face(face), np.roll(mesh.face(face), -1), strict=True))}
 
 
-def _grown(mesh: PolyMesh, edges: dict[tuple[int, int], tuple[int, int]], first: int, second: int, turn: int) -> tuple[IntArray, int]:
+def _grown(mesh: PolyMesh, edges: Mapping[tuple[int, int], tuple[int, int]], first: int, second: int, turn: int) -> tuple[IntArray, int]:
     """Match two faces corner by corner, the second the other way round, and grow the match over shared edges.
 
     Returns partners (V,) int32, -1 where none was found, and the number of faces that were matched without a contradiction.

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from .adjacency import build_adjacency
-from .mirror_halves import MirrorPlane
+from .mirror_plane import MirrorPlane
 from .outward import FlippedSurface
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .settle import Settled, settle, vertex_normals

@@ -10,7 +10,7 @@ from bpy.props import BoolProperty, EnumProperty, IntProperty
 from ...core.adjacency import build_adjacency
 from ...core.errors import MeshError
 from ...core.make_quads import MadeQuads, make_quads
-from ...core.mirror_halves import MirrorPlane
+from ...core.mirror_plane import MirrorPlane
 from ...core.settle_region import settle_region
 from ..edit_mesh import kept_apart_edges, read_edit_mesh, write_edit, write_positions
 from ..host_surface import read_evaluated
@@ -123,7 +123,7 @@ class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
             return None
         matrix = np.array(item.matrix_world, dtype=np.float64)
         across = np.linalg.inv(matrix[:3, :3])["XYZ".index(self.plane)]
-        return MirrorPlane(matrix[:3, 3], across / np.linalg.norm(across), 0.0)
+        return MirrorPlane(matrix[:3, 3], across / np.linalg.norm(across))
 
 
 CLASSES = (RINGWRIGHT_OT_make_quads, RINGWRIGHT_OT_settle)

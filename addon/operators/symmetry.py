@@ -9,15 +9,8 @@ from bpy.props import EnumProperty
 
 from ...core.errors import MeshError
 from ...core.mirror_cut import image_limbs, mirror_half_across
-from ...core.mirror_halves import (
-    MirrorPlane,
-    asymmetry,
-    check_mirror_plane,
-    find_mirror_plane,
-    mirror_match,
-    one_sided,
-    symmetrised,
-)
+from ...core.mirror_halves import asymmetry, mirror_match, one_sided, symmetrised
+from ...core.mirror_plane import MirrorPlane, check_mirror_plane, find_mirror_plane
 from ..cage_object import place_cage, read_cage, transformed
 from ..host_surface import HostSurface, read_evaluated
 from ..mesh_bridge import write_positions
@@ -67,7 +60,7 @@ class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
         partner = mirror_match(mesh, plane)
         worst = float(asymmetry(mesh, plane, partner).max())
         sign = -1.0 if self.keep == "NEGATIVE" else 1.0
-        turned = MirrorPlane(plane.point, sign * plane.normal, plane.error)
+        turned = MirrorPlane(plane.point, sign * plane.normal)
         even = symmetrised(mesh, plane, partner) if self.keep == "BOTH" else one_sided(mesh, turned, partner)
         inverse = np.linalg.inv(np.array(cage.matrix_world, dtype=np.float64))
         write_positions(cage.data, transformed(even.positions, inverse))
@@ -83,16 +76,17 @@ def chosen_plane(context: bpy.types.Context, name: str) -> MirrorPlane:
     Raises MeshError where it is to be the target's own and there is no target, or one that is like its image across no plane.
     """
     if name != "TARGET":
-        return MirrorPlane(np.zeros(3), np.eye(3)["XYZ".index(name)], 0.0)
+        return MirrorPlane(np.zeros(3), np.eye(3)["XYZ".index(name)])
     target = target_of(context.scene)
     if target is None:
         raise MeshError(f"{NO_TARGET}.")
     dense = read_evaluated(target, context.evaluated_depsgraph_get())
     with HostSurface(dense) as surface:
-        plane = find_mirror_plane(surface, dense.positions)
-    check_mirror_plane(plane)
+        fit = find_mirror_plane(surface, dense.positions)
+    check_mirror_plane(fit)
+    plane = fit.plane
     sign = np.sign(plane.normal[np.argmax(np.abs(plane.normal))])  # its positive side is that of the world's axis nearest to it
-    return MirrorPlane(plane.point, sign * plane.normal, plane.error)
+    return MirrorPlane(plane.point, sign * plane.normal)
 
 
 class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):

@@ -9,7 +9,7 @@ from ringwright.core.adjacency import build_adjacency
 from ringwright.core.chosen_rings import chosen_rings, covered_by_rings, kept_clear
 from ringwright.core.make_quads import make_quads
 from ringwright.core.mesh_edit import MeshEdit
-from ringwright.core.mirror_halves import MirrorPlane
+from ringwright.core.mirror_plane import MirrorPlane
 from ringwright.core.overlay_data import overlay_data
 from ringwright.core.patch_edit import fill_loops, mean_value_shares, refill_faces
 from ringwright.core.polymesh import FloatArray, PolyMesh
@@ -153,7 +153,7 @@ def test_vertices_on_a_plane_stay_on_it() -> None:
     mesh = tube(16, 12)
     on_plane = np.abs(mesh.positions[:, 1]) < 1e-9
     everywhere = np.ones(mesh.vertex_count, dtype=np.bool_)
-    plane = MirrorPlane(np.zeros(3), np.array([0.0, 1.0, 0.0]), 0.0)
+    plane = MirrorPlane(np.zeros(3), np.array([0.0, 1.0, 0.0]))
     assert np.count_nonzero(on_plane) == 2 * 12
     free = settle_region(mesh, leaning, everywhere, pin_boundary=False)
     kept = settle_region(mesh, leaning, everywhere, pin_boundary=False, plane=plane)

@@ -9,7 +9,8 @@ from ringwright.core.adjacency import build_adjacency, components
 from ringwright.core.build import build_cage
 from ringwright.core.errors import MeshError
 from ringwright.core.mirror_cut import image_limbs, mirror_by_cut, mirror_half_across
-from ringwright.core.mirror_halves import MirrorPlane, neighbours_agree
+from ringwright.core.mirror_halves import neighbours_agree
+from ringwright.core.mirror_plane import MirrorPlane
 from ringwright.core.plan import Fork, Limb, LimbPlan
 from ringwright.core.poles import count_poles
 from ringwright.core.polymesh import PolyMesh
@@ -76,7 +77,7 @@ def test_any_plane_cuts_as_the_worlds_own_does(seed: int, positive: bool) -> Non
     mesh = straddling_tube()
     if np.linalg.det(turn) < 0:
         turn[:, 2] *= -1
-    plane = MirrorPlane(shift, turn[:, 0], 0.0)
+    plane = MirrorPlane(shift, turn[:, 0])
     found = mirror_half_across(mesh.with_positions(mesh.positions @ turn.T + shift), plane, positive=positive)
     wanted = mirror_by_cut(mesh, "x", positive=positive)
     assert np.abs(found.mesh.positions - (wanted.mesh.positions @ turn.T + shift)).max() < 1e-12
