@@ -5,7 +5,6 @@ What each kind keeps stands in docs/formats.md. Nothing is left behind where one
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -22,9 +21,10 @@ from ..core.errors import FileError, MeshError
 from ..core.polymesh import FloatArray, PolyMesh
 from .borrowed import private_scene
 from .cage_object import read_cage
+from .gltf_check import Validated, require_valid
 from .mesh_bridge import read_uvs
 from .quiet import quiet_host
-from .written_beside import scratch_folder, system_reason
+from .written_beside import check_free, failure_reason, made_folder, move_together, scratch_folder, system_reason
 
 KINDS = (".blend", ".glb", ".fbx", ".obj")
 """Endings of the set, in the order in which they are written."""
@@ -56,35 +56,43 @@ class FileFacts:
     mapped: bool
 
 
-def write_set(folder: Path, name: str, cage: bpy.types.Object, rig: bpy.types.Object | None, metres: float = 1.0) -> dict[str, Path]:
-    """Write all kinds into a folder and read each back.
+@dataclass(frozen=True)
+class WrittenSet:
+    """A set that was written and read back.
+
+    files : by ending
+    validated : what the Khronos validator said of the .glb
+    """
+
+    files: dict[str, Path]
+    validated: Validated
+
+
+def write_set(folder: Path, name: str, cage: bpy.types.Object, rig: bpy.types.Object | None, metres: float = 1.0) -> WrittenSet:
+    """Write all kinds into a folder, read each back and let the .glb be validated where the validator is installed.
 
     folder : made where it is missing
     name : of the files, without ending
-    cage, rig : as they stand in the scene; the rig at rest
+    cage, rig : as they stand in the context's scene; the rig at rest
     metres : length of one unit; .glb and .fbx come out in metres and centimetres, as their kinds have it
-    Returns the files by ending.
-    Raises FileError where a file cannot be written, or where what is read back is not what was written; then no file is there;
-    MeshError where the cage has vertices that the kinds do not keep alike.
+    Raises FileError where a file cannot be written, where what is read back is not what was written, or where the .glb is not valid;
+    then all files are as they were before; MeshError where the cage has vertices that the kinds do not keep alike.
     """
-    if name in ("", ".", "..") or Path(name).name != name or not name.isprintable():
+    if not name.strip(" .") or any(sign in name for sign in "/\\") or not name.isprintable():
         raise FileError(f"{name!r} is no file name; give one without folders.")
     files = {kind: folder / f"{name}{kind}" for kind in KINDS}
     _check_not_open(files[".blend"])
     _check_no_loose(cage)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileError(f"{folder} cannot be made: {system_reason(error)}; choose another folder.") from error
+    check_free(tuple(files.values()))
     expected = _facts_of([cage], [rig] if rig else [])
-    with scratch_folder(files[".blend"]) as scratch:
+    with made_folder(folder), scratch_folder(files[".blend"]) as scratch:
         for kind, file in files.items():
             part = scratch / file.name
             _write(kind, part, cage, rig, metres)
             check_kept(read_back(part), expected if kind in OWN_UNITS else replace(expected, bounds=metres * expected.bounds), file)
-        for file in files.values():
-            os.replace(scratch / file.name, file)
-    return files
+        validated = require_valid(scratch / files[".glb"].name)
+        move_together(scratch, tuple(files.values()))
+    return WrittenSet(files, validated)
 
 
 def _check_not_open(file: Path) -> None:
@@ -100,17 +108,27 @@ def _check_no_loose(cage: bpy.types.Object) -> None:
 
 
 def _write(kind: str, part: Path, cage: bpy.types.Object, rig: bpy.types.Object | None, metres: float) -> None:
+    timeline = bpy.context.scene
     try:
         with private_scene() as scene, quiet_host(), _as_written(kind, cage, rig, metres) as items, _at_rest(kind, rig):
             scene.unit_settings.scale_length = metres
+            _take_timeline(scene, timeline)
             for item in items:
                 scene.collection.objects.link(item)
             scene.view_layers[0].update()
             _WRITERS[kind](part, scene, items[0])
     except (RuntimeError, OSError) as error:
-        raise FileError(f"{part.name} could not be written: {system_reason(error)}; nothing was changed.") from error
+        raise FileError(f"{part.name} could not be written: {failure_reason(error, part.parent)}; nothing was changed.") from error
     if not part.exists():
         raise FileError(f"{part.name} could not be written by the host; nothing was changed.")
+
+
+def _take_timeline(scene: bpy.types.Scene, other: bpy.types.Scene) -> None:
+    """Give a scene another one's frames and markers, so that a stored animation can be scrubbed there."""
+    scene.render.fps, scene.render.fps_base = other.render.fps, other.render.fps_base
+    scene.frame_end, scene.frame_start = other.frame_end, other.frame_start
+    for marker in other.timeline_markers:
+        scene.timeline_markers.new(marker.name, frame=marker.frame)
 
 
 @contextmanager
@@ -168,6 +186,7 @@ def _copy_in_metres(item: bpy.types.Object, metres: float) -> bpy.types.Object:
 
 
 def _write_blend(part: Path, scene: bpy.types.Scene, _: bpy.types.Object) -> None:
+    scene.name = part.stem
     bpy.data.libraries.write(str(part), {scene})
 
 

@@ -171,6 +171,23 @@ def read_weights(cage: bpy.types.Object, skeleton: Skeleton) -> SkinWeights | No
     return strongest(table / sums) if (sums > 0).all() else None
 
 
+def weighed_by_host(cage: bpy.types.Object, rig: bpy.types.Object, skeleton: Skeleton) -> SkinWeights | None:
+    """The host's own weights, four bones a vertex at most; None where it leaves vertices out, or cannot work on the cage as it stands.
+
+    cage : bound to the rig, in the context's scene; its groups of the rig's bones go
+    """
+    remove_weights(cage)
+    chosen = [cage, rig]
+    try:
+        with bpy.context.temp_override(object=rig, active_object=rig, selected_objects=chosen, selected_editable_objects=chosen):
+            bpy.ops.object.parent_set(type="ARMATURE_AUTO", keep_transform=True)
+    except RuntimeError:
+        return None
+    for modifier in [each for each in cage.modifiers if each.type == "ARMATURE" and each.object == rig][1:]:
+        cage.modifiers.remove(modifier)
+    return read_weights(cage, skeleton)
+
+
 def follow_rig(cage: bpy.types.Object, rig: bpy.types.Object) -> None:
     """Parent a cage to the rig where it stands, with one modifier that bends it."""
     matrix = cage.matrix_world.copy()

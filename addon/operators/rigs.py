@@ -16,8 +16,7 @@ from ...core.helper_bones import without_helpers
 from ...core.inspection import inspect_mesh
 from ...core.plan import METRES
 from ...core.plan_from_bones import plan_from_bones
-from ...core.skeleton import Skeleton
-from ...core.skin_weights import SkinWeights, bind
+from ...core.skin_weights import bind
 from ..export_set import write_set
 from ..finding_rows import store_bends
 from ..phrases import told
@@ -34,9 +33,9 @@ from ..rigging import (
     read_bones,
     read_weights,
     remove_rig,
-    remove_weights,
     rig_of,
     stands_as,
+    weighed_by_host,
     write_weights,
 )
 from ..viewports import look_at
@@ -77,7 +76,7 @@ class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
         rig = create_rig(context.scene, skeleton)
         renamed = bind_cage(cage, rig, skeleton, weights)
         if self.weights == "HOST":
-            by_host = _weighed_by_host(context, cage, rig, skeleton)
+            by_host = weighed_by_host(cage, rig, skeleton)
             write_weights(cage, skeleton, weights if by_host is None else by_host)
             if by_host is None:
                 self.report({"WARNING"}, told("Automatic weights left vertices out; weights along the limbs were taken"))
@@ -88,19 +87,6 @@ class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
             self.report({"WARNING"}, told('The rig was replaced; your animation "{name}" is kept in the file', name=kept_action))
         self.report({"INFO"}, told("{bones} bones, {vertices} vertices bound", bones=len(skeleton.bones), vertices=found.mesh.vertex_count))
         return {"FINISHED"}
-
-
-def _weighed_by_host(context: bpy.types.Context, cage: bpy.types.Object, rig: bpy.types.Object, skeleton: Skeleton) -> SkinWeights | None:
-    """The host's own weights, four bones a vertex at most; None where it leaves vertices out, or cannot work on the cage as it stands."""
-    remove_weights(cage)
-    try:
-        with context.temp_override(object=rig, active_object=rig, selected_objects=[cage, rig], selected_editable_objects=[cage, rig]):
-            bpy.ops.object.parent_set(type="ARMATURE_AUTO", keep_transform=True)
-    except RuntimeError:
-        return None
-    for modifier in [each for each in cage.modifiers if each.type == "ARMATURE" and each.object == rig][1:]:
-        cage.modifiers.remove(modifier)
-    return read_weights(cage, skeleton)
 
 
 class RINGWRIGHT_OT_flex_cage(Refusing, bpy.types.Operator):
@@ -210,9 +196,13 @@ class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
         if not self.directory:
             raise FileError("No folder was named; choose the one that the files go to.")
         name = self.file_name or bpy.path.clean_name(cage.name)
-        files = write_set(Path(bpy.path.abspath(self.directory)), name, cage, rig_of(cage), unit_length(context.scene))
-        self.report({"INFO"}, told("{count} files written and checked: {names}", count=len(files),
-                                      names=", ".join(path.name for path in files.values())))
+        written = write_set(Path(bpy.path.abspath(self.directory)), name, cage, rig_of(cage), unit_length(context.scene))
+        self.report({"INFO"}, told("{count} files written and checked: {names}", count=len(written.files),
+                                      names=", ".join(path.name for path in written.files.values())))
+        if written.validated.reason:
+            self.report({"INFO"}, told("The .glb was not validated: {reason}", reason=written.validated.reason))
+        else:
+            self.report({"INFO"}, told("The .glb is valid by the Khronos validator {version}", version=written.validated.version))
         return {"FINISHED"}
 
 

@@ -28,10 +28,27 @@ def test_a_set_with_bones(kind: str, tmp_path: Path, nothing_left_behind: None, 
     plan.write_text(PLAN)
     named = [] if kind == ".blend" else ["--plan", str(plan)]
     assert main(["export", str(mesh), *named, "--out", str(tmp_path / "set"), "--name", "done"]) == 0
-    assert "2 bones, 108 vertices, 96 faces" in capfd.readouterr().out
+    said = capfd.readouterr().out
+    assert "2 bones, 108 vertices, 96 faces" in said and "joints bent 1: 1 good" in said
     assert read_back(tmp_path / "set" / "done.fbx").bones == ("stalk.1", "stalk.2")
     assert read_plan_text(tmp_path / "set" / "done.blend") == PLAN
     assert not bpy.data.armatures
+
+
+@pytest.mark.parametrize("weights", ["limbs", "automatic"])
+def test_the_blend_bends_and_every_weight_is_sound(weights: str, tmp_path: Path) -> None:
+    """At most four bones a vertex, weights that add up to one, an animation with a marker for the bend."""
+    write_mesh(tmp_path / "stalk.blend", tube(12, 9, spacing=0.5), plan_text=PLAN)
+    assert main(["export", str(tmp_path / "stalk.blend"), "--out", str(tmp_path / "set"), "--weights", weights]) == 0
+    with bpy.data.libraries.load(str(tmp_path / "set" / "stalk.blend")) as (inside, wanted):
+        wanted.scenes = inside.scenes
+    (scene,) = wanted.scenes
+    (cage,), (rig,) = ([each for each in scene.objects if each.type == kind] for kind in ("MESH", "ARMATURE"))
+    sums = [[each.weight for each in vertex.groups if each.weight > 0] for vertex in cage.data.vertices]
+    assert all(1 <= len(each) <= 4 and sum(each) == pytest.approx(1, abs=1e-5) for each in sums)
+    assert any(len(each) > 1 for each in sums)
+    assert scene.timeline_markers and all(marker.frame < scene.frame_end for marker in scene.timeline_markers)
+    assert rig.animation_data.action.name == "Flex Test"
 
 
 def test_refusals(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:

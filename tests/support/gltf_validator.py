@@ -22,15 +22,21 @@ validator.validateBytes(bytes).then(report => console.log(JSON.stringify(report)
 
 def validation(path: Path) -> dict[str, Any]:
     """The validator's report on a file; skips the calling test by name where node or the package cannot be had."""
+    node = require_validator()
+    done = subprocess.run([node, "-e", SCRIPT, str(path)], capture_output=True, text=True, check=False, cwd=FOLDER)
+    assert done.returncode == 0, done.stderr
+    report: dict[str, Any] = json.loads(done.stdout)
+    return report
+
+
+def require_validator() -> str:
+    """Path of node, once the package is in the cache folder; skips the calling test by name otherwise."""
     node = shutil.which("node")
     if node is None:
         pytest.skip("gltf-validator: node was not found")
     if not (FOLDER / "node_modules" / "gltf-validator").is_dir():
         _fetch()
-    done = subprocess.run([node, "-e", SCRIPT, str(path)], capture_output=True, text=True, check=False, cwd=FOLDER)
-    assert done.returncode == 0, done.stderr
-    report: dict[str, Any] = json.loads(done.stdout)
-    return report
+    return node
 
 
 def _fetch() -> None:
