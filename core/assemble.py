@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from .adjacency import build_adjacency
+from .collar import spread_collar
 from .counts import CountPlan
 from .errors import PlanError
 from .fork import BranchEdges, branch_edges, branch_phase, facing_pairs, fork_ring, neighbour_angles, web_quads
@@ -84,6 +85,7 @@ class _Build:
     held: list[IntArray] = field(default_factory=list)
     barred: list[tuple[IntArray, FloatArray]] = field(default_factory=list)
     tips: list[IntArray] = field(default_factory=list)
+    holes: dict[str, IntArray] = field(default_factory=dict)
     vertex_count: int = 0
 
     def add_vertices(self, positions: FloatArray, limb: int, joint_ring: bool = False) -> IntArray:
@@ -286,7 +288,8 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
                         f'{root.count} edges; give "{trunk}" more spans or sides, or "{branch}" fewer sides.')
     _take_out(build, walls, trunk, block)
     _lay_limb(build, walls, branch, block.phase)
-    bridge = step_down_row(build.root_rings[branch], hole_ring(rings, block), np.zeros(0, dtype=np.int32))
+    build.holes[branch] = hole_ring(rings, block)
+    bridge = step_down_row(build.root_rings[branch], build.holes[branch], np.zeros(0, dtype=np.int32))
     build.add_quads(bridge, _number(build.plan, branch))
 
 
@@ -313,17 +316,26 @@ def _finished(build: _Build) -> Assembly:
     used[quads.ravel()] = True
     number = np.cumsum(used) - 1
     mesh = PolyMesh.from_quads(np.concatenate(build.positions)[used], number[quads])
-    held = np.zeros(build.vertex_count, dtype=np.bool_)
-    for ring in build.held:
-        held[ring] = True
+    held, tip = _marked(build, build.held)[used], _marked(build, build.tips)[used]
     barred = np.zeros((build.vertex_count, 3))
     for vertices, way in build.barred:
         barred[vertices] = way
+    barred = barred[used]
     attributes = {"vertex.limb": np.concatenate(build.vertex_limb)[used], "vertex.joint_ring": np.concatenate(build.joint_ring)[used],
                   "face.face_limb": np.concatenate(build.face_limb)}
-    tip = np.zeros(build.vertex_count, dtype=np.bool_)
-    for vertices in build.tips:
-        tip[vertices] = True
-    freedom = np.where(tip[used], 0.0, junction_freedom(build_adjacency(mesh), ~tip[used]))
-    named = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, attributes)
-    return Assembly(named, held[used], freedom, barred[used], tuple(limb.name for limb in build.plan.limbs))
+    adjacency = build_adjacency(mesh)
+    freedom = np.where(tip, 0.0, junction_freedom(adjacency, ~tip))
+    positions = mesh.positions
+    for branch, hole in build.holes.items():
+        may_move = ~(held | tip | barred.any(axis=1)) & (attributes["vertex.limb"] != _number(build.plan, branch))
+        positions = spread_collar(positions, mesh.quads(), adjacency, number[hole], may_move, build.surface)
+    named = PolyMesh(positions, mesh.corner_verts, mesh.face_offsets, attributes)
+    return Assembly(named, held, freedom, barred, tuple(limb.name for limb in build.plan.limbs))
+
+
+def _marked(build: _Build, rings: Sequence[IntArray]) -> BoolArray:
+    """The vertices of some rings, (vertex_count,) bool."""
+    marked = np.zeros(build.vertex_count, dtype=np.bool_)
+    for ring in rings:
+        marked[ring] = True
+    return marked
