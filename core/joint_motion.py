@@ -62,9 +62,10 @@ TRIED_FROM_REST = frozenset({"shoulder", "girdle", "hip", "ankle", "toe root", "
 """Kinds whose range is tried from the pose at rest: their bones make no straight line at zero. All other kinds are counted
 from a straight limb, as clinicians do: a finger that rests half bent has half the way left."""
 
+_DIGITS, _HANDS = ("finger", "digit"), ("palm", "hand", "wrist", "paw")
 _WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("elbow", ("forearm", "lower arm", "lower_arm", "lowerarm", "elbow")), ("shoulder", ("upper arm", "upper_arm", "upperarm", "shoulder")),
-    ("wrist", ("palm", "hand", "wrist", "paw")), ("knee", ("shin", "calf", "lower leg", "lower_leg", "lowerleg", "knee")),
+    ("wrist", _HANDS), ("knee", ("shin", "calf", "lower leg", "lower_leg", "lowerleg", "knee")),
     ("hip", ("thigh", "upper leg", "upper_leg", "upperleg", "upleg", "hip")), ("ankle", ("foot", "ankle")),
     ("neck", ("neck", "head")), ("spine", ("spine", "torso", "trunk", "chest", "belly", "waist", "pelvis")),
     ("chain", ("tail", "tentacle", "trail", "ear", "antenna")))
@@ -77,7 +78,7 @@ def joint_role(skeleton: Skeleton, index: int) -> str:
     name = split_side(bone.limb)[0].lower()
     if "toe" in name:
         return "toe root" if bone.place == 0 else "toe"
-    if "thumb" in name:
+    if "thumb" in name or _is_thumb(skeleton, index):
         return ("thumb root", "thumb middle", "thumb end")[min(bone.place, 2)]
     if _is_finger(skeleton, index):
         return ("finger root", "finger middle", "finger end")[min(bone.place, 2)]
@@ -112,10 +113,23 @@ def _is_last(skeleton: Skeleton, index: int) -> bool:
 def _is_finger(skeleton: Skeleton, index: int) -> bool:
     """Whether a bone belongs to one of three or more branches of a fork, or its limb is called a digit."""
     bone = skeleton.bones[index]
-    if any(word in bone.limb.lower() for word in ("finger", "digit")):
+    if any(word in bone.limb.lower() for word in _DIGITS):
         return True
     root = next(each for each in skeleton.bones if each.number == bone.number and each.place == 0 and each.side == bone.side)
     return root.hang == "fork" and sum(each.parent == root.parent and each.hang == "fork" for each in skeleton.bones) > 2
+
+
+def _is_thumb(skeleton: Skeleton, index: int) -> bool:
+    """Whether a bone belongs to a digit that leaves the side of what three or more others fork from: rigs call it the first finger."""
+    bone = skeleton.bones[index]
+    root = next(each for each in skeleton.bones if each.number == bone.number and each.place == 0 and each.side == bone.side)
+    if root.hang != "socket":
+        return False
+    trunk = skeleton.bones[root.parent]
+    fork = [each for each in skeleton.bones if each.hang == "fork" and skeleton.bones[each.parent].number == trunk.number
+            and skeleton.bones[each.parent].side == trunk.side]
+    named = any(word in bone.limb.lower() for word in _DIGITS)
+    return len(fork) > 2 and (named or any(word in trunk.limb.lower() for word in _HANDS))
 
 
 def read_joint_ranges(table: Mapping[str, Any]) -> dict[str, JointRange]:

@@ -15,6 +15,9 @@ from ..written_beside import scratch_folder, system_reason
 
 SOURCE = "FILE[:OBJECT]"
 PROFILES = Path(__file__).resolve().parents[2] / "profiles"
+BARE = (": the bare mesh, since several objects, a modifier or a shape key make what is seen; name one object, and apply what changes it, "
+        "to keep maps, materials, groups and shape keys")
+"""What is said where the objects of a .blend file had to leave behind what they carry."""
 
 
 def add_source(parser: argparse.ArgumentParser) -> None:

@@ -28,7 +28,8 @@ def add_commands(commands: Any) -> None:
     parser.add_argument("--plan", metavar="PLAN", type=Path,
                         help="limb plan (TOML); with a target it also gives the pole bound and the joints that poles must keep out of; "
                         "with --batch both may be folders that hold a file of each mesh's own name")
-    parser.add_argument("--flex", action="store_true", help="bend every joint of the plan through its range and judge the bends")
+    parser.add_argument("--flex", action="store_true", help="bend every joint of the plan through its range and judge the bends; without "
+                        "--plan that of the cage, which a .blend file keeps")
     arguments.add_fit(parser)
     arguments.add_profile(parser)
     arguments.add_report(parser)
@@ -47,15 +48,23 @@ def run_inspect(options: argparse.Namespace) -> int:
     (options.mesh,) = options.mesh
     sources = [parse_source(text).path for text in (options.mesh, options.target) if text]
     arguments.check_outputs([options.report, options.json], [*sources, options.plan])
-    plan = read_plan(arguments.read_text(options.plan)) if options.plan else None
-    if options.flex and plan is None:
-        raise PlanError("--flex bends the joints of a limb plan; name one with --plan.")
+    plan = _plan_of(options)
     named = {"Mesh": options.mesh, "Target": options.target, "Limb plan": options.plan}
     words = {word: str(name) for word, name in named.items() if name} | ({"Profile": options.profile} if options.profile else {})
     inspected = _inspect(options, plan, profile)
     if options.flex and plan is not None:
         inspected = with_flex_test(inspected, plan, profile)
     return tell(inspected, options, title=f"Inspection of {sources[0].name}", unit=plan.unit if plan else "", sources=words)
+
+
+def _plan_of(options: argparse.Namespace) -> LimbPlan | None:
+    """The plan that is named, or, where joints are to be bent, the one that a .blend file keeps with the cage."""
+    from ..files import read_plan_text
+
+    text = arguments.read_text(options.plan) if options.plan else read_plan_text(options.mesh) if options.flex else None
+    if options.flex and text is None:
+        raise PlanError(f"--flex bends the joints of a limb plan, and {options.mesh} keeps none; name one with --plan.")
+    return None if text is None else read_plan(text)
 
 
 def _inspect(options: argparse.Namespace, plan: LimbPlan | None, profile: Profile) -> Inspected:

@@ -47,7 +47,8 @@ def add_commands(commands: Any) -> None:
 
 def run_patch(options: argparse.Namespace) -> int:
     """Fill loops and write the mesh; returns the exit code."""
-    from ..files import parse_source, read_mesh, write_mesh
+    from ..edited_blend import write_edited
+    from ..files import parse_source, read_mesh
 
     arguments.check_mesh_output(options.out, parse_source(options.mesh).path)
     mesh = read_mesh(options.mesh)
@@ -68,9 +69,8 @@ def run_patch(options: argparse.Namespace) -> int:
     said = [f"ring {number}: {patch.loop_size} edges filled with {len(patch.quads)} quads, {patch.poles} poles, "
             f"pattern {options.pattern % patch.patterns} of {patch.patterns}"
             for number, patch in zip(chosen, filling.patches, strict=True)]
-    mesh = filling.edit.mesh
-    write_mesh(options.out, mesh)
-    print("\n".join([*said, f"wrote {options.out}"]))
+    bare = write_edited(options.out, options.mesh, mesh, filling.edit)
+    print("\n".join([*said, f"wrote {options.out}{arguments.BARE if bare else ''}"]))
     return 0
 
 

@@ -19,10 +19,6 @@ from ...core.ring_splice import splice_rings
 from ...core.rings import Rings, boundary_rings
 from . import arguments
 
-BARE = (": the bare mesh, since several objects, a modifier or a shape key make what is seen; name one object, and apply what changes it, "
-        "to keep maps, materials, groups and shape keys")
-"""What is said where the objects of a .blend file had to leave behind what they carry."""
-
 
 def add_commands(commands: Any) -> None:
     """Add this family's commands to the parser."""
@@ -94,7 +90,7 @@ def run_splice(options: argparse.Namespace) -> int:
         print(f"rings {first} and {second}: {sizes}, {counted(join.rows, 'row')}, {steps}")
     for pair in left:
         print(f"rings {pair.fuller} and {pair.sparser} stay open: {pair.sentence()}")
-    print(f"wrote {options.out}{BARE if bare else ''}")
+    print(f"wrote {options.out}{arguments.BARE if bare else ''}")
     return 0
 
 
@@ -122,7 +118,7 @@ def run_stepdown(options: argparse.Namespace) -> int:
                        pole_distance=options.pole_distance)
     bare = write_edited(options.out, options.mesh, mesh, change.edit)
     print(f"ring {options.ring}: {len(loop)} to {len(change.ring)} edges in {counted(change.rows, 'row')}")
-    print(f"wrote {options.out}{BARE if bare else ''}")
+    print(f"wrote {options.out}{arguments.BARE if bare else ''}")
     return 0
 
 

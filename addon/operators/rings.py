@@ -7,7 +7,7 @@ import bpy
 import numpy as np
 from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 
-from ...core.adjacency import build_adjacency
+from ...core.adjacency import Adjacency, build_adjacency
 from ...core.chosen_rings import chosen_rings, kept_clear
 from ...core.errors import MeshError
 from ...core.mismatches import RingPair, pair_rings
@@ -81,10 +81,7 @@ class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
         return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        item = context.edit_object
-        mesh, selection = read_edit_mesh(item)
-        adjacency = build_adjacency(mesh)
-        rings = boundary_rings(mesh, adjacency)
+        item, mesh, selection, adjacency, rings = _under_edit(context)
         ring = _numbered(rings, self.ring) if self.ring >= 0 else _single(rings, chosen_rings(rings, selection.vertices))
         count = self.count or _wanted_count(mesh, rings, ring)
         before = int(rings.edge_counts[ring])
@@ -100,6 +97,14 @@ class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
         self.report({"INFO"}, told("{before} to {after} edges; rows: {rows}, step-downs: {steps}", **figures) if count < before else
                     told("{before} to {after} edges; rows: {rows}, step-ups: {steps}", **figures))
         return {"FINISHED"}
+
+
+def _under_edit(context: bpy.types.Context) -> tuple[bpy.types.Object, PolyMesh, Selection, Adjacency, Rings]:
+    """The object under edit, its mesh in the world, what is selected, and its open rings."""
+    item = context.edit_object
+    mesh, selection = read_edit_mesh(item)
+    adjacency = build_adjacency(mesh)
+    return item, mesh, selection, adjacency, boundary_rings(mesh, adjacency)
 
 
 def _numbered(rings: Rings, number: int) -> int:
@@ -140,10 +145,7 @@ class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
         return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        item = context.edit_object
-        mesh, selection = read_edit_mesh(item)
-        adjacency = build_adjacency(mesh)
-        rings = boundary_rings(mesh, adjacency)
+        item, mesh, selection, adjacency, rings = _under_edit(context)
         pairs, left = (_named_pairs(rings, self.pairs), []) if self.pairs.strip() else _chosen_pairs(mesh, rings, selection)
         beside = kept_clear(adjacency, rings, [index for pair in pairs for index in pair], selection.vertices)
         splice = splice_rings(mesh, adjacency, rings, pairs, rows=self.rows or None, hidden=SIDES[self.hidden],

@@ -46,7 +46,14 @@ def test_a_profile_bends_further(tube_and_plan: tuple[Path, Path], tmp_path: Pat
 
 def test_flex_without_a_plan_is_refused(tube_and_plan: tuple[Path, Path], capfd: pytest.CaptureFixture[str]) -> None:
     assert main(["inspect", str(tube_and_plan[0]), "--flex"]) == 2
-    assert capfd.readouterr().err.strip() == "ringwright: --flex bends the joints of a limb plan; name one with --plan."
+    assert "--flex bends the joints of a limb plan, and" in (said := capfd.readouterr().err) and "keeps none; name one with --plan." in said
+
+
+def test_a_blend_keeps_the_plan_that_is_bent(tube_and_plan: tuple[Path, Path], tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    mesh, plan = tube_and_plan
+    write_mesh(tmp_path / "stalk.blend", read_mesh(mesh), plan_text=plan.read_text())
+    assert main(["inspect", str(tmp_path / "stalk.blend"), "--flex"]) == 0
+    assert "joints bent 1" in capfd.readouterr().out
 
 
 def test_build_improves_and_says_what_it_changed(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
