@@ -179,18 +179,19 @@ def _turn(corners: FloatArray) -> float:
 
 
 def _margin(owner: IntArray) -> int:
-    """Pixels between the nearest two islands."""
-    grown = owner
-    for step in range(MOST_MARGIN // 2):
-        for axis in (0, 1):
-            first, second = np.take(grown, range(grown.shape[axis] - 1), axis), np.take(grown, range(1, grown.shape[axis]), axis)
-            if ((first >= 0) & (second >= 0) & (first != second)).any():
-                return 2 * step
-        wider = grown.copy()
-        for axis in (0, 1):
-            for shift in (-1, 1):
-                moved = np.roll(grown, shift, axis)
-                moved[(slice(None),) * axis + (0 if shift == 1 else -1,)] = -1  # nothing comes round the border
-                wider = np.where((wider < 0) & (moved >= 0), moved, wider)
-        grown = wider
+    """Pixels that are free between the nearest two islands, along the straight line between them."""
+    wide = MOST_MARGIN + 1
+    padded = np.pad(owner, wide, constant_values=-1)
+    sides = [padded[wide + down : wide + down + len(owner), wide + right : wide + right + owner.shape[1]]
+             for down, right in ((1, 0), (-1, 0), (0, 1), (0, -1))]
+    rows, columns = np.nonzero((owner >= 0) & np.any([side != owner for side in sides], axis=0))
+    own = owner[rows, columns]
+    down, right = (steps.ravel() for steps in np.meshgrid(np.arange(wide + 1), np.arange(-wide, wide + 1), indexing="ij"))
+    lengths = np.hypot(down, right)
+    for step in np.argsort(lengths, kind="stable"):
+        other = padded[rows + wide + down[step], columns + wide + right[step]]
+        if ((other >= 0) & (other != own)).any():
+            return min(int(lengths[step]) - 1, MOST_MARGIN)
+        if lengths[step] > wide:
+            break
     return MOST_MARGIN

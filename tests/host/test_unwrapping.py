@@ -36,7 +36,7 @@ def test_a_fork_is_unwrapped_without_a_fault() -> None:
     assert "map: 3 islands, stretch 1.0" in settings.summary
     figures = measure_unwrap(read_cage(item), read_uvs(item.data))
     assert figures.islands == 1 + len(fork_chains()) - 1 and figures.stretch < 1.1
-    assert figures.density_spread < 1.05 and figures.overlap == 0 and figures.margin >= 2
+    assert figures.density_spread < 1.05 and figures.overlap == 0 and figures.margin >= 7
 
 
 def test_the_scene_comes_back_as_it_was() -> None:
