@@ -24,6 +24,8 @@ CURVATURE_REACH = 2
 """Slices to either side by which the skin's curvature is told."""
 STATIONS = 48
 """Slices along a limb: a finger of five girth radii is sliced every tenth of a radius."""
+FEWEST_SLICES = 3
+"""A limb of fewer slices has no line."""
 OPENING = 1.3
 """A slice whose area radius is this much larger than the limb's has opened into the trunk (measured on
 a human arm: along a digit it varies by under 10 % a step, then jumps by 1.4 to 2.4 times)."""
@@ -111,6 +113,9 @@ def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root:
     rough = replace(rough, profiles=fill_profiles(rough.profiles))
     radii = area_radii(rough.profiles)
     first = _first_branch_station(stations, rough.profiles, known, radii) if leaves_trunk else int(np.flatnonzero(known)[0])
+    if first > STATIONS - FEWEST_SLICES:
+        raise PlanError(f'[[limb]] "{limb.name}": nothing of it stands free of what it grows from; leave it out, or move its joints into '
+                        "what is to be a limb.")
     measure = _refined(task, stations[first:], rough.since(first), open_root=open_root, closed=bool(reach))
     while leaves_trunk and first < STATIONS // 2 and _opens_at_root(measure):
         first += 1

@@ -166,6 +166,12 @@ def test_joints_away_from_the_target_are_refused(round_limb: ReferenceSurface) -
         measured(along_z(0, 4, 8, offset=np.array([5.0, 0, 0])), round_limb)
 
 
+@pytest.mark.parametrize("reach", [0.3, 0.6, 0.9])
+def test_a_branch_that_ends_inside_its_trunk_is_refused(round_limb: ReferenceSurface, reach: float) -> None:
+    with pytest.raises(PlanError, match='"limb": nothing of it stands free of what it grows from; leave it out'):
+        measured(np.array([[0, 0, 4], [reach, 0, 4.0]]), round_limb, leaves_trunk=True)
+
+
 @pytest.mark.parametrize("scale", [1e-3, 1.0, 1e3])
 def test_a_measure_scales_with_its_target(scale: float) -> None:
     shape = capsule(1.0, 8.0, 48, 32)
