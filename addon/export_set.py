@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 
 import bpy
@@ -23,6 +22,7 @@ from .borrowed import private_scene
 from .cage_object import read_cage
 from .gltf_check import Validated, require_valid
 from .mesh_bridge import read_uvs
+from .obj_text import write_obj
 from .quiet import quiet_host
 from .written_beside import check_free, failure_reason, made_folder, move_together, scratch_folder, system_reason
 
@@ -32,7 +32,6 @@ OWN_UNITS = (".blend", ".obj")
 """Kinds that keep the scene's own unit."""
 SAME_PLACE = 2e-6
 """Coordinates may come back this share of the cage's diagonal off: single precision and six decimals of the kinds."""
-MAP_NAME = "UVMap"
 
 
 @dataclass(frozen=True)
@@ -201,15 +200,7 @@ def _write_fbx(part: Path, _: bpy.types.Scene, __: bpy.types.Object) -> None:
 
 
 def _write_obj(part: Path, _: bpy.types.Scene, cage: bpy.types.Object) -> None:
-    mesh, uvs = read_cage(cage), read_uvs(cage.data)
-    with part.open("w", encoding="utf-8", newline="\n") as file:
-        file.write(f"o {cage.name}\n")
-        file.writelines(f"v {x:.9g} {y:.9g} {z:.9g}\n" for x, y, z in mesh.positions.tolist())
-        corners = [str(corner) for corner in (mesh.corner_verts + 1).tolist()]
-        if uvs is not None:
-            file.writelines(f"vt {u:.9g} {v:.9g}\n" for u, v in uvs.tolist())
-            corners = [f"{corner}/{index + 1}" for index, corner in enumerate(corners)]
-        file.writelines(f"f {' '.join(corners[start:end])}\n" for start, end in pairwise(mesh.face_offsets.tolist()))
+    write_obj(part, read_cage(cage), cage.name, read_uvs(cage.data))
 
 
 _WRITERS: dict[str, Callable[[Path, bpy.types.Scene, bpy.types.Object], None]] = {

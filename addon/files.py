@@ -11,7 +11,6 @@ import struct
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -23,7 +22,8 @@ from ..core.object_findings import ObjectFacts
 from ..core.polymesh import FloatArray, IntArray, PolyMesh
 from .borrowed import private_scene
 from .host_surface import read_evaluated
-from .mesh_bridge import create_mesh, read_loose_edges, read_uvs
+from .mesh_bridge import create_mesh, read_loose_edges, read_uvs, write_uvs
+from .obj_text import write_obj
 from .quiet import quiet_host
 from .raw_positions import count_broken_positions
 from .written_beside import scratch_folder, system_reason, written_beside
@@ -33,6 +33,8 @@ PLAN_PROPERTY = "ringwright_plan"
 
 _SPLIT_KINDS = (".glb", ".gltf")
 """Kinds that hold a vertex once for every normal and texture coordinate that it has."""
+_MAPPED = (".blend", ".glb", ".gltf", ".fbx")
+"""Kinds that keep a map and every vertex once; a .ply would part vertices along its seams."""
 _SAME_AXES = {"forward_axis": "Y", "up_axis": "Z"}
 
 
@@ -158,20 +160,21 @@ def _extent(item: bpy.types.Object, scene: bpy.types.Scene) -> float:
     return float(np.ptp(corners, axis=0).max()) * float(scene.unit_settings.scale_length)
 
 
-def write_mesh(path: str | Path, mesh: PolyMesh, name: str = "cage", plan_text: str | None = None) -> None:
+def write_mesh(path: str | Path, mesh: PolyMesh, name: str = "cage", plan_text: str | None = None, uvs: FloatArray | None = None) -> None:
     """Write a mesh; the file's ending chooses its kind.
 
     name : of the object, where the file kind has names
     plan_text : a limb plan, stored with the object in a .blend file
+    uvs : (C, 2) float64, map coordinates of every corner; left out of kinds that keep none, or part vertices for them
 
     Raises FileError where the ending is unknown or the file cannot be written; no partial file is ever left.
     """
     target = check_output(path)
     with written_beside(target) as part:
         if target.suffix.lower() == ".obj":
-            _write_obj(part, mesh, name)
+            write_obj(part, mesh, name, uvs)
         else:
-            _export(part, mesh, name, plan_text)
+            _export(part, mesh, name, plan_text, uvs if target.suffix.lower() in _MAPPED else None)
         if not part.exists():
             raise FileError(f"{target} could not be written by the host; try another file kind.")
 
@@ -276,23 +279,16 @@ def _checked(mesh: PolyMesh, source: str) -> PolyMesh:
     return mesh
 
 
-def _export(part: Path, mesh: PolyMesh, name: str, plan_text: str | None) -> None:
+def _export(part: Path, mesh: PolyMesh, name: str, plan_text: str | None, uvs: FloatArray | None) -> None:
     with private_scene() as scene, quiet_host():
         item = bpy.data.objects.new(name, create_mesh(name, mesh))
+        if uvs is not None:
+            write_uvs(item.data, uvs)
         if plan_text is not None:
             item[PLAN_PROPERTY] = plan_text
         scene.collection.objects.link(item)
         scene.view_layers[0].update()
         _WRITERS[part.suffix.lower()](part, scene)
-
-
-def _write_obj(part: Path, mesh: PolyMesh, name: str) -> None:
-    """Nine digits hold the host's single precision exactly; its own exporter's six decimals would move a small mesh."""
-    with part.open("w", encoding="utf-8", newline="\n") as file:
-        file.write(f"o {name}\n")
-        file.writelines(f"v {x:.9g} {y:.9g} {z:.9g}\n" for x, y, z in mesh.positions.tolist())
-        corners = (mesh.corner_verts + 1).tolist()
-        file.writelines(f"f {' '.join(map(str, corners[start:end]))}\n" for start, end in pairwise(mesh.face_offsets.tolist()))
 
 
 def _read_blend(path: Path, object_name: str | None) -> list[bpy.types.Object]:

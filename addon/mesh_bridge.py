@@ -16,6 +16,8 @@ from ..core.polymesh import FloatArray, IntArray, PolyMesh
 DOMAINS = {"vertex": "POINT", "face": "FACE"}
 """The prefix of an attribute's name in the core, and the host's domain."""
 
+MAP_NAME = "UVMap"
+"""Name of a map that is made here, as the host calls its own."""
 _HOST_ATTRIBUTES = frozenset({"position", "material_index", "sharp_face", "id"})
 """Plain attributes that mean something to the host itself."""
 _HOST_TYPES = {"f": "FLOAT", "i": "INT", "u": "INT", "b": "BOOLEAN"}
@@ -81,6 +83,15 @@ def read_uvs(host_mesh: bpy.types.Mesh) -> FloatArray | None:
     layer = host_mesh.uv_layers.active or host_mesh.uv_layers[0]  # after a join there may be no active one
     layer.uv.foreach_get("vector", values)
     return values.reshape(-1, 2).astype(np.float64)
+
+
+def write_uvs(host_mesh: bpy.types.Mesh, uvs: FloatArray) -> None:
+    """Give a mesh a map.
+
+    uvs : (C, 2) float64, of every corner
+    """
+    layer = host_mesh.uv_layers.new(name=MAP_NAME)
+    layer.uv.foreach_set("vector", np.ascontiguousarray(uvs, dtype=np.float32).ravel())
 
 
 def read_loose_edges(host_mesh: bpy.types.Mesh) -> IntArray:

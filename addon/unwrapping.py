@@ -10,8 +10,8 @@ import numpy as np
 
 from ..core.adjacency import build_adjacency
 from ..core.findings import Limits
-from ..core.polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .export_set import MAP_NAME
+from ..core.polymesh import BoolArray, IntArray, PolyMesh
+from .mesh_bridge import MAP_NAME
 
 MARGIN = 4 / 1024
 """Space round every island, share of the map: at 1024 pixels four to the map's border, and so eight between two islands."""
@@ -19,15 +19,6 @@ MARGIN = 4 / 1024
 MAP_LIMITS = Limits(largest_uv_overlap=0.0, largest_uv_stretch=1.2, largest_texel_density=1.05, smallest_uv_margin=2)
 """Where a map that was made here deserves a warning: anything double, more stretch than a film asset has, islands whose texels
 differ by more than a twentieth, or so near that colours bleed on a map of 1024 (common practice)."""
-
-
-def write_uvs(host_mesh: bpy.types.Mesh, uvs: FloatArray) -> None:
-    """Give a mesh a map.
-
-    uvs : (C, 2) float64, of every corner
-    """
-    layer = host_mesh.uv_layers.new(name=MAP_NAME)
-    layer.uv.foreach_set("vector", np.ascontiguousarray(uvs, dtype=np.float32).ravel())
 
 
 def mark_seams(host_mesh: bpy.types.Mesh, mesh: PolyMesh, seams: IntArray) -> None:

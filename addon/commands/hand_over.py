@@ -48,9 +48,8 @@ def run_export(options: argparse.Namespace) -> int:
     from ..borrowed import private_scene
     from ..export_set import write_set
     from ..files import PLAN_PROPERTY, parse_source, read_mesh_file, read_plan_text
-    from ..mesh_bridge import create_mesh
+    from ..mesh_bridge import create_mesh, write_uvs
     from ..rigging import animate_rig
-    from ..unwrapping import write_uvs
 
     text = arguments.read_text(options.plan) if options.plan else read_plan_text(options.mesh)
     if text is None:

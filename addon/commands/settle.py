@@ -31,11 +31,13 @@ def add_commands(commands: Any) -> None:
 
 def run_settle(options: argparse.Namespace) -> int:
     """Settle and write the mesh; returns the exit code."""
-    from ..files import parse_source, read_mesh, write_mesh
+    from ..edited_blend import write_moved
+    from ..files import parse_source, read_mesh
     from ..target_pieces import skin_surface
 
     arguments.check_mesh_output(options.out, parse_source(options.mesh).path)
     mesh, target = read_mesh(options.mesh), read_mesh(options.target)
+    before = mesh
     plane = MirrorPlane(np.zeros(3), np.eye(3)["xyz".index(options.plane)]) if options.plane else None
     even = np.ones(mesh.vertex_count) if options.spacing == "even" else None
     with skin_surface(target) as (_, surface):
@@ -46,9 +48,10 @@ def run_settle(options: argparse.Namespace) -> int:
         if options.fit == "limit":
             fitted = fit_limit(mesh, facing(surface, mesh), build_adjacency(mesh).boundary_vertex)
             mesh = mesh.with_positions(fitted.positions)
-    write_mesh(options.out, mesh)
+    bare = write_moved(options.out, options.mesh, before, mesh.positions)
     bridged = f", {len(settled.over_holes)} vertices over holes of the target" if len(settled.over_holes) else ""
     if options.fit == "limit":
         print(f"subdivided surface off the target by {fitted.before:.3g} before and {fitted.after:.3g} after the fit, on average")
-    print(f"settled in {settled.steps} steps, still by {settled.movement:.2%} of an edge{bridged}; wrote {options.out}")
+    said = arguments.BARE if bare else ""
+    print(f"settled in {settled.steps} steps, still by {settled.movement:.2%} of an edge{bridged}; wrote {options.out}{said}")
     return 0

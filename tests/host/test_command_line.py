@@ -193,7 +193,7 @@ def test_interrupted_run_leaves_no_trace(number: int, cage: Path, target: Path, 
         "from ringwright.addon import command_line, files\n"
         "def slow(part, *_):\n"
         "    part.write_bytes(b'half'); print('writing', flush=True); time.sleep(60)\n"
-        "files._write_obj = slow\n"
+        "files.write_obj = slow\n"
         f"sys.exit(command_line.main(['settle', {str(cage)!r}, '--target', {str(target)!r}, '--out', {str(tmp_path / 'out.obj')!r}]))\n"
     )
     process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)

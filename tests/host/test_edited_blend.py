@@ -12,7 +12,7 @@ from mathutils import Matrix
 
 from ringwright.addon.borrowed import private_scene
 from ringwright.addon.command_line import main
-from ringwright.addon.files import read_mesh
+from ringwright.addon.files import read_mesh, read_mesh_file, write_mesh
 from support.edited_host import put
 from support.tubes import join, tube
 
@@ -104,3 +104,41 @@ def test_where_the_mesh_seen_is_not_the_objects_own_the_bare_mesh_is_written(
     # Nothing that is seen may be lost for what is carried.
     kept = np.isclose(before.positions[:, None], after.positions[None], atol=1e-6).all(axis=2).any(axis=1)
     assert kept.mean() > 0.7
+
+
+@pytest.mark.parametrize("words", [["splice"], ["stepdown", "--ring", "0", "--to", "8"], ["patch", "--loop", "0"]])
+def test_an_obj_keeps_its_map(words: list[str], tmp_path: Path) -> None:
+    """Corners of faces that stay keep their coordinates to the last digit; every new corner has some."""
+    mesh, out = join(tube(10, 8), tube(16, 6, base=(0, 0, 6.5))), tmp_path / "out.obj"
+    uvs = np.random.default_rng(3).random((len(mesh.corner_verts), 2)).astype(np.float32).astype(float)
+    write_mesh(tmp_path / "arm.obj", mesh, uvs=uvs)
+    assert main([words[0], str(tmp_path / "arm.obj"), *words[1:], "--out", str(out)]) == 0
+    before, after = read_mesh_file(tmp_path / "arm.obj"), read_mesh_file(out)
+    assert before.uvs is not None and np.array_equal(before.uvs, uvs) and after.uvs is not None
+    faces = {tuple(map(tuple, before.mesh.positions[quad])): uv
+             for quad, uv in zip(before.mesh.quads(), uvs.reshape(-1, 4, 2), strict=True)}
+    found = [(faces.get(tuple(map(tuple, after.mesh.positions[quad]))), uv)
+             for quad, uv in zip(after.mesh.quads(), after.uvs.reshape(-1, 4, 2), strict=True)]
+    kept = [(own, uv) for own, uv in found if own is not None]
+    assert len(kept) >= 100 and all(np.array_equal(own, uv) for own, uv in kept)
+    assert len(found) != len(faces) and np.isfinite(after.uvs).all()
+
+
+def test_settling_keeps_what_the_object_carries(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """Without shape keys, which would not follow."""
+    item = dressed()
+    item.shape_key_clear()
+    material, group = item.data.materials[0].name, item.vertex_groups[0].name
+    source, out, target = written(item, tmp_path), tmp_path / "out.blend", tmp_path / "target.obj"
+    rest = read_mesh(source)
+    write_mesh(target, rest.with_positions(1.1 * (rest.positions - rest.positions.mean(axis=0)) + rest.positions.mean(axis=0)))
+    assert main(["settle", str(source), "--target", str(target), "--out", str(out)]) == 0
+    assert "bare mesh" not in capfd.readouterr().out
+    with private_scene():
+        with bpy.data.libraries.load(str(out)) as (_, wanted):
+            wanted.objects = ["Arm"]
+        (after,) = wanted.objects
+        assert after.data.uv_layers[0].name == "Map" and after.data.materials[0].name.startswith(material)
+        assert after.vertex_groups[0].name == group and after.data.edges[100].use_seam
+        assert np.allclose(np.array(after.matrix_basis), MATRIX, atol=1e-6)
+    assert np.abs(read_mesh(out).positions - rest.positions).max() > 0.01

@@ -225,7 +225,7 @@ class TestBadFiles:
             raise KeyboardInterrupt
 
         monkeypatch.setitem(files._WRITERS, suffix, interrupt)
-        monkeypatch.setattr(files, "_write_obj", interrupt)
+        monkeypatch.setattr(files, "write_obj", interrupt)
         with pytest.raises(KeyboardInterrupt):
             write_mesh(path, open_box())
         assert path.read_bytes() == b"the old one"
