@@ -42,12 +42,12 @@ def mirror_match(mesh: PolyMesh, plane: MirrorPlane) -> IntArray:
     halves = _Halves(mesh, plane, build_adjacency(mesh), _edges_by_ends(mesh))
     partner = np.full(mesh.vertex_count, -1, dtype=np.int32)
     reached = 0
-    for piece in halves.pieces():
-        first_corners = mesh.corner_verts[mesh.face_offsets[:-1]]
+    first_corners, pieces = mesh.corner_verts[mesh.face_offsets[:-1]], halves.pieces()
+    for piece in pieces:
         free = np.flatnonzero(partner[first_corners] < 0)
         if not np.isin(piece[0], free):
             continue  # it is the image of a piece before it
-        images, matched = _match_of(halves, piece, free)
+        images, matched = _match_of(halves, piece, np.setdiff1d(free, piece) if len(pieces) > 1 and halves.is_beside(piece) else free)
         reached += matched
         if images is None:
             raise MeshError(f"The two halves of the cage are not built alike: at most {reached} of {mesh.face_count} faces have a partner; "
@@ -77,6 +77,11 @@ class _Halves:
         labels = components(self.mesh.vertex_count, self.adjacency.edge_verts)[self.mesh.corner_verts[self.mesh.face_offsets[:-1]]]
         return [np.flatnonzero(labels == label).astype(np.int32) for label in np.unique(labels)]
 
+    def is_beside(self, piece: IntArray) -> bool:
+        """Whether a piece lies wholly on one side of the plane; beside others it is not its own image then."""
+        heights = self.plane.heights(self.mesh.positions[np.concatenate([self.mesh.face(int(face)) for face in piece])])
+        return bool((heights > 0).all() or (heights < 0).all())
+
     def off(self, partner: IntArray) -> float:
         """How far the vertices that have a partner lie from its image on average, mean edges."""
         own = np.flatnonzero(partner >= 0)
@@ -103,7 +108,7 @@ def _match_of(halves: _Halves, piece: IntArray, free: IntArray) -> tuple[IntArra
     """Partners of a piece's vertices among free faces, (V,) int32, -1 beyond the piece; None where it has none there, and the number of
     faces that were matched at most."""
     reached, best = 0, None
-    for seeds in (_near_seeds, _all_seeds):
+    for seeds in (_near_seeds, _all_seeds) if len(free) else ():
         matches, matched = _matches_from(halves, seeds(halves, piece, free), len(piece))
         reached = max(reached, matched)
         best = min(matches if best is None else [best, *matches], key=halves.off, default=None)

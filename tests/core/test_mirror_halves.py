@@ -113,6 +113,15 @@ def test_a_piece_without_an_image_is_refused() -> None:
         mirror_match(bare, ACROSS_X)
 
 
+def test_a_piece_beside_the_plane_is_not_its_own_image() -> None:
+    """A cube joined to one side would be dragged onto the plane."""
+    cube = tube(4, 2, base=(4, 0, 0))
+    mirror_match(barrel(), ACROSS_X)
+    mirror_match(cube, ACROSS_X)
+    with pytest.raises(MeshError, match="not built alike: at most 72 of 76"):
+        mirror_match(join(barrel(), cube), ACROSS_X)
+
+
 def test_vertices_without_a_face_are_told() -> None:
     mesh = barrel()
     with pytest.raises(MeshError, match="belong to no face: 1"):
