@@ -18,6 +18,8 @@ from .frames import unit
 from .mirror_plane import MirrorPlane
 from .polymesh import FloatArray, IntArray, PolyMesh
 
+SIDES = ("both", "positive", "negative")
+"""Which side tells where the vertices of a symmetric cage lie."""
 SEEDS = 12
 """Pairs of faces that a match is tried from, those nearest to mirror images first."""
 LOOKED_AT = 96
@@ -227,6 +229,16 @@ def one_sided(mesh: PolyMesh, plane: MirrorPlane, partner: IntArray) -> PolyMesh
     behind = heights < heights[partner]
     moved = np.where(behind[:, None], images, mesh.positions)
     return mesh.with_positions(np.where((partner == np.arange(mesh.vertex_count))[:, None], flat, moved))
+
+
+def evened(mesh: PolyMesh, plane: MirrorPlane, partner: IntArray, side: str) -> PolyMesh:
+    """The mesh with halves that are mirror images.
+
+    side : one of ``SIDES``: both sides meet in the middle, or one tells where vertices lie
+    """
+    if side == "both":
+        return symmetrised(mesh, plane, partner)
+    return one_sided(mesh, plane if side == "positive" else MirrorPlane(plane.point, -plane.normal), partner)
 
 
 def neighbours_agree(mesh: PolyMesh, partner: IntArray) -> bool:

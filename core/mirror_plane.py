@@ -61,6 +61,16 @@ class MirrorPlane:
         return np.asarray((points - self.point) @ self.normal, dtype=np.float64)
 
 
+def world_plane(axis: str) -> MirrorPlane:
+    """The plane through the origin that "x", "y" or "z" is square to."""
+    return MirrorPlane(np.zeros(3), np.eye(3)["xyz".index(axis)])
+
+
+def towards_an_axis(plane: MirrorPlane) -> MirrorPlane:
+    """The same plane with its positive side on that of the world's axis nearest to its normal."""
+    return MirrorPlane(plane.point, float(np.sign(plane.normal[np.argmax(np.abs(plane.normal))])) * plane.normal)
+
+
 @dataclass(frozen=True)
 class MirrorFit:
     """A plane that was found in a target, and how well it mirrors it.

@@ -9,7 +9,7 @@ import numpy as np
 
 from ...core.adjacency import build_adjacency
 from ...core.limit_fit import fit_limit
-from ...core.mirror_plane import MirrorPlane
+from ...core.mirror_plane import world_plane
 from ...core.settle import check_settled
 from ...core.settle_region import facing, settle_region
 from . import arguments
@@ -38,7 +38,7 @@ def run_settle(options: argparse.Namespace) -> int:
     arguments.check_mesh_output(options.out, parse_source(options.mesh).path)
     mesh, target = read_mesh(options.mesh), read_mesh(options.target)
     before = mesh
-    plane = MirrorPlane(np.zeros(3), np.eye(3)["xyz".index(options.plane)]) if options.plane else None
+    plane = world_plane(options.plane) if options.plane else None
     even = np.ones(mesh.vertex_count) if options.spacing == "even" else None
     with skin_surface(target) as (_, surface):
         everywhere = np.ones(mesh.vertex_count, dtype=np.bool_)

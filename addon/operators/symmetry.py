@@ -9,8 +9,8 @@ from bpy.props import EnumProperty
 
 from ...core.errors import MeshError
 from ...core.mirror_cut import image_limbs, mirror_half_across
-from ...core.mirror_halves import asymmetry, mirror_match, one_sided, symmetrised
-from ...core.mirror_plane import MirrorPlane, check_mirror_plane, find_mirror_plane
+from ...core.mirror_halves import asymmetry, evened, mirror_match
+from ...core.mirror_plane import MirrorPlane, check_mirror_plane, find_mirror_plane, towards_an_axis, world_plane
 from ..cage_object import place_cage, read_cage, transformed
 from ..host_surface import HostSurface, read_evaluated
 from ..mesh_bridge import write_positions
@@ -59,9 +59,7 @@ class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
         mesh, plane = read_cage(cage), chosen_plane(context, self.plane)
         partner = mirror_match(mesh, plane)
         worst = float(asymmetry(mesh, plane, partner).max())
-        sign = -1.0 if self.keep == "NEGATIVE" else 1.0
-        turned = MirrorPlane(plane.point, sign * plane.normal)
-        even = symmetrised(mesh, plane, partner) if self.keep == "BOTH" else one_sided(mesh, turned, partner)
+        even = evened(mesh, plane, partner, self.keep.lower())
         inverse = np.linalg.inv(np.array(cage.matrix_world, dtype=np.float64))
         write_positions(cage.data, transformed(even.positions, inverse))
         cage.data.update()
@@ -76,7 +74,7 @@ def chosen_plane(context: bpy.types.Context, name: str) -> MirrorPlane:
     Raises MeshError where it is to be the target's own and there is no target, or one that is like its image across no plane.
     """
     if name != "TARGET":
-        return MirrorPlane(np.zeros(3), np.eye(3)["XYZ".index(name)])
+        return world_plane(name.lower())
     target = target_of(context.scene)
     if target is None:
         raise MeshError(f"{NO_TARGET}.")
@@ -84,9 +82,7 @@ def chosen_plane(context: bpy.types.Context, name: str) -> MirrorPlane:
     with HostSurface(dense) as surface:
         fit = find_mirror_plane(surface, dense.positions)
     check_mirror_plane(fit)
-    plane = fit.plane
-    sign = np.sign(plane.normal[np.argmax(np.abs(plane.normal))])  # its positive side is that of the world's axis nearest to it
-    return MirrorPlane(plane.point, sign * plane.normal)
+    return towards_an_axis(fit.plane)
 
 
 class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
