@@ -19,7 +19,7 @@ from ..core.errors import RingwrightError
 from .quiet import quiet_host
 
 COMMANDS = {"build": "build", "inspect": "inspect", "rings": "rings", "splice": "splicing", "stepdown": "splicing", "patch": "patch",
-            "settle": "settle", "symmetric": "mirroring", "mirror": "mirroring", "export": "hand_over", "demo": "demo"}
+            "settle": "settle", "symmetry": "mirroring", "mirror": "mirroring", "export": "hand_over", "demo": "demo"}
 """Every command and its module, which is imported only where it is asked for: all of them take longer than a small command."""
 REFUSED = 2
 INTERRUPTED = 130

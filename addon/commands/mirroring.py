@@ -1,4 +1,4 @@
-"""`symmetric` and `mirror`: make a cage's halves mirror images, or give it one half twice."""
+"""`symmetry` and `mirror`: make a cage's halves mirror images, or give it one half twice."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ PLANES = ("x", "y", "z", "target")
 
 def add_commands(commands: Any) -> None:
     """Add this family's commands to the parser."""
-    symmetric = commands.add_parser("symmetric", help="make the halves of a cage mirror images; partners are found by topology")
-    _add_shared(symmetric, SIDES, "which side tells where vertices lie (default: %(default)s, the mean)")
-    symmetric.set_defaults(run=run_symmetric)
+    symmetry = commands.add_parser("symmetry", help="make the halves of a cage mirror images; partners are found by topology")
+    _add_shared(symmetry, SIDES, "which side tells where vertices lie (default: %(default)s, the mean)")
+    symmetry.set_defaults(run=run_symmetry)
     mirror = commands.add_parser("mirror", help="keep one half of a cage and mirror it to the other side, quads alone")
     _add_shared(mirror, SIDES[1:], "which half is kept (default: %(default)s); maps, groups and shape keys stay behind")
     mirror.set_defaults(run=run_mirror)
@@ -34,7 +34,7 @@ def _add_shared(parser: argparse.ArgumentParser, sides: tuple[str, ...], help_on
     arguments.add_target(parser, required=False)
 
 
-def run_symmetric(options: argparse.Namespace) -> int:
+def run_symmetry(options: argparse.Namespace) -> int:
     """Match the halves, move the vertices and write the mesh; returns the exit code."""
     from ..edited_blend import write_moved
     from ..files import parse_source, read_mesh

@@ -1,4 +1,4 @@
-"""`symmetric` and `mirror`: halves become images, what a .blend's object carries goes along, refusals in one line."""
+"""`symmetry` and `mirror`: halves become images, what a .blend's object carries goes along, refusals in one line."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def test_halves_become_images_and_the_map_stays(kind: str, keep: str, tmp_path: 
                                                 capfd: pytest.CaptureFixture[str]) -> None:
     source, before = lopsided(kind, tmp_path)
     out = tmp_path / f"even{kind}"
-    assert main(["symmetric", str(source), "--out", str(out), "--keep", keep]) == 0
+    assert main(["symmetry", str(source), "--out", str(out), "--keep", keep]) == 0
     assert "84 vertices matched; the farthest was" in capfd.readouterr().out
     after = read_mesh_file(out)
     assert off_image(after.mesh.positions) < 1e-6 < off_image(before.positions)
@@ -67,7 +67,7 @@ def test_the_targets_own_plane_is_found_and_told(tmp_path: Path, capfd: pytest.C
     mesh = tube(12, 7, turn=np.pi / 2)
     noisy = mesh.positions + 0.02 * np.random.default_rng(1).standard_normal(mesh.positions.shape)
     write_mesh(tmp_path / "cage.obj", mesh.with_positions(noisy @ turn.T + shift))
-    arguments = ["symmetric", str(tmp_path / "cage.obj"), "--plane", "target", "--out", str(tmp_path / "even.obj")]
+    arguments = ["symmetry", str(tmp_path / "cage.obj"), "--plane", "target", "--out", str(tmp_path / "even.obj")]
     assert main(arguments) == 2
     assert "--plane target finds the plane in a target; name one with --target." in capfd.readouterr().err
     assert main([*arguments, "--target", str(tmp_path / "target.ply")]) == 0
@@ -75,11 +75,11 @@ def test_the_targets_own_plane_is_found_and_told(tmp_path: Path, capfd: pytest.C
     assert off_image((read_mesh(tmp_path / "even.obj").positions - shift) @ turn) < 0.01
 
 
-@pytest.mark.parametrize("command", ["symmetric", "mirror"])
+@pytest.mark.parametrize("command", ["symmetry", "mirror"])
 def test_what_has_no_halves_is_refused(command: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
     mesh, out = tube(12, 7, turn=np.pi / 2), tmp_path / "out.obj"
     write_mesh(tmp_path / "cage.obj", PolyMesh.from_faces(mesh.positions, [face.tolist() for face in mesh.quads()[1:]]))
-    if command == "symmetric":
+    if command == "symmetry":
         assert main([command, str(tmp_path / "cage.obj"), "--out", str(out)]) == 2
         assert "The two halves of the cage are not built alike" in capfd.readouterr().err
     else:
