@@ -1,8 +1,8 @@
 """Where to cut a cage for its unwrap: round the roots of branches, and along the hidden side of every limb.
 
 The skin is parted where a branch leaves its trunk. Every part that is left is opened into a disc: all its holes are joined
-by paths along its edges, and from the last one a path runs to the part's far end. Paths prefer the side to which the limb
-flexes, which is the inner side of an arm and the palm's side of a finger, and they prefer to run straight.
+by paths along its edges, and from there one runs to every closed end. Paths prefer the side to which the limb flexes, which is
+the inner side of an arm and the palm's side of a finger, and they prefer to run straight.
 """
 
 from __future__ import annotations
@@ -34,15 +34,16 @@ def find_seams(mesh: PolyMesh, plan: LimbPlan, skeleton: Skeleton) -> IntArray:
     skeleton : of the plan
     Raises MeshError where the mesh does not tell which limb its faces belong to.
     """
-    limbs = mesh.attributes.get("face.face_limb")
-    if limbs is None:
+    attribute = mesh.attributes.get("face.face_limb")
+    if attribute is None:
         raise MeshError("The cage does not tell which limb its faces belong to; build it from a plan.")
-    adjacency = build_adjacency(mesh)
-    pieces = _pieces(plan)[limbs.astype(np.int32)]
-    cut = _between_pieces(mesh, adjacency, pieces)
+    adjacency, limbs = build_adjacency(mesh), attribute.astype(np.int32)
+    cut = _between_pieces(mesh, adjacency, _pieces(plan)[limbs])
     costs = _edge_costs(mesh, adjacency, skeleton)
+    closed = [index for index, limb in enumerate(plan.limbs) if limb.tip == "closed" and plan.tip_join(limb.name) is None]
     for part in _parts(mesh, adjacency, cut):
-        cut[_opening_paths(mesh, adjacency, costs, cut, part)] = True
+        ends = [part[limbs[part] == limb] for limb in closed if (limbs[part] == limb).any()]
+        cut[_opening_paths(mesh, adjacency, costs, part, ends)] = True
     return np.flatnonzero(cut).astype(np.int32)
 
 
@@ -85,8 +86,11 @@ def _parts(mesh: PolyMesh, adjacency: Adjacency, cut: BoolArray) -> list[IntArra
     return [np.flatnonzero(labels == label).astype(np.int32) for label in range(int(labels.max(initial=-1)) + 1)]
 
 
-def _opening_paths(mesh: PolyMesh, adjacency: Adjacency, costs: FloatArray, cut: BoolArray, part: IntArray) -> list[int]:
-    """Edges that join a part's holes and run to its far end, so that it opens into a disc."""
+def _opening_paths(mesh: PolyMesh, adjacency: Adjacency, costs: FloatArray, part: IntArray, ends: Sequence[IntArray]) -> list[int]:
+    """Edges that join a part's holes and run to its closed ends, so that it opens into a disc that can lie flat.
+
+    ends : faces of every limb in the part whose tip is closed
+    """
     corners = np.isin(adjacency.corner_faces, part)
     own_edges, uses = np.unique(adjacency.corner_edges[corners], return_counts=True)
     rim = own_edges[uses == 1]
@@ -104,8 +108,10 @@ def _opening_paths(mesh: PolyMesh, adjacency: Adjacency, costs: FloatArray, cut:
         for loop in [loop for loop in left if end in loop]:
             start |= loop
             left.remove(loop)
-    if len(loops) <= 1:
-        path += _to_far_end(mesh, adjacency, graph, start)
+    for faces in ends or ([part] if len(loops) <= 1 else []):
+        edges = _to_far_end(mesh, adjacency, graph, start, {int(vertex) for face in faces for vertex in mesh.face(int(face))})
+        path += edges
+        start |= {int(vertex) for edge in edges for vertex in adjacency.edge_verts[edge]}
     return path
 
 
@@ -174,11 +180,14 @@ def _walk_back(came: Mapping[int, tuple[int, int]], end: int) -> list[int]:
     return edges
 
 
-def _to_far_end(mesh: PolyMesh, adjacency: Adjacency, graph: Mapping[int, list[tuple[int, int, float]]], start: set[int]) -> list[int]:
-    """The cheapest path from a part's only hole to the vertex that lies farthest from it along the edges."""
+def _to_far_end(mesh: PolyMesh, adjacency: Adjacency, graph: Mapping[int, list[tuple[int, int, float]]], start: set[int],
+                end: set[int]) -> list[int]:
+    """The cheapest path from a part's holes and cuts to that vertex of an end that lies farthest from them along the edges."""
     ends = adjacency.edge_verts
     lengths = np.linalg.norm(mesh.positions[ends[:, 1]] - mesh.positions[ends[:, 0]], axis=1)
     plain = {vertex: [(other, edge, float(lengths[edge])) for other, edge, _ in around] for vertex, around in graph.items()}
     distances = _spread_from(plain, start, set()).costs
-    far = max(distances, key=lambda vertex: distances[vertex])
+    far = max(end & distances.keys(), key=lambda vertex: (distances[vertex], vertex), default=None)
+    if far is None or far in start:
+        return []
     return _cheapest(graph, start, {far})[0]

@@ -8,13 +8,14 @@ import pytest
 from ringwright.core.adjacency import build_adjacency, components
 from ringwright.core.build import build_cage
 from ringwright.core.errors import MeshError
-from ringwright.core.plan import Limb, LimbPlan
+from ringwright.core.plan import Limb, LimbPlan, Socket
 from ringwright.core.polymesh import IntArray, PolyMesh
 from ringwright.core.skeleton import skeleton_of
 from ringwright.core.uv_seams import find_seams
+from support.creatures import grown
 from support.fork_plan import fork_plan
 from support.reference_surface import ReferenceSurface
-from support.shapes import fork
+from support.shapes import LimbChain, fork, open_below
 from support.tubes import tube
 
 
@@ -65,6 +66,22 @@ def test_every_part_of_a_fork_is_a_disc() -> None:
     seams = find_seams(mesh, plan, skeleton_of(plan))
     eulers, loops = cut_open(mesh, seams)
     assert len(eulers) == len(plan.limbs) and set(eulers) == {1} and set(loops) == {1}
+
+
+def test_a_closed_end_past_a_socket_is_cut_open_too() -> None:
+    """A wing's hand ends past its thumb: without a cut there its tip could only lie flat as a point."""
+    chains = {"wing": LimbChain(np.array([[0, 0, 0], [0, 0.2, 4], [0, 0, 9.0]]), np.array([1.0, 0.9, 0.7])),
+              "thumb": LimbChain(np.array([[0.3, 0, 3.0], [2.0, 0, 3.6], [3.4, 0, 4.0]]), np.array([0.45, 0.42, 0.35]))}
+    plan = LimbPlan(tuple(Limb(name, chain.joints, tip="closed") for name, chain in chains.items()), sockets=(Socket("wing", "thumb"),))
+    mesh = build_cage(plan, ReferenceSurface(*open_below(grown(chains, 0.2, 60), 2, 0.3))).mesh
+    seams = find_seams(mesh, plan, skeleton_of(plan))
+    eulers, loops = cut_open(mesh, seams)
+    assert set(eulers) == {1} and set(loops) == {1} and len(eulers) == 2
+    cut = mesh.positions[np.unique(build_adjacency(mesh).edge_verts[seams])]
+    for chain in chains.values():
+        way = chain.joints[-1] - chain.joints[-2]
+        tip = chain.joints[-1] + chain.radii[-1] * way / np.linalg.norm(way)
+        assert np.linalg.norm(cut - tip, axis=1).min() < chain.radii[-1]
 
 
 def test_branches_are_parted_from_their_trunk() -> None:
