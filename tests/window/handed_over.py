@@ -33,7 +33,24 @@ def scenario(hand: Hand) -> Steps:
     hand.fact("export", _call(hand, "export_set", directory=str(folder)))
     hand.fact("files", sorted(path.name for path in folder.iterdir()))
     yield from hand.photograph("exported")
+    yield from _symmetry(hand)
     _other_panels(shown=True)
+
+
+def _symmetry(hand: Hand) -> Steps:
+    """A lopsided tube as the cage: made symmetric, then one half mirrored, each taken back by one undo."""
+    with hand.override():
+        bpy.ops.mesh.primitive_cylinder_add(vertices=12, radius=0.1, depth=0.4, end_fill_type="NOTHING", location=(0, 0, 0))
+    tube = bpy.context.view_layer.objects.active
+    for vertex in tube.data.vertices:
+        vertex.co.x += 0.02 * np.sin(40.0 * vertex.co.y + 7.0 * vertex.co.z + vertex.index)
+    bpy.context.scene.ringwright.cage = tube
+    yield 0.3
+    yield from _undone(hand, "make_symmetric")
+    points = np.array([list(vertex.co) for vertex in bpy.context.scene.ringwright.cage.data.vertices])
+    images = np.linalg.norm(points[:, None] - points * [-1, 1, 1], axis=2).min(axis=1)
+    hand.fact("farthest image", float(images.max()))
+    yield from _undone(hand, "mirror_half")
 
 
 def _call(hand: Hand, name: str, **options: object) -> list[str]:

@@ -191,10 +191,11 @@ def test_from_a_cage_to_what_is_handed_on(installed: None) -> None:
     assert facts["a second search"] == ["CANCELLED"]
     assert facts["changed by a cancelled search"] == []
     assert facts["a change would be seen"] is True and facts["a moved vertex would be seen"] is True
-    for step in ("rig_cage", "flex_cage", "unwrap_cage"):
+    for step in ("rig_cage", "flex_cage", "unwrap_cage", "make_symmetric", "mirror_half"):
         assert facts[step] == ["FINISHED"] and facts[f"one undo takes {step} back"] == [True, True], step
     assert facts["export"] == ["FINISHED"]
     assert len(facts["verdicts"]) > 10 and set(facts["verdicts"].values()) <= {"good", "fair", "poor"}
     assert min(facts["frames of the worst bends"]) > 1
     assert "overlap 0.00%" in facts["map"]
     assert len(facts["files"]) == 4
+    assert facts["farthest image"] < 1e-6
