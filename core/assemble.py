@@ -18,6 +18,7 @@ from .errors import PlanError
 from .fork import BranchEdges, branch_edges, branch_phase, facing_pairs, fork_ring, neighbour_angles, web_quads
 from .frames import unit
 from .measure import Measure
+from .mirror import AXES
 from .plan import Fork, LimbPlan, Splice
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .section import Tube, nearest_phase
@@ -39,6 +40,7 @@ from .sweep import (
     uncrossed,
 )
 from .tip import cap_positions, grid_cap
+from .two_sided import is_two_sided, limbs_on_plane
 
 DEEPEST_WEB = 0.5
 """A web sinks at most this share of its two branches' radii together to reach the bottom of its cleft."""
@@ -281,8 +283,9 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
     root = BranchRoot(measure.centres[0], measure.tangents[0], measure.frames[0], float(measure.radii[0]), int(counts.rings[0]))
     rings = build.rings[trunk]
     joint_rings = build.counts.limbs[trunk].joint_rings
-    block = choose_block(rings, np.concatenate(build.positions), _free_vertices(build, walls, trunk), joint_rings, root,
-                         [row[:, 0] >= 0 for row in walls[trunk]])
+    positions = np.concatenate(build.positions)
+    free = _free_vertices(build, walls, trunk) & _on_side_of(build.plan, branch, positions)
+    block = choose_block(rings, positions, free, joint_rings, root, [row[:, 0] >= 0 for row in walls[trunk]])
     if block is None:
         raise PlanError(f'[[socket]] trunk "{trunk}", branch "{branch}": no block of quads in the trunk has room for a hole of '
                         f'{root.count} edges; give "{trunk}" more spans or sides, or "{branch}" fewer sides.')
@@ -307,6 +310,14 @@ def _free_vertices(build: _Build, walls: dict[str, list[IntArray]], trunk: str) 
     for ring in build.rings[trunk][1:-1]:
         free[ring] = True
     return free & (faces == 4)
+
+
+def _on_side_of(plan: LimbPlan, branch: str, positions: FloatArray) -> BoolArray:
+    """Points on a branch's own side of the plane that a two-sided plan's cage is cut along, (n,) bool; all where it has no side."""
+    if plan.symmetry is None or not is_two_sided(plan) or branch in limbs_on_plane(plan):
+        return np.ones(len(positions), dtype=np.bool_)
+    axis = AXES[plan.symmetry]
+    return np.asarray(positions[:, axis] * plan.limb(branch).joints[:, axis].mean() > 0.0, dtype=np.bool_)
 
 
 def _finished(build: _Build) -> Assembly:

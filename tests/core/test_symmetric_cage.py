@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ringwright.core.adjacency import build_adjacency
 from ringwright.core.assemble import assemble
 from ringwright.core.budget import solve_counts
 from ringwright.core.build import BuildResult, build_cage, measure_limbs
@@ -14,11 +15,12 @@ from ringwright.core.errors import MeshError
 from ringwright.core.expected import expected_of
 from ringwright.core.inspection import inspect_mesh
 from ringwright.core.limb_size import limb_sizes
-from ringwright.core.plan import Fork, Limb, LimbPlan
+from ringwright.core.plan import Fork, Limb, LimbPlan, Socket
 from ringwright.core.skeleton import skeleton_of
 from ringwright.core.symmetric_cage import even_assembly
+from support.creatures import grown
 from support.reference_surface import ReferenceSurface
-from support.shapes import capsule, fork, fork_chains
+from support.shapes import LimbChain, capsule, fork, fork_chains
 
 
 def body(**options: object) -> LimbPlan:
@@ -88,3 +90,25 @@ def test_a_cage_beside_the_plane_is_refused() -> None:
     whole = assemble(plan, solve_counts(plan, limb_sizes(plan, measures)), measures, surface)
     with pytest.raises(MeshError, match="No strip of quads"):
         even_assembly(whole, plan, "x")
+
+
+@pytest.mark.parametrize(("away", "radius"), [(0.6, 0.55), (0.55, 0.6)])
+def test_holes_beside_the_plane_stay_on_their_own_sides(away: float, radius: float) -> None:
+    """Two arms that leave a chest's front side by side: a hole across the plane would take quads from both halves."""
+    chains = {"trunk": LimbChain(np.array([[0, 0, 10], [0, 0, 4.0]]), np.array([1.8, 1.8]))}
+    limbs = [Limb("trunk", np.array([[0, 0, 10], [0, 0, 7.5], [0, 0, 5.0]]))]
+    for side, sign in (("L", 1.0), ("R", -1.0)):
+        leg, arm = np.array([[sign, 0, 4], [sign * 1.4, 0, -3]]), np.array([[sign * away, -0.8, 7], [sign * (away + 0.3), -5, 7.3]])
+        chains |= {f"leg.{side}": LimbChain(leg, np.array([1.0, 0.8])), f"arm.{side}": LimbChain(arm, np.array([radius, 0.8 * radius]))}
+        limbs += [Limb(f"leg.{side}", leg, tip="closed"), Limb(f"arm.{side}", np.array([arm[0], arm.mean(axis=0), arm[1]]), tip="closed")]
+    plan = LimbPlan(tuple(limbs), (Fork("trunk", ("leg.R", "leg.L")),), (Socket("trunk", "arm.L"), Socket("trunk", "arm.R")),
+                    symmetry="x", quad_budget=900)
+    surface = ReferenceSurface(*grown(chains, 0.3, 90))
+    measures = measure_limbs(plan, surface)
+    mesh = assemble(plan, solve_counts(plan, limb_sizes(plan, measures)), measures, surface).mesh
+    ends = build_adjacency(mesh).edge_verts
+    for name, sign in (("arm.L", 1), ("arm.R", -1)):
+        limbs_of = mesh.attributes["vertex.limb"][ends]
+        bridge = ends[(limbs_of == [limb.name for limb in limbs].index(name)).sum(axis=1) == 1]
+        hole = bridge[mesh.attributes["vertex.limb"][bridge] == 0]
+        assert len(hole) >= 8 and (sign * mesh.positions[hole, 0] > 0).all(), name
