@@ -9,9 +9,9 @@ import bpy
 import numpy as np
 from mathutils import Matrix, Quaternion, Vector
 
-from ..core.plan_from_bones import RigBone
 from ..core.polymesh import FloatArray
 from ..core.poses import Pose, turn_quaternion
+from ..core.rig_bones import RigBone
 from ..core.skeleton import MOST_BYTES, Bone, Skeleton, free_names
 from ..core.skin_weights import SkinWeights, strongest
 

@@ -12,12 +12,15 @@ from dataclasses import replace
 import numpy as np
 
 from .frames import unit
-from .plan_from_bones import AT_TIP, RigBone
 from .polymesh import FloatArray
+from .rig_bones import AT_TIP, RigBone
 from .skeleton import segment_distances, words_of
 
-CONTROL_WORDS = frozenset({"ik", "pole", "ctrl", "control", "target", "helper", "mch", "corrective", "driver", "socket", "weapon", "prop"})
+CONTROL_WORDS = frozenset({"ik", "pole", "ctrl", "control", "target", "helper", "mch", "corrective", "driver", "socket", "weapon", "prop",
+                           "footsteps"})
 """A bone with one of these words is a control."""
+FLESH_WORDS = frozenset({"breast", "pec", "glute", "belly", "jiggle", "muscle"})
+"""A bone with one of these words and nothing behind it moves flesh of its parent's limb."""
 END_WORDS = frozenset({"end", "nub", "leaf", "effector"})
 """A bone with one of these words and nothing behind it marks where its parent ends."""
 TWIST_WORDS = frozenset({"twist", "roll"})
@@ -47,7 +50,7 @@ def _is_helper(bone: RigBone, bones: Sequence[RigBone]) -> bool:
         return _only_carries(bone, words, children)
     if words & TWIST_WORDS:
         return not children or _in_line(bone, parent)
-    return not children and (bool(words & END_WORDS) or _beside(bone, parent))
+    return not children and (bool(words & (END_WORDS | FLESH_WORDS)) or _beside(bone, parent) or _shares_joint(bone, parent, bones))
 
 
 def _only_carries(bone: RigBone, words: frozenset[str], children: Sequence[RigBone]) -> bool:
@@ -67,6 +70,13 @@ def _beside(bone: RigBone, parent: RigBone) -> bool:
         return False
     ends = segment_distances(np.array([bone.head, bone.tail]), parent.head, parent.tail)
     return bool((ends <= BESIDE * parent.length).all() and np.linalg.norm(bone.head - parent.tail) > BESIDE * parent.length)
+
+
+def _shares_joint(bone: RigBone, parent: RigBone, bones: Sequence[RigBone]) -> bool:
+    """Whether a bone with nothing behind it begins where its parent does, beside a chain that goes on: it spreads a pelvis's skin."""
+    at_head = bool(np.linalg.norm(bone.head - parent.head) <= BESIDE * parent.length)
+    brothers = {each.name for each in bones if each.parent == parent.name and each is not bone}
+    return at_head and any(each.parent in brothers for each in bones)
 
 
 def _taken_out(helper: RigBone, bones: Sequence[RigBone]) -> list[RigBone]:

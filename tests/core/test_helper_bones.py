@@ -10,7 +10,8 @@ from ringwright.core.expected import expected_of
 from ringwright.core.helper_bones import without_helpers
 from ringwright.core.inspection import inspect_mesh
 from ringwright.core.plan import Socket
-from ringwright.core.plan_from_bones import RigBone, plan_from_bones
+from ringwright.core.plan_from_bones import plan_from_bones
+from ringwright.core.rig_bones import RigBone
 from ringwright.core.rig_fit import check_rig_fit
 from ringwright.core.skeleton import is_sided, skeleton_of, words_of
 from support.reference_surface import ReferenceSurface

@@ -8,7 +8,8 @@ import pytest
 from ringwright.core.build import build_cage
 from ringwright.core.errors import PlanError
 from ringwright.core.plan import Fork, LimbPlan, Socket, Splice, format_plan, read_plan
-from ringwright.core.plan_from_bones import RigBone, plan_from_bones
+from ringwright.core.plan_from_bones import plan_from_bones
+from ringwright.core.rig_bones import RigBone
 from support.reference_surface import ReferenceSurface
 from support.shapes import capsule
 
@@ -161,8 +162,8 @@ def test_a_bone_outside_the_target_is_named_when_it_is_built() -> None:
 
 def test_a_body_that_is_alike_on_both_sides_is_mirrored() -> None:
     assert plan_from_bones(biped()).symmetry == "x"
-    lopsided = [bone(each.name, each.parent, tuple(each.head * [1, 1, 1]), tuple(each.tail + [0, 0, 0.8 * (each.name == "shin.L")]))
-                for each in biped()]
+    lopsided = [bone(each.name, each.parent, tuple(each.head + [0, 0, 0.8 * (each.name == "foot.L")]),
+                     tuple(each.tail + [0, 0, 0.8 * (each.name in ("shin.L", "foot.L"))])) for each in biped()]
     assert plan_from_bones(lopsided).symmetry is None
 
 

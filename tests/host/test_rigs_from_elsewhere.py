@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import bpy
 import numpy as np
@@ -11,7 +12,8 @@ import pytest
 from ringwright.addon.plan_storage import load_plan, plan_text
 from ringwright.addon.rigging import create_rig, stands_as
 from ringwright.core.plan import Limb, LimbPlan, format_plan, read_plan
-from ringwright.core.plan_from_bones import RigBone
+from ringwright.core.plan_from_bones import plan_from_bones
+from ringwright.core.rig_bones import RigBone
 from ringwright.core.skeleton import skeleton_of
 from support.rigged_creature import bone, chain, cluttered_rig, helper_bones, limb_bones
 
@@ -99,3 +101,23 @@ def test_names_that_collide_are_apart_and_in_pairs_in_the_host(names: tuple[str,
     made = [each.name for each in rig.data.bones]
     assert made == [each.name for each in skeleton.bones] and len(set(made)) == 8
     assert {bpy.utils.flip_name(name) for name in made} == set(made)
+
+
+@pytest.mark.parametrize("scale", [(1, 1, 1), (0.01, 0.01, 0.01), (2, 0.5, 3), (-1, 1, 1)])
+def test_a_turned_and_scaled_armature_is_read_as_it_stands(scale: tuple[float, float, float]) -> None:
+    """As rigs come in from files of other units and axes; also where the object that they hang from is turned."""
+    bones = limb_bones(tail=True, prefixed=False)
+    item = armature(bones)
+    holder = bpy.data.objects.new("Holder", None)
+    bpy.context.scene.collection.objects.link(holder)
+    holder.rotation_euler, holder.location = (0.3, 0, 0.2), (4, 0, -1)
+    item.parent, item.rotation_euler, item.location, item.scale = holder, (np.pi / 2, 0.4, 0), (7, -2, 3), scale
+    bpy.context.view_layer.update()
+    matrix = np.array(item.matrix_world)
+    assert bpy.ops.ringwright.plan_from_armature() == {"FINISHED"}
+    plain = plan_from_bones([replace(each, head=matrix[:3, :3] @ each.head + matrix[:3, 3], tail=matrix[:3, :3] @ each.tail + matrix[:3, 3])
+                             for each in bones])
+    plan = load_plan(bpy.context.scene)
+    assert {limb.name for limb in plan.limbs} == {limb.name for limb in plain.limbs}
+    for limb in plain.limbs:
+        np.testing.assert_allclose(plan.limb(limb.name).joints, limb.joints, rtol=1e-4, atol=1e-5)

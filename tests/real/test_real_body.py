@@ -14,9 +14,10 @@ from ringwright.core.build import BuildResult, build_cage
 from ringwright.core.inspection import Inspection, inspect_mesh
 from ringwright.core.measure import Measure
 from ringwright.core.plan import LimbPlan
-from ringwright.core.plan_from_bones import RigBone, plan_from_bones
+from ringwright.core.plan_from_bones import plan_from_bones
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.quality import scaled_jacobian
+from ringwright.core.rig_bones import RigBone
 from support.open_data import BaseMesh, load_base_mesh, require_base_mesh
 from support.reference_surface import ReferenceSurface
 from support.subdivision import catmull_clark

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ringwright.core.plan_from_bones import RigBone
+from ringwright.core.rig_bones import RigBone
 
 from .creatures import biped_chains, grown
 from .shapes import LimbChain, Shape
