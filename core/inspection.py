@@ -26,6 +26,7 @@ from .findings import (
     symmetry_findings,
     topology_findings,
 )
+from .folded_surface import folded
 from .object_findings import ObjectFacts, object_findings
 from .poles import JointZone, PlanTally, PoleCensus, StepDownPlace, count_poles, find_step_downs, poles_in_zones
 from .polymesh import FloatArray, IntArray, PolyMesh
@@ -186,10 +187,10 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
                 *object_findings(objects, limits), *unwrap_findings(mesh, unwrap, limits)]
     deviation = None
     if target is not None:
-        measured = target.measured or mesh
-        deviation = measure_deviation(measured, target.mesh, target.cage_surface, target.surface, seed=seed)
+        measured, surface = target.measured or mesh, folded(target.surface, expectation.symmetry)
+        deviation = measure_deviation(measured, target.mesh, target.cage_surface, surface, seed=seed)
         resting = measured.positions[: mesh.vertex_count]
-        findings += fit_findings(mesh, area_vectors, target.surface, deviation, limits, resting)
+        findings += fit_findings(mesh, area_vectors, surface, deviation, limits, resting)
     findings = with_severities(findings, profile)
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     return Inspection(tuple(findings), counts, census, in_zones, tuple(zone.name for zone in joint_zones), find_step_downs(mesh, census),

@@ -11,6 +11,7 @@ import numpy as np
 
 from ...core.deviation import DeviationMap, map_deviation
 from ...core.findings import Expectation
+from ...core.folded_surface import folded
 from ...core.inspection import Inspection, Target, inspect_mesh
 from ...core.inspection_text import format_text, to_json
 from ...core.object_findings import ObjectFacts
@@ -92,7 +93,8 @@ def inspect_fit(mesh: PolyMesh, target: PolyMesh, surface: Surface, asked: Asked
 
 def with_heat(inspected: Inspected, surface: Surface) -> Inspected:
     """The same with the deviation map that a report draws."""
-    return replace(inspected, heat=map_deviation(inspected.measured or inspected.mesh, surface))
+    judged = folded(surface, inspected.inspection.expectation.symmetry)
+    return replace(inspected, heat=map_deviation(inspected.measured or inspected.mesh, judged))
 
 
 def tell(inspected: Inspected, options: argparse.Namespace, *, title: str, unit: str, sources: Mapping[str, str]) -> int:
