@@ -35,7 +35,8 @@ def test_the_empty_side_is_answered_by_the_image() -> None:
     assert np.array_equal(found.inside(points), both.inside(points))
     up = np.broadcast_to([0.0, 0.0, 1.0], points.shape)
     hits, other = found.cast(points, up), both.cast(points, up)
-    assert np.array_equal(hits.hit, other.hit) and np.allclose(hits.positions, other.positions, atol=1e-3)  # rays of single precision that graze
+    assert np.array_equal(hits.hit, other.hit)
+    assert np.allclose(hits.positions, other.positions, atol=1e-3)  # rays of single precision that graze
 
 
 def test_only_one_sided_targets_are_folded() -> None:
