@@ -287,8 +287,8 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
     free = _free_vertices(build, walls, trunk) & _on_side_of(build.plan, branch, positions)
     block = choose_block(rings, positions, free, joint_rings, root, [row[:, 0] >= 0 for row in walls[trunk]])
     if block is None:
-        raise PlanError(f'[[socket]] trunk "{trunk}", branch "{branch}": no block of quads in the trunk has room for a hole of '
-                        f'{root.count} edges; give "{trunk}" more spans or sides, or "{branch}" fewer sides.')
+        raise PlanError(f'[[socket]] trunk "{trunk}", branch "{branch}": no block of quads in the trunk has room near it for a hole '
+                        f'of {root.count} edges; give "{trunk}" more spans or sides, or "{branch}" fewer sides.')
     _take_out(build, walls, trunk, block)
     _lay_limb(build, walls, branch, block.phase)
     build.holes[branch] = hole_ring(rings, block)

@@ -19,7 +19,8 @@ from .skeleton import segment_distances, words_of
 CONTROL_WORDS = frozenset({"ik", "pole", "ctrl", "control", "target", "helper", "mch", "corrective", "driver", "socket", "weapon", "prop",
                            "footsteps"})
 """A bone with one of these words is a control."""
-FLESH_WORDS = frozenset({"breast", "pec", "glute", "belly", "jiggle", "muscle"})
+FLESH_WORDS = frozenset({"breast", "pec", "glute", "belly", "jiggle", "muscle", "face", "forehead", "temple", "brow", "eyebrow", "eye",
+                         "eyelid", "lid", "nose", "nostril", "cheek", "jaw", "chin", "lip", "lips", "mouth", "teeth", "tongue"})
 """A bone with one of these words and nothing behind it moves flesh of its parent's limb."""
 END_WORDS = frozenset({"end", "nub", "leaf", "effector"})
 """A bone with one of these words and nothing behind it marks where its parent ends."""

@@ -20,6 +20,9 @@ LONG_BLOCK_COST = 0.03
 JOINT_RING_COST = 0.5
 """Cost of a hole that touches a ring of a joint; a hole one branch radius off its best place costs 1."""
 
+FARTHEST_HOLE = 4.0
+"""A hole of a greater cost, as one two branch radii off its best place, is none: its branch would be bridged across its neighbours."""
+
 
 @dataclass(frozen=True)
 class Block:
@@ -74,7 +77,7 @@ def block_quads(block: Block, count: int) -> IntArray:
 
 def choose_block(rings: Sequence[IntArray], positions: FloatArray, free_vertex: BoolArray, joint_ring: BoolArray, branch: BranchRoot,
                  standing: Sequence[BoolArray]) -> Block | None:
-    """The block whose hole fits the branch's first ring best, or None where no block has room.
+    """The block whose hole fits the branch's first ring best, or None where no block near it has room.
 
     rings : the trunk's rings, root to tip
     positions : (V, 3) float64
@@ -83,7 +86,7 @@ def choose_block(rings: Sequence[IntArray], positions: FloatArray, free_vertex: 
     standing : per row (columns,) bool, quads that no other socket has taken out
     """
     half = branch.count // 2
-    best: Block | None = None
+    best, least = None, FARTHEST_HOLE
     for tall in range(1, half):
         for row in range(1, len(rings) - 1 - tall):
             span = rings[row : row + tall + 1]
@@ -95,8 +98,9 @@ def choose_block(rings: Sequence[IntArray], positions: FloatArray, free_vertex: 
             costs += JOINT_RING_COST * float(joint_ring[row : row + tall + 1].any()) + LONG_BLOCK_COST * math.log(tall / (half - tall)) ** 2
             costs = np.where(room, costs, np.inf)
             column = int(np.argmin(costs))
-            if costs[column] < (np.inf if best is None else best.cost):
-                best = Block(row, column, tall, half - tall, float(phases[column]), float(costs[column]))
+            if costs[column] < least:
+                least = float(costs[column])
+                best = Block(row, column, tall, half - tall, float(phases[column]), least)
     return best
 
 

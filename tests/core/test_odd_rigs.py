@@ -16,9 +16,9 @@ from ringwright.core.plan import LimbPlan, Socket, Splice
 from ringwright.core.plan_from_bones import plan_from_bones
 from ringwright.core.quality import scaled_jacobian
 from ringwright.core.rig_bones import RigBone
-from support.odd_rigs import arms_at_the_neck, cut_short, dotted_rig, many_armed, quadruped, quadruped_bones, sticks, winged
+from support.odd_rigs import arms_at_the_neck, bird, cut_short, dotted_rig, many_armed, quadruped, quadruped_bones, sticks, winged
 from support.reference_surface import ReferenceSurface
-from support.rigged_creature import creature, limb_bones
+from support.rigged_creature import bone, chain, creature, limb_bones
 from support.shapes import Shape
 
 SLIVER = 0.2
@@ -87,9 +87,25 @@ def test_arms_all_round() -> None:
 @pytest.mark.slow
 def test_more_arms_than_find_room_are_refused_by_name() -> None:
     shape, bones = many_armed(8)
-    with pytest.raises(PlanError, match=r'\[\[socket\]\] trunk "body", branch "arm\d": no block of quads in the trunk has room') as refusal:
+    words = r'\[\[socket\]\] trunk "body", branch "arm\d": no block of quads in the trunk has room near it'
+    with pytest.raises(PlanError, match=words) as refusal:
         build_cage(plan_of(bones), ReferenceSurface(*shape))
     assert "\n" not in str(refusal.value)
+
+
+@pytest.mark.slow
+def test_a_bird() -> None:
+    shape, bones = bird()
+    check_sound(plan_of(bones), shape)
+
+
+def test_bones_of_a_face_are_left_out() -> None:
+    head = chain(["Head", "HeadTop_End"], "Neck", [(0, 0, 18.6), (0, -0.3, 22.5), (0, -0.3, 24)])
+    face = [bone("LeftEye", "Head", (0.6, -1.2, 21.5), (0.6, -1.6, 21.5)), bone("Jaw", "Head", (0, -0.2, 20.6), (0, -1.6, 20.2)),
+            *chain(["Tongue1", "Tongue2"], "Jaw", [(0, -0.6, 20.5), (0, -1, 20.4), (0, -1.4, 20.4)])]
+    body = [*limb_bones(tail=False, prefixed=True), head[0]]
+    kept, left_out = without_helpers([*body, head[1], *face])
+    assert kept == body and left_out == ["HeadTop_End", "LeftEye", "Jaw", "Tongue1", "Tongue2"]
 
 
 def names(plan: LimbPlan) -> set[str]:

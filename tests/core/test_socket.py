@@ -113,6 +113,14 @@ def test_no_room_is_told() -> None:
     assert chosen(branch_at(0.0, 2.0, 64, 0.35)) is None
 
 
+def test_a_hole_far_from_its_branch_is_none() -> None:
+    """Only the far end of the trunk is free; a branch at its other end must not be bridged over to it."""
+    free = np.zeros(SIDES * RINGS, dtype=np.bool_)
+    free[-4 * SIDES :] = True
+    assert chosen(branch_at(0.0, 3.2, 8, 0.35), free=free) is not None
+    assert chosen(branch_at(0.0, 0.8, 8, 0.35), free=free) is None
+
+
 def test_a_hole_that_looks_away_never_fits() -> None:
     rings, points = wall()
     holes = np.stack([points[hole_ring(rings, Block(4, column, 2, 2, 0.0, 0.0))] for column in range(SIDES)])

@@ -136,5 +136,27 @@ def winged(cells: int = 150) -> tuple[Shape, list[RigBone]]:
     return grown(chains, 0.6, cells), bones
 
 
+def bird(cells: int = 170) -> tuple[Shape, list[RigBone]]:
+    """A bird with wings, three toes before and one behind, and a tail."""
+    chains = {"body": _limb([(0, -3, 6), (0, 1, 5.5), (0, 3, 5)], 1.4, 1.9, 1.2),
+              "neck": _limb([(0, -3.3, 6.5), (0, -5, 8.5), (0, -5.5, 10)], 1.0, 0.8, 0.75),
+              "tail": _limb([(0, 3, 5), (0, 6, 4.6), (0, 8, 4.3)], 0.9, 0.7, 0.5)}
+    bones = chain(["pelvis", "spine", "chest", "neck", "head"], "",
+                  [(0, 2.5, 5.1), (0, 1, 5.4), (0, -1, 5.8), (0, -3.2, 6.4), (0, -5, 8.5), (0, -5.5, 9.8)])
+    bones += chain(["tail_01", "tail_02"], "pelvis", [(0, 3.5, 5), (0, 6, 4.6), (0, 7.9, 4.3)])
+    for side, sign in (("l", 1.0), ("r", -1.0)):
+        wing = [(sign * x, y, z) for x, y, z in ((1.2, -1.5, 6.4), (4, -0.5, 7.2), (7, -1.5, 7.4), (9.5, -0.7, 7.1), (10, -0.5, 7))]
+        leg = [(sign * x, y, z) for x, y, z in ((0.9, 1, 4.6), (1.1, 0.3, 3.2), (1.1, 1.2, 1.4), (1.1, 0.4, 0.4))]
+        chains |= {f"wing {side}": _limb(wing, 0.8, 0.6, 0.5, 0.38, 0.35), f"leg {side}": _limb(leg, 0.9, 0.6, 0.4, 0.4)}
+        bones += chain([f"{stem}_{side}" for stem in ("wing_01", "wing_02", "wing_03")], "chest", wing[:4])
+        bones += chain([f"{stem}_{side}" for stem in ("thigh", "shin", "tarsus")], "pelvis", leg)
+        toes = {f"toe{number}": [(sign * 1.1 + 0.3 * x, 0.3, 0.4), (sign * 1.1 + x, -0.9, 0.3), (sign * 1.1 + 1.3 * x, -1.8, 0.28)]
+                for number, x in enumerate((-0.9, 0.0, 0.9), 1)}
+        for name, points in {**toes, "backtoe": [(sign * 1.1, 0.5, 0.4), (sign * 1.1, 1.5, 0.3), (sign * 1.1, 2.1, 0.28)]}.items():
+            chains[f"{name} {side}"] = _limb(points, 0.32, 0.28, 0.24)
+            bones += chain([f"{name}_1_{side}", f"{name}_2_{side}"], f"tarsus_{side}", points)
+    return grown(chains, 0.3, cells), bones
+
+
 def _limb(points: Sequence[Point], *radii: float) -> LimbChain:
     return LimbChain(np.array(points, dtype=np.float64), np.array(radii))
