@@ -10,8 +10,13 @@ import numpy as np
 
 from ..core.adjacency import build_adjacency
 from ..core.findings import Limits
+from ..core.plan import LimbPlan
 from ..core.polymesh import BoolArray, IntArray, PolyMesh
-from .mesh_bridge import MAP_NAME
+from ..core.skeleton import Skeleton
+from ..core.uv_darts import dart_edges
+from ..core.uv_quality import face_stretch
+from ..core.uv_seams import find_seams
+from .mesh_bridge import MAP_NAME, read_uvs
 
 MARGIN = 4 / 1024
 """Space round every island, share of the map: at 1024 pixels four to the map's border, and so eight between two islands."""
@@ -34,6 +39,22 @@ def mark_seams(host_mesh: bpy.types.Mesh, mesh: PolyMesh, seams: IntArray) -> No
     cut = build_adjacency(mesh).edge_verts[seams].astype(np.int64) @ [count, 1]
     host_mesh.edges.foreach_set("use_seam", np.isin(own, cut))
     host_mesh.update()
+
+
+def unwrap_along(item: bpy.types.Object, mesh: PolyMesh, plan: LimbPlan, skeleton: Skeleton) -> None:
+    """Unwrap a cage along its plan's seams, and once more with short cuts where the map comes out stretched; all cuts are marked.
+
+    mesh : the cage's faces, with their limbs
+    Raises MeshError where the mesh does not tell which limb its faces belong to.
+    """
+    seams = find_seams(mesh, plan, skeleton)
+    mark_seams(item.data, mesh, seams)
+    unwrap(item)
+    uvs = read_uvs(item.data)
+    darts = np.empty(0, dtype=np.int32) if uvs is None else dart_edges(mesh, skeleton, seams, face_stretch(mesh, uvs))
+    if len(darts):
+        mark_seams(item.data, mesh, np.concatenate([seams, darts]))
+        unwrap(item)
 
 
 def unwrap(item: bpy.types.Object) -> None:

@@ -65,15 +65,26 @@ def measure_unwrap(mesh: PolyMesh, uvs: FloatArray, pixels: int = PIXELS) -> Unw
     bad = sign * map_areas <= 1e-12 * max(float(np.abs(map_areas).sum()), 1e-300)
     islands = face_islands(mesh, uvs)
     scale = np.sqrt(np.abs(map_areas).sum() / max(float(areas.sum()), 1e-300))
-    of_faces = np.sqrt(_by_face(squares * areas, faces, mesh.face_count) / np.maximum(_by_face(areas, faces, mesh.face_count), 1e-300))
+    of_faces = face_stretch(mesh, uvs)
     covered, owner = _raster(uvs[corners], islands[faces], pixels)
     outside = ((uvs < -SAME_POINT) | (uvs > 1 + SAME_POINT)).any(axis=1)
     return UnwrapFigures(
-        float(np.sqrt((squares * areas).sum() / max(float(areas.sum()), 1e-300)) * scale), float(of_faces.max(initial=0.0) * scale),
+        float(np.sqrt((squares * areas).sum() / max(float(areas.sum()), 1e-300)) * scale), float(of_faces.max(initial=0.0)),
         int(np.argmax(of_faces)) if len(of_faces) else -1, np.unique(faces[bad]).astype(np.int32),
         float(np.count_nonzero(covered > 1) / max(np.count_nonzero(covered), 1)), _doubled(uvs[corners], faces, covered),
         _density_spread(np.abs(map_areas), areas, islands[faces]), int(islands.max(initial=-1)) + 1, _margin(owner),
         float(np.count_nonzero(covered) / covered.size), float(outside.mean()) if len(outside) else 0.0)
+
+
+def face_stretch(mesh: PolyMesh, uvs: FloatArray) -> FloatArray:
+    """L2 stretch of every face, (F,) float64, scaled as that of the whole map is.
+
+    uvs : (C, 2) float64
+    """
+    corners, faces = corner_triangles(mesh)
+    squares, map_areas, areas = _triangle_stretch(mesh.positions[mesh.corner_verts[corners]], uvs[corners])
+    of_faces = _by_face(squares * areas, faces, mesh.face_count) / np.maximum(_by_face(areas, faces, mesh.face_count), 1e-300)
+    return np.asarray(np.sqrt(of_faces * np.abs(map_areas).sum() / max(float(areas.sum()), 1e-300)), dtype=np.float64)
 
 
 def corner_triangles(mesh: PolyMesh) -> tuple[IntArray, IntArray]:

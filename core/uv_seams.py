@@ -39,7 +39,7 @@ def find_seams(mesh: PolyMesh, plan: LimbPlan, skeleton: Skeleton) -> IntArray:
         raise MeshError("The cage does not tell which limb its faces belong to; build it from a plan.")
     adjacency, limbs = build_adjacency(mesh), attribute.astype(np.int32)
     cut = _between_pieces(mesh, adjacency, _pieces(plan)[limbs])
-    costs = _edge_costs(mesh, adjacency, skeleton)
+    costs = edge_costs(mesh, adjacency, skeleton)
     closed = [index for index, limb in enumerate(plan.limbs) if limb.tip == "closed" and plan.tip_join(limb.name) is None]
     for part in _parts(mesh, adjacency, cut):
         ends = [part[limbs[part] == limb] for limb in closed if (limbs[part] == limb).any()]
@@ -64,7 +64,7 @@ def _between_pieces(mesh: PolyMesh, adjacency: Adjacency, pieces: IntArray) -> B
     return np.asarray(low != high)
 
 
-def _edge_costs(mesh: PolyMesh, adjacency: Adjacency, skeleton: Skeleton) -> FloatArray:
+def edge_costs(mesh: PolyMesh, adjacency: Adjacency, skeleton: Skeleton) -> FloatArray:
     """Cost of cutting every edge, (E,) float64: its length, more on the seen side, more across the limb."""
     nearest = nearest_bones(mesh, skeleton)
     directions = np.array([bone.direction for bone in skeleton.bones])[nearest]
@@ -94,13 +94,13 @@ def _opening_paths(mesh: PolyMesh, adjacency: Adjacency, costs: FloatArray, part
     corners = np.isin(adjacency.corner_faces, part)
     own_edges, uses = np.unique(adjacency.corner_edges[corners], return_counts=True)
     rim = own_edges[uses == 1]
-    graph = _graph(adjacency, costs, own_edges[uses == 2])
+    graph = edge_graph(adjacency, costs, own_edges[uses == 2])
     loops = _loops(adjacency, rim)
     path: list[int] = []
     start = set(loops[0]) if loops else {int(mesh.corner_verts[corners][0])}
     left = [set(loop) for loop in loops[1:]]
     while left:
-        edges, end = _cheapest(graph, start, set().union(*left))
+        edges, end = cheapest_path(graph, start, set().union(*left))
         if end < 0:
             break
         path += edges
@@ -115,7 +115,7 @@ def _opening_paths(mesh: PolyMesh, adjacency: Adjacency, costs: FloatArray, part
     return path
 
 
-def _graph(adjacency: Adjacency, costs: FloatArray, edges: Sequence[int]) -> dict[int, list[tuple[int, int, float]]]:
+def edge_graph(adjacency: Adjacency, costs: FloatArray, edges: Sequence[int]) -> dict[int, list[tuple[int, int, float]]]:
     """Neighbours of every vertex over some edges: vertex, edge, cost."""
     graph: dict[int, list[tuple[int, int, float]]] = {}
     for edge in edges:
@@ -136,7 +136,7 @@ def _loops(adjacency: Adjacency, rim: IntArray) -> list[list[int]]:
     return sorted(loops, key=len, reverse=True)
 
 
-def _cheapest(graph: Mapping[int, list[tuple[int, int, float]]], start: set[int], goal: set[int]) -> tuple[list[int], int]:
+def cheapest_path(graph: Mapping[int, list[tuple[int, int, float]]], start: set[int], goal: set[int]) -> tuple[list[int], int]:
     """Edges of the cheapest path from any of the start's vertices to the goal, and where it ends; -1 where there is none."""
     search = _spread_from(graph, start, goal)
     return (_walk_back(search.came, search.met), search.met) if search.met >= 0 else ([], -1)
@@ -190,4 +190,4 @@ def _to_far_end(mesh: PolyMesh, adjacency: Adjacency, graph: Mapping[int, list[t
     far = max(end & distances.keys(), key=lambda vertex: (distances[vertex], vertex), default=None)
     if far is None or far in start:
         return []
-    return _cheapest(graph, start, {far})[0]
+    return cheapest_path(graph, start, {far})[0]

@@ -17,7 +17,6 @@ from ...core.rig_fit import check_rig_fit
 from ...core.skeleton import Skeleton, skeleton_of
 from ...core.skin_weights import SkinWeights, bind
 from ...core.uv_quality import measure_unwrap
-from ...core.uv_seams import find_seams
 from . import arguments
 
 if TYPE_CHECKING:
@@ -108,11 +107,10 @@ def _rigged(scene: bpy.types.Scene, cage: bpy.types.Object, mesh: PolyMesh, skel
 def map_made(cage: bpy.types.Object, mesh: PolyMesh, plan: LimbPlan) -> str:
     """Unwrap a cage that keeps its limbs, in the context's scene; what its map is like, or why it got none."""
     from ..mesh_bridge import read_uvs
-    from ..unwrapping import mark_seams, unwrap
+    from ..unwrapping import unwrap_along
 
     if "face.face_limb" not in mesh.attributes:
         return "no texture map: the mesh file does not keep which limb a face belongs to; give the .blend file that build wrote"
-    mark_seams(cage.data, mesh, find_seams(mesh, plan, skeleton_of(plan)))
-    unwrap(cage)
+    unwrap_along(cage, mesh, plan, skeleton_of(plan))
     uvs = read_uvs(cage.data)
     return "" if uvs is None else f"unwrapped: {describe_unwrap(measure_unwrap(mesh, uvs))}"

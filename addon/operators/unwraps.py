@@ -17,7 +17,7 @@ from ..finding_rows import store_findings
 from ..mesh_bridge import read_uvs
 from ..phrases import told
 from ..planned_cage import check_may_change, planned_cage
-from ..unwrapping import MAP_LIMITS, mark_seams, unwrap
+from ..unwrapping import MAP_LIMITS, mark_seams, unwrap_along
 from .asking import Refusing, has_cage, in_object_mode
 
 
@@ -38,12 +38,12 @@ class RINGWRIGHT_OT_unwrap_cage(Refusing, bpy.types.Operator):
         found = planned_cage(context.scene)
         cage, mesh = found.cage, found.mesh
         check_may_change(cage)
-        seams = find_seams(mesh, found.plan, found.skeleton)
-        mark_seams(cage.data, mesh, seams)
         if self.seams_only:
+            seams = find_seams(mesh, found.plan, found.skeleton)
+            mark_seams(cage.data, mesh, seams)
             self.report({"INFO"}, told("{count} edges marked as seams", count=len(seams)))
             return {"FINISHED"}
-        unwrap(cage)
+        unwrap_along(cage, mesh, found.plan, found.skeleton)
         settings = context.scene.ringwright
         inspection = inspect_mesh(read_cage(cage), uvs=read_uvs(cage.data), profile=replace(Profile(), limits=MAP_LIMITS))
         store_findings(settings, inspection)

@@ -11,7 +11,10 @@ from ringwright.addon.mesh_bridge import read_uvs
 from ringwright.addon.plan_storage import store_plan
 from ringwright.core.build import build_cage
 from ringwright.core.plan import Limb, LimbPlan
+from ringwright.core.plan_templates import template_of
+from ringwright.core.ready_plan import fit_plan
 from ringwright.core.uv_quality import measure_unwrap
+from support.creatures import tail_part
 from support.fork_plan import fork_plan
 from support.reference_surface import ReferenceSurface
 from support.shapes import fork, fork_chains
@@ -37,6 +40,18 @@ def test_a_fork_is_unwrapped_without_a_fault() -> None:
     figures = measure_unwrap(read_cage(item), read_uvs(item.data))
     assert figures.islands == 1 + len(fork_chains()) - 1 and figures.stretch < 1.1
     assert figures.density_spread < 1.05 and figures.overlap == 0 and figures.margin >= 7
+
+
+def test_a_tip_that_bulges_is_cut_open() -> None:
+    """Along the seam alone the worst face of this tail's map is stretched to 3.1."""
+    part = tail_part()
+    plan = fit_plan(template_of("tail"), part.places, part.surface())
+    item = place_cage(bpy.context.scene, build_cage(plan, part.surface()).mesh)
+    bpy.context.scene.ringwright.cage = item
+    store_plan(bpy.context.scene, plan)
+    assert bpy.ops.ringwright.unwrap_cage() == {"FINISHED"}
+    figures = measure_unwrap(read_cage(item), read_uvs(item.data))
+    assert figures.worst_stretch < 2 and figures.islands == 1 and figures.overlap == 0 and not len(figures.flipped)
 
 
 def test_the_scene_comes_back_as_it_was() -> None:
