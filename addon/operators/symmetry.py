@@ -22,6 +22,8 @@ from .asking import NO_TARGET, Refusing, has_cage, in_object_mode, plan_or_empty
 PLANE_ITEMS = (
     ("X", "X", "Across the plane X = 0 of the world"), ("Y", "Y", "Across the plane Y = 0 of the world"),
     ("Z", "Z", "Across the plane Z = 0 of the world"), ("TARGET", "Target's Own", "Across the plane that mirrors the target best"))
+MOST_NAMED = 4
+"""Names that a report lists before it breaks off."""
 SIDE_ITEMS = (
     ("BOTH", "Both", "Every vertex goes to the mean of its place and its partner's image"),
     ("POSITIVE", "Positive", "The positive side stays and the other follows it"),
@@ -100,10 +102,14 @@ class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
         return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        mesh = read_cage(changeable_cage(context.scene))
+        cage = changeable_cage(context.scene)
+        mesh, lost = read_cage(cage), [*cage.data.uv_layers.keys(), *cage.vertex_groups.keys()]
         images = image_limbs([limb.name for limb in plan_or_empty(context).limbs])
         found = mirror_half_across(mesh, chosen_plane(context, self.plane), positive=self.keep == "POSITIVE", limb_images=images)
         place_cage(context.scene, found.mesh)
+        if lost:
+            self.report({"WARNING"}, told("Maps and vertex groups stayed behind ({names}); unwrap and rig the cage anew",
+                                          names=", ".join(lost[:MOST_NAMED]) + (" ..." if len(lost) > MOST_NAMED else "")))
         self.report({"INFO"}, told("{before} faces became {after}, both halves alike", before=mesh.face_count, after=found.mesh.face_count))
         return {"FINISHED"}
 

@@ -72,6 +72,17 @@ def test_one_half_is_mirrored() -> None:
         bpy.ops.ringwright.mirror_half(plane="Z")
 
 
+def test_what_stays_behind_is_named(capfd: pytest.CaptureFixture[str]) -> None:
+    """One half built twice has another mesh: no map and no group fits it."""
+    item = cage(tube(12, 7, turn=np.pi / 2))
+    bpy.ops.ringwright.mirror_half(plane="X")
+    assert "stayed behind" not in capfd.readouterr().out
+    item.data.uv_layers.new(name="Skin map")
+    item.vertex_groups.new(name="arm.1").add(list(range(84)), 1.0, "REPLACE")
+    bpy.ops.ringwright.mirror_half(plane="X")
+    assert "Maps and vertex groups stayed behind (Skin map, arm.1); unwrap and rig the cage anew" in capfd.readouterr().out
+
+
 def turned_target(points: np.ndarray, triangles: np.ndarray) -> tuple[bpy.types.Object, np.ndarray, np.ndarray]:
     """The points as a target that stands turned and away from the origin, with its turn and shift."""
     turn = np.array(Euler((0.3, -0.4, 0.7)).to_matrix())
