@@ -28,8 +28,6 @@ LEAST_DENSITY = 0.5
 MOST_DENSITY = 1.6
 BEND_DENSITIES = (1.0, 0.7, 0.5, 0.25)
 """Shares of their rows that bends may have to do with under a budget."""
-REMAINDERS = np.linspace(0.02, 0.48, 24)
-"""Parts of a row under one half that may make one row more, while quads are left."""
 LIKENESSES = (0.5, 0.75)
 """Under a budget a fork's trunk has a ring between one of its own sides and one whose faces are like its branches': so far from the
 former to the latter, as exponents of a weighted geometric mean."""
@@ -77,8 +75,18 @@ def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, c
     if not found:
         return coarsest
     fineness, counts = min(found, key=lambda each: _likely_deviation(each[1], sizes))
-    fuller = (_counted(plan, sizes, replace(fineness, remainder=float(least))) for least in REMAINDERS)
-    return next((each for each in fuller if each is not None and each.quads <= budget), counts)
+    return _fuller(plan, sizes, budget, fineness, counts)
+
+
+def _fuller(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, fineness: Fineness, counts: CountPlan) -> CountPlan:
+    """The counts with a row more on those bones that are shortest of rows, as many as the budget has room for."""
+    short = {(name, bone): wanted / rows for name, limb in counts.limbs.items()
+             for bone, (wanted, rows) in enumerate(zip(limb.wanted, limb.spans, strict=True))}
+    for bone in sorted(short, key=lambda each: -short[each]):
+        tried = _counted(plan, sizes, replace(fineness, fuller=fineness.fuller | {bone}))
+        if tried is not None and counts.quads < tried.quads <= budget:
+            fineness, counts = replace(fineness, fuller=fineness.fuller | {bone}), tried
+    return counts
 
 
 def _counted(plan: LimbPlan, sizes: Mapping[str, LimbSize], fineness: Fineness) -> CountPlan | None:

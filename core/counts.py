@@ -59,6 +59,7 @@ class LimbCounts:
     step_rows : where the count changes
     cap : (a, b), the grid that closes the tip, or None
     bends : at the root and at the tip of every bone; rows stand closer there
+    wanted : rows that every bone would have, not rounded
     """
 
     spans: tuple[int, ...]
@@ -67,6 +68,7 @@ class LimbCounts:
     step_rows: tuple[StepRows, ...]
     cap: tuple[int, int] | None
     bends: tuple[tuple[Bend, Bend], ...]
+    wanted: tuple[float, ...]
 
     @property
     def rows(self) -> int:
@@ -100,14 +102,14 @@ class Fineness:
     density : rows per square face between the bends
     bending : rows in the bends as a share of what bends well
     likeness : exponent by which a fork's trunk takes after its branches
-    remainder : least part of a row that makes one row more
+    fuller : limbs and numbers of bones that get one row more
     """
 
     detail: float
     density: float
     bending: float
     likeness: float
-    remainder: float = 0.5
+    fuller: frozenset[tuple[str, int]] = frozenset()
 
 
 SQUARE = Fineness(DEFAULT_DETAIL, 1.0, 1.0, 1.0)
@@ -129,6 +131,7 @@ class _Draft:
     tip_rows: int
     root_zone: int
     tip_zone: int
+    wanted: tuple[float, ...]
 
 
 def count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], fineness: Fineness) -> CountPlan:
@@ -236,22 +239,24 @@ def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int]
     root_zone = half if isinstance(root_join, Splice) else 0
     tip_zone = half if isinstance(tip_join, Splice) else 0
     count = len(size.bone_lengths)
-    spans, bends = [], []
+    spans, bends, wanted = [], [], []
     for bone in range(count):
         holed = bone == count - 1 and plan.sockets_of(limb.name)
         density = max(fineness.density, SOCKET_DENSITY) if holed else fineness.density
         plain_row = float(size.bone_girths[bone]) / bodies[limb.name] / density
         square = plan.quad_budget is None and limb.spans is None
         bends.append((NO_BEND, NO_BEND) if square else _with_rows(size.bends(bone), fineness.bending))
-        wanted = rows_with_bends(float(size.bone_lengths[bone]), plain_row, bends[bone])
+        wanted.append(rows_with_bends(float(size.bone_lengths[bone]), plain_row, bends[bone]))
         zones = (half if bone or root_zone else 0) + (half if bone < count - 1 or tip_zone else 0)
         zones += 1 if limb.tip == "closed" and bone == count - 1 else 0
         zones += 1 if isinstance(root_join, Fork | Socket) and bone == 0 and zones else 0
-        spans.append(max(math.ceil(wanted - fineness.remainder), zones + 1, _least_rows(plan, limb, bodies, bone, count)))
+        rows = max(math.ceil(wanted[bone] - 0.5), zones + 1, _least_rows(plan, limb, bodies, bone, count))
+        spans.append(rows + ((limb.name, bone) in fineness.fuller))
     given = _given_spans(limb, size, bodies[limb.name])
     if given is not None:
         spans = [min(a, b) for a, b in zip(given, spans, strict=True)] if plan.quad_budget is not None else list(given)
-    return _Draft(limb, size, bodies[limb.name], roots[limb.name], tips[limb.name], spans, tuple(bends), 0, 0, root_zone, tip_zone)
+    return _Draft(limb, size, bodies[limb.name], roots[limb.name], tips[limb.name], spans, tuple(bends), 0, 0, root_zone, tip_zone,
+                  tuple(wanted))
 
 
 def _with_rows(bends: tuple[Bend, Bend], share: float) -> tuple[Bend, Bend]:
@@ -378,7 +383,7 @@ def _limb_counts(plan: LimbPlan, draft: _Draft) -> LimbCounts:
         step_rows.append(_place(rings, first, count, draft.body, draft.tip))
         rings[first + count :] = draft.tip
     cap = _cap(draft.tip) if draft.limb.tip == "closed" else None
-    return LimbCounts(tuple(draft.spans), rings, _joint_rings(draft, rows), tuple(step_rows), cap, draft.bends)
+    return LimbCounts(tuple(draft.spans), rings, _joint_rings(draft, rows), tuple(step_rows), cap, draft.bends, draft.wanted)
 
 
 def _margin(draft: _Draft, *, at_tip: bool) -> int:

@@ -105,6 +105,30 @@ def branch_phase(edges: BranchEdges, count: int, to_next: float | None, to_previ
     return float(np.angle(np.mean(np.exp(1j * np.array(wanted)))))
 
 
+def may_crowd(edges: Sequence[BranchEdges]) -> bool:
+    """Whether the webs of a fork may crowd together: between two neighbours a single edge in front or at the back would grow too wide,
+    and branches that have but one neighbour each have room."""
+    inner = edges[1:-1]
+    return bool(inner) and all(min(each.front, each.back) > 1 for each in inner)
+
+
+def crowded_turns(edges: BranchEdges, share: float) -> FloatArray:
+    """Where the vertices of a branch ring stand when the edges of its webs take so much less of the ring than its other edges.
+
+    A branch that bends alone parts from its neighbours across the gaps, so the quads beside a web should be narrow.
+    share : length of a web's edge over that of the others, 1 for an even ring
+    Returns (n,) float64, turns from where vertex 0 of an even ring stands; the middles of the webs stay where they were.
+    """
+    count = edges.right + edges.left + edges.front + edges.back
+    steps = np.ones(count)
+    second = edges.right + edges.front
+    steps[: edges.right] = steps[second : second + edges.left] = share
+    turns = np.concatenate([[0.0], np.cumsum(steps / steps.sum())])
+    ends = [pair for pair in ((0, edges.right), (second, second + edges.left)) if pair[0] < pair[1]]
+    strayed = [0.5 * (turns[first] + turns[last]) - 0.5 * (first + last) / count for first, last in ends]
+    return np.asarray(turns[:-1] - np.mean(strayed or [0.0]), dtype=np.float64)
+
+
 def neighbour_angles(centres: FloatArray, tangents: FloatArray, frames: FloatArray) -> list[tuple[float | None, float | None]]:
     """Where every branch's next and previous neighbour lies, in radians round its own first ring.
 

@@ -18,7 +18,7 @@ from .joint_motion import JOINT_RANGES, joint_role
 from .measure import Measure
 from .plan import Fork, Limb, LimbPlan, Socket, Splice
 from .polymesh import FloatArray
-from .skeleton import skeleton_of
+from .skeleton import Skeleton, skeleton_of
 
 MOST_BENT = 0.9
 """Share of a bone that its two bends may take together, so that they do not meet."""
@@ -62,13 +62,23 @@ Turns = Mapping[tuple[str, int], float]
 
 
 def _joint_turns(plan: LimbPlan) -> Turns:
-    """How far every joint bends, by the kind of joint that it is."""
+    """How far every joint bends, by the kind of joint that it is, and how far it is bent as it stands: both curve the skin that its rows
+    must follow."""
     skeleton = skeleton_of(plan)
     turns = {}
     for index in skeleton.joints():
         bone, reach = skeleton.bones[index], JOINT_RANGES[joint_role(skeleton, index)]
-        turns[bone.limb, bone.place] = max(reach.flex, reach.extend, reach.side)
+        turns[bone.limb, bone.place] = max(reach.flex, reach.extend, reach.side) + _rest_bend(skeleton, index)
     return turns
+
+
+def _rest_bend(skeleton: Skeleton, index: int) -> float:
+    """How far a limb is bent at a joint as it stands, degrees; at a branch's root 0."""
+    bone = skeleton.bones[index]
+    if bone.hang in ("fork", "socket"):
+        return 0.0
+    along = float(skeleton.bones[bone.parent].direction @ bone.direction)
+    return float(np.degrees(np.arccos(np.clip(along, -1.0, 1.0))))
 
 
 def _limb_size(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turns: Turns) -> LimbSize:
@@ -94,7 +104,7 @@ def _bends(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turns: T
     if not limb.joint_loops:
         return [(NO_BEND, NO_BEND)] * len(lengths)
     measure, root, tip = measures[limb.name], plan.root_join(limb.name), plan.tip_join(limb.name)
-    joints = _joint_bends(plan, limb, measure, turns)
+    joints = _joint_bends(plan, limb, measures, turns)
     if root is not None and not isinstance(root, Splice):
         joints[0] = _past_root(_root_depth(limb, measure), joints[0])
     if isinstance(tip, Fork):
@@ -102,25 +112,44 @@ def _bends(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turns: T
     return [_within(length, pair) for length, pair in zip(lengths.tolist(), itertools.pairwise(joints), strict=True)]
 
 
-def _joint_bends(plan: LimbPlan, limb: Limb, measure: Measure, turns: Turns) -> list[Bend]:
+def _joint_bends(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turns: Turns) -> list[Bend]:
     """The bend to one side of every joint from the one behind the first ring to the limb's tip, where the bones have room as they have
     for the skin weights."""
-    root, tip = plan.root_join(limb.name), plan.tip_join(limb.name)
-    bones = np.linalg.norm(np.diff(limb.joints[measure.first_bone :], axis=0), axis=1).tolist()
-    behind = [(limb.name, measure.first_bone + bone) for bone in range(len(bones))]
+    tip = plan.tip_join(limb.name)
+    lengths = np.linalg.norm(np.diff(limb.joints, axis=0), axis=1).tolist()
+    behind = [(limb.name, place) for place in range(len(lengths))]
     behind.append((tip.upper, 0) if isinstance(tip, Splice) else ("", 0))
     angles = [turns.get(joint, 0.0) for joint in behind]
-    radii = np.interp(np.append(measure.joints[:-1], measure.last_ring), measure.lengths, measure.radii)
-    wanted = [BLEND_RADII * radius if angle > 0.0 else 0.0 for radius, angle in zip(radii.tolist(), angles, strict=True)]
-    if isinstance(root, Fork | Socket):
-        wanted[0] = BLEND_RADII * ROOT_DEPTH * float(np.median(measure.radii[measure.lengths <= measure.joints[1]]))
+    wanted = [BLEND_RADII * radius if angle > 0.0 else 0.0
+              for radius, angle in zip(_joint_radii(plan, limb, measures), angles, strict=True)]
+    if isinstance(plan.root_join(limb.name), Fork | Socket):
+        wanted[0] *= ROOT_DEPTH
     shares = [1.0] * len(wanted)
-    for bone, length in enumerate(bones):
+    for bone, length in enumerate(lengths):
         for joint, beyond in ((bone, bone + 1), (bone + 1, bone)):
             if wanted[joint] > 0.0:
                 shares[joint] = min(shares[joint], blend_share(length, wanted[joint], wanted[beyond]))
-    return [Bend(share * reach, bend_rows(angle)) if reach > 0.0 else NO_BEND
-            for share, reach, angle in zip(shares, wanted, angles, strict=True)]
+    bends = [Bend(share * reach, bend_rows(angle)) if reach > 0.0 else NO_BEND
+             for share, reach, angle in zip(shares, wanted, angles, strict=True)]
+    return bends[measures[limb.name].first_bone :]
+
+
+def _joint_radii(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure]) -> list[float]:
+    """Radius of a limb at each of its joints, midway between those of the bones on both sides, as the skin weights take it."""
+    root, tip = plan.root_join(limb.name), plan.tip_join(limb.name)
+    bones = _bone_radii(measures[limb.name])
+    before = _bone_radii(measures[root.lower])[-1] if isinstance(root, Splice) else bones[0]
+    after = _bone_radii(measures[tip.upper])[0] if isinstance(tip, Splice) else bones[-1]
+    return [0.5 * (low + high) for low, high in itertools.pairwise([before, *bones, after])]
+
+
+def _bone_radii(measure: Measure) -> list[float]:
+    """Median radius of every bone of the plan; of bones inside the trunk that of the first one outside."""
+    ends = np.append(measure.joints[:-1], measure.last_ring)
+    radii = [float(np.median(measure.radii[(measure.lengths >= low) & (measure.lengths <= high)]))
+             if ((measure.lengths >= low) & (measure.lengths <= high)).any() else float(np.interp(low, measure.lengths, measure.radii))
+             for low, high in itertools.pairwise(ends)]
+    return [radii[0]] * measure.first_bone + radii
 
 
 def _within(length: float, bends: tuple[Bend, Bend]) -> tuple[Bend, Bend]:
@@ -144,7 +173,7 @@ def _past_root(depth: float, bend: Bend) -> Bend:
 
 def _before_fork(plan: LimbPlan, fork: Fork, measures: Mapping[str, Measure], turns: Turns) -> Bend:
     """What lies on a trunk's last bone of the bends at its branches' roots, back to the one that reaches farthest."""
-    found = [(_root_depth(branch, measures[branch.name]), _joint_bends(plan, branch, measures[branch.name], turns)[0])
+    found = [(_root_depth(branch, measures[branch.name]), _joint_bends(plan, branch, measures, turns)[0])
              for branch in map(plan.limb, fork.branches) if branch.joint_loops]
     depth, bend = max(found, key=lambda each: each[0] + each[1].reach, default=(0.0, NO_BEND))
     sides = 1.0 + min(depth / bend.reach, 1.0) if bend.reach > 0.0 else 0.0

@@ -143,15 +143,15 @@ def centroids(centres: FloatArray, tangents: FloatArray, frames: FloatArray, rad
     return centres + centre_x[:, None] * frames + centre_y[:, None] * np.cross(tangents, frames)
 
 
-def even_ring_angles(radii: FloatArray, count: int, phase: float) -> FloatArray:
-    """Angles that cut a profile's outline into equal lengths, turned so that they stray least from even angles.
+def ring_angles(radii: FloatArray, turns: FloatArray, phase: float) -> FloatArray:
+    """Angles that cut a profile's outline at given shares of its length, turned so that they stray least from angles of those turns.
 
     radii : (k,) float64, evenly spaced angles
-    phase : radians, where the even angles begin
-    Returns (count,) float64, radians; the first lies near the phase.
+    turns : (n,) float64, shares of the whole outline
+    phase : radians, where the turns begin
+    Returns (n,) float64, radians.
     """
     outline = _Outline.of(radii)
-    turns = np.arange(count) / count
     shift = phase / (2 * np.pi)
     for _ in range(4):
         shift -= float(np.mean(outline.angles_at(turns + shift) - phase - 2 * np.pi * turns)) / (2 * np.pi)
@@ -163,7 +163,7 @@ def nearest_phase(radii: FloatArray, points: FloatArray) -> float:
 
     radii : (k,) float64, evenly spaced angles
     points : (n, 2) float64 in the section's plane, centred on their mean, counter-clockwise
-    Returns radians, as ``even_ring_angles`` takes it.
+    Returns radians, as ``ring_angles`` takes it.
     """
     outline = _Outline.of(radii)
     count = len(points)

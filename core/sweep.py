@@ -14,16 +14,22 @@ import numpy as np
 
 from .bend_rows import bend_steps
 from .counts import LimbCounts, StepRows
+from .fork import BranchEdges, crowded_turns
 from .frames import square_to, unit
 from .measure import Measure
 from .placement import row_correspondence
 from .polymesh import BoolArray, FloatArray, IntArray
-from .section import Tube, cast_profiles, even_ring_angles
+from .section import Tube, cast_profiles, ring_angles
 from .surface import Surface
 
 SHORTEST_STEP = 0.3
 """Inside a bend a row may be this much shorter than on the centre line; rows shorter still are spread."""
 UNCROSSING_PASSES = 60
+WEB_EDGE = 0.4
+"""Length of a web's edge over that of the other edges of a branch's first ring (tried on an arm: 0.5 keeps less volume at the
+fingers' roots, 0.3 gives smaller scaled Jacobians at the joints after them)."""
+WEB_FADE = 2.0
+"""Radii of a branch over which its rings become even."""
 
 
 @dataclass(frozen=True)
@@ -101,11 +107,20 @@ def _phase_jump(root_count: int, tip_count: int, starts: IntArray) -> float:
     return turn if root_count > tip_count else -turn
 
 
-def plain_angles(counts: LimbCounts, measure: Measure, stations: FloatArray, phases: FloatArray) -> list[FloatArray]:
-    """Angles of every ring's vertices, evenly spaced along the skin, one (n,) array a ring."""
+def plain_angles(counts: LimbCounts, measure: Measure, stations: FloatArray, phases: FloatArray,
+                 webs: BranchEdges | None = None) -> list[FloatArray]:
+    """Angles of every ring's vertices, evenly spaced along the skin, one (n,) array a ring; near the root of a fork's branch
+    closer in its webs.
+
+    webs : how the first ring of such a branch is shared out
+    """
     angles = []
     for count, station, phase in zip(counts.rings, stations, phases, strict=True):
-        angles.append(even_ring_angles(profile_at(measure, station), int(count), float(phase)))
+        turns = np.arange(count) / count
+        fading = max(0.0, 1.0 - float(station - stations[0]) / (WEB_FADE * float(measure.radii[0])))
+        if webs is not None and count == counts.rings[0] and fading:
+            turns = crowded_turns(webs, 1.0 - (1.0 - WEB_EDGE) * fading)
+        angles.append(ring_angles(profile_at(measure, station), turns, float(phase)))
     return angles
 
 
@@ -150,6 +165,49 @@ def fan_to(rings: Rings, end: FloatArray, rows: int) -> Rings:
         share = (middles[ring] - middles[first]) / max(middles[-1] - middles[first], 1e-300)
         positions[ring] = (1 - share) * positions[first] + share * end
     return Rings(rings.stations, rings.angles, tuple(positions))
+
+
+def even_columns(rings: Rings, counts: LimbCounts, measure: Measure, stations: FloatArray) -> Rings:
+    """Share out the rows of every bone along each of its columns as they are shared out along the limb's outer side, the more the limb
+    is bent there at rest: rays from the centre line bunch on the inner side of such a bend, and leave long rows beside the bunch."""
+    positions = list(rings.positions)
+    along = np.interp(stations, measure.lengths, measure.skin_lengths)
+    bones = np.cumsum([0, *counts.spans]).tolist()
+    for first, last in itertools.pairwise(bones):
+        bent = _bent_at_rest(measure, float(stations[first]), float(stations[last]))
+        for start, stop in _alike_runs(counts.rings, first, last):
+            column = np.stack(positions[start : stop + 1])
+            lengths = np.concatenate([np.zeros((1, column.shape[1])), np.cumsum(np.linalg.norm(np.diff(column, axis=0), axis=2), axis=0)])
+            share = (along[start : stop + 1] - along[start]) / max(along[stop] - along[start], 1e-300)
+            spread = _placed_along(column, lengths, share[:, None] * lengths[-1])
+            moved = np.interp(along[start + 1 : stop], (along[first], along[last]), bent)[:, None, None]
+            positions[start + 1 : stop] = list((1.0 - moved) * column[1:-1] + moved * spread[1:-1])
+    return Rings(rings.stations, rings.angles, tuple(positions))
+
+
+def _bent_at_rest(measure: Measure, first: float, last: float) -> tuple[float, float]:
+    """How far the limb is bent at both ends of a bone, 1 less the cosine: 0 where it runs straight on, 1 at a right angle."""
+    local = local_frames(measure, np.array([first, last]))
+    bone = unit(local.centres[1] - local.centres[0])
+    half = np.arccos(np.clip(local.tangents @ bone, -1.0, 1.0))
+    root, tip = np.minimum(1.0 - np.cos(2.0 * half), 1.0).tolist()
+    return root, tip
+
+
+def _alike_runs(ring_counts: IntArray, first: int, last: int) -> list[tuple[int, int]]:
+    """First and last rings of the runs of equal counts between two rings, runs of three rings and more."""
+    changes = first + 1 + np.flatnonzero(np.diff(ring_counts[first : last + 1]))
+    bounds = [first, *changes.tolist(), last + 1]
+    return [(start, stop - 1) for start, stop in itertools.pairwise(bounds) if stop - start > 2]
+
+
+def _placed_along(columns: FloatArray, lengths: FloatArray, wanted: FloatArray) -> FloatArray:
+    """Points at wanted lengths along columns, (r + 1, n, 3) float64."""
+    placed = np.empty_like(columns)
+    for column in range(columns.shape[1]):
+        for axis in range(3):
+            placed[:, column, axis] = np.interp(wanted[:, column], lengths[:, column], columns[:, column, axis])
+    return placed
 
 
 def uncrossed(rings: Rings, measure: Measure) -> Rings:

@@ -9,7 +9,7 @@ import pytest
 
 from ringwright.core.adjacency import build_adjacency
 from ringwright.core.defects import flipped_faces, non_manifold_vertices
-from ringwright.core.fork import branch_edges, branch_phase, facing_pairs, fork_ring, neighbour_angles, web_quads
+from ringwright.core.fork import branch_edges, branch_phase, crowded_turns, facing_pairs, fork_ring, may_crowd, neighbour_angles, web_quads
 from ringwright.core.poles import PlanTally, count_poles
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.rings import boundary_loops
@@ -81,3 +81,27 @@ def test_webs_face_their_neighbours() -> None:
     last = branch_phase(edges[2], 6, *angles[2])
     faced = last + (edges[2].right + edges[2].front + 0.5 * edges[2].left) * step
     assert np.angle(np.exp(1j * (faced - angles[2][1]))) == pytest.approx(0, abs=1e-12)
+
+
+@pytest.mark.parametrize("share", [1.0, 0.4])
+def test_edges_of_webs_crowd_together_round_where_their_middles_were(share: float) -> None:
+    for sides, webs in FORKS:
+        for edges in branch_edges(sides, webs):
+            count = edges.right + edges.left + edges.front + edges.back
+            turns = crowded_turns(edges, share)
+            steps = np.diff(np.append(turns, turns[0] + 1))
+            web = np.zeros(count, dtype=bool)
+            second = edges.right + edges.front
+            web[: edges.right] = web[second : second + edges.left] = True
+            assert steps.sum() == pytest.approx(1)
+            np.testing.assert_allclose(steps[web], share * steps[~web][0])
+            np.testing.assert_allclose(steps[~web], steps[~web][0])
+            middles = [(0, edges.right)] * bool(edges.right) + [(second, second + edges.left)] * bool(edges.left)
+            whole = np.append(turns, turns[0] + 1)
+            assert np.mean([whole[a] + whole[b] - (a + b) / count for a, b in middles]) == pytest.approx(0, abs=1e-12)
+
+
+def test_webs_crowd_only_between_branches_with_two_edges_in_front_and_at_the_back() -> None:
+    assert may_crowd(branch_edges((10, 10, 10), (3, 3)))
+    assert not may_crowd(branch_edges((8, 8, 8), (3, 3)))
+    assert not may_crowd(branch_edges((10, 10), (3,)))

@@ -11,6 +11,9 @@ from ringwright.core.bend_rows import BLEND_RADII, BLEND_SHARE, ROOT_DEPTH, bend
 from ringwright.core.joint_motion import JOINT_RANGES
 from ringwright.core.limb_size import limb_sizes
 from ringwright.core.plan import Fork, Limb, LimbPlan, Splice
+from ringwright.core.polymesh import PolyMesh
+from ringwright.core.skeleton import skeleton_of
+from ringwright.core.skin_weights import joint_blends, nearest_bones
 from support.random_plans import RoundLimb
 
 UP = np.array([0.0, 0.0, 1.0])
@@ -58,3 +61,30 @@ def test_both_sides_of_a_splice_bend_alike() -> None:
     sizes = limb_sizes(plan, {"upper_arm": lower.measure(closed=False), "forearm": upper.measure(closed=False)})
     assert sizes["upper_arm"].bends(0)[1] == sizes["forearm"].bends(0)[0]
     assert sizes["forearm"].bends(0)[0].rows == pytest.approx(bend_rows(JOINT_RANGES["elbow"].flex))
+
+
+def test_a_joint_that_is_bent_as_it_stands_gets_rows_for_both_angles() -> None:
+    straight, bent = (np.array([[0.0, 0, 0], [0, 0, 10], [side, 0, 10 + up]]) for side, up in ((0.0, 10.0), (10.0, 0.0)))
+    shape = RoundLimb(np.zeros(3), UP, 20.0, 1.0, 2)
+    rows = [limb_sizes(LimbPlan((Limb("stalk", joints),)), {"stalk": shape.measure(closed=False)})["stalk"].bend_rows[0, 1]
+            for joints in (straight, bent)]
+    own = JOINT_RANGES["other"].flex
+    np.testing.assert_allclose(rows, [bend_rows(own), bend_rows(own + 90.0)])
+
+
+def test_bends_reach_as_far_as_the_skin_weights_of_the_same_limbs_blend() -> None:
+    """A thick limb spliced to a thin one with a bone each: the blend takes the mean of both bones' radii."""
+    lower, upper = RoundLimb(np.zeros(3), UP, 20.0, 2.0, 1), RoundLimb(20.0 * UP, UP, 20.0, 1.0, 1)
+    plan = LimbPlan((Limb("upper_arm", lower.joints), Limb("forearm", upper.joints)), splices=(Splice("forearm", "upper_arm"),))
+    measures = {"upper_arm": lower.measure(closed=False), "forearm": upper.measure(closed=False)}
+    sizes = limb_sizes(plan, measures)
+    skin = [np.concatenate([shape.joints[0] + [0, 0, along] + shape.radius * np.column_stack([np.cos(turn), np.sin(turn), 0 * turn])
+                            for along in np.linspace(0.0, 20.0, 9)]) for shape in (lower, upper) for turn in [np.arange(12) * np.pi / 6]]
+    quads = np.concatenate([start + 12 * row + np.column_stack([np.arange(12), (np.arange(12) + 1) % 12, 12 + (np.arange(12) + 1) % 12,
+                                                               12 + np.arange(12)]) for start in (0, 108) for row in range(8)])
+    mesh = PolyMesh.from_quads(np.concatenate(skin), quads.astype(np.int32))
+    mesh = mesh.with_attributes(vertex__limb=np.repeat(np.arange(2, dtype=np.int32), 108))
+    skeleton = skeleton_of(plan)
+    blend = joint_blends(mesh, skeleton, nearest_bones(mesh, skeleton))[skeleton.joints()[0]]
+    assert sizes["forearm"].bend_reaches[0, 0] == pytest.approx(blend.half_width, rel=0.01)
+    assert sizes["upper_arm"].bend_reaches[0, 1] == pytest.approx(blend.half_width, rel=0.01)

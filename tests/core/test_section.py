@@ -14,11 +14,11 @@ from ringwright.core.section import (
     centroids,
     directions_at,
     even_angles,
-    even_ring_angles,
     fill_profiles,
     girths,
     near_tubes,
     nearest_phase,
+    ring_angles,
 )
 from support.reference_surface import ReferenceSurface
 from support.shapes import Shape, cylinder
@@ -99,7 +99,7 @@ def test_gaps_are_filled_round_the_ring_and_lost_rings_from_the_next() -> None:
 @pytest.mark.parametrize("count", [4, 6, 9, 16])
 def test_a_ring_is_cut_into_even_lengths(count: int) -> None:
     profile = ellipse(3, 1)
-    angles = even_ring_angles(profile, count, 0.2)
+    angles = ring_angles(profile, np.arange(count) / count, 0.2)
     assert angles.shape == (count,) and (np.diff(angles) > 0).all() and angles[-1] - angles[0] < 2 * np.pi
 
     def length(low: float, high: float) -> float:
@@ -112,16 +112,16 @@ def test_a_ring_is_cut_into_even_lengths(count: int) -> None:
 
 
 def test_a_round_ring_is_cut_at_even_angles_from_its_phase() -> None:
-    np.testing.assert_allclose(even_ring_angles(np.ones(32), 8, 0.3), 0.3 + 2 * np.pi * np.arange(8) / 8, atol=1e-9)
+    np.testing.assert_allclose(ring_angles(np.ones(32), np.arange(8) / 8, 0.3), 0.3 + 2 * np.pi * np.arange(8) / 8, atol=1e-9)
 
 
 @pytest.mark.parametrize("phase", [0.0, 0.4, 2.0, -1.3])
 def test_the_phase_of_a_ring_is_found_again(phase: float) -> None:
     profile = ellipse(2, 1)
-    angles = even_ring_angles(profile, 10, phase)
+    angles = ring_angles(profile, np.arange(10) / 10, phase)
     radius = np.interp(angles % (2 * np.pi), np.linspace(0, 2 * np.pi, 257), np.append(profile, profile[0]))
     points = np.column_stack([radius * np.cos(angles), radius * np.sin(angles)])
-    found = even_ring_angles(profile, 10, nearest_phase(profile, points))
+    found = ring_angles(profile, np.arange(10) / 10, nearest_phase(profile, points))
     stray = np.angle(np.exp(1j * (found - angles)))
     assert np.abs(stray).max() < 2 * np.pi / 10 / 8  # one of the eight turns that are tried for every edge
 

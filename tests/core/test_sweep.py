@@ -10,14 +10,17 @@ import pytest
 from ringwright.core.bend_rows import GATHER, NO_BEND
 from ringwright.core.budget import solve_counts
 from ringwright.core.counts import LimbCounts, StepRows
+from ringwright.core.fork import BranchEdges
 from ringwright.core.limb_size import limb_sizes
 from ringwright.core.measure import Measure, measure_limb
 from ringwright.core.placement import row_correspondence
 from ringwright.core.plan import Limb, LimbPlan
 from ringwright.core.sweep import (
+    WEB_EDGE,
     Rings,
     carried_phases,
     cast_rings,
+    even_columns,
     fan_to,
     lean_into,
     local_frames,
@@ -68,7 +71,7 @@ def test_rings_are_even_along_the_skin() -> None:
 
 
 def test_phases_stay_without_step_downs_and_spread_a_given_turn() -> None:
-    counts = LimbCounts((4,), np.full(5, 8, dtype=np.int32), np.zeros(5, dtype=np.bool_), (), None, ((NO_BEND, NO_BEND),))
+    counts = LimbCounts((4,), np.full(5, 8, dtype=np.int32), np.zeros(5, dtype=np.bool_), (), None, ((NO_BEND, NO_BEND),), (4.0,))
     np.testing.assert_array_equal(carried_phases(counts, None, None), np.zeros(5))
     np.testing.assert_array_equal(carried_phases(counts, None, 0.4), np.full(5, 0.4))
     np.testing.assert_array_equal(carried_phases(counts, 0.3, None), np.full(5, 0.3))
@@ -83,7 +86,8 @@ def test_phases_stay_without_step_downs_and_spread_a_given_turn() -> None:
 def test_columns_run_straight_through_step_downs(fuller_at_tip: bool) -> None:
     starts = np.array([0, 4, 8], dtype=np.int32)
     rings = np.array([12, 12, 6, 6] if not fuller_at_tip else [6, 6, 12, 12], dtype=np.int32)
-    counts = LimbCounts((3,), rings, np.zeros(4, dtype=np.bool_), (StepRows(1, (starts,), fuller_at_tip),), None, ((NO_BEND, NO_BEND),))
+    steps = (StepRows(1, (starts,), fuller_at_tip),)
+    counts = LimbCounts((3,), rings, np.zeros(4, dtype=np.bool_), steps, None, ((NO_BEND, NO_BEND),), (3.0,))
     assert list(starts_by_row(counts)) == [1]
     phases = carried_phases(counts, None, 0.0)
     above = row_correspondence(12, starts)
@@ -127,7 +131,7 @@ def test_sections_and_frames_between_stations_are_mixed() -> None:
 
 
 def test_rows_lean_into_a_wavy_last_ring() -> None:
-    counts = LimbCounts((2, 4), np.full(7, 6, dtype=np.int32), np.zeros(7, dtype=np.bool_), (), None, ((NO_BEND, NO_BEND),) * 2)
+    counts = LimbCounts((2, 4), np.full(7, 6, dtype=np.int32), np.zeros(7, dtype=np.bool_), (), None, ((NO_BEND, NO_BEND),) * 2, (2.0, 4.0))
     angles = [2 * np.pi * np.arange(6) / 6] * 7
     wave = 6 + 0.5 * np.cos(2 * angles[0])
     leaned = lean_into(np.arange(7.0), angles, counts, wave)
@@ -145,6 +149,46 @@ def test_rows_are_drawn_straight_to_a_ring_made_elsewhere() -> None:
     np.testing.assert_array_equal(fanned[-1], end)
     np.testing.assert_allclose(fanned[5], (rings.positions[4] + 2 * end) / 3)  # two of three on the way
     np.testing.assert_array_equal(fanned[4], rings.positions[4])
+
+
+def test_rows_on_the_inner_side_of_a_bend_at_rest_are_evened_and_a_straight_limb_stays() -> None:
+    """A tube bent at rest by 90 degrees in one joint: rays from its axis bunch in the crease."""
+    surface = ReferenceSurface(*bent_tube(1.0, 1.6, np.radians(90), 96, 96))
+    joints = 1.6 * np.array([[1 - np.cos(turn), 0, np.sin(turn)] for turn in np.radians([4.0, 45.0, 86.0])])
+    limb = Limb("limb", joints, 12, (6, 6))
+    measure = measure_limb(limb, surface, leaves_trunk=False, open_root=True)
+    counts = counted(limb, measure)
+    stations = 0.5 * (measure.lengths[-1]) * (1 + np.sign(np.linspace(-1, 1, 13)) * np.abs(np.linspace(-1, 1, 13)) ** 1.5)
+    angles = plain_angles(counts, measure, stations, carried_phases(counts, None, 0.0))
+    rings = cast_rings(measure, [np.full(12, station) for station in stations], angles, surface)
+    wanted = np.diff(np.interp(stations, measure.lengths, measure.skin_lengths))[:6]
+
+    def uneven(positions: tuple[np.ndarray, ...]) -> float:
+        rows = np.linalg.norm(np.diff(np.stack(positions[:7]), axis=0), axis=2) / wanted[:, None]
+        return float((rows.std(axis=0) / rows.mean(axis=0)).max())
+
+    evened = even_columns(rings, counts, measure, stations)
+    assert uneven(evened.positions) < uneven(rings.positions)
+    for ring in (0, 6, 12):
+        np.testing.assert_array_equal(evened.positions[ring], rings.positions[ring])
+    straight_measure, straight_limb = straight()
+    straight_counts = counted(straight_limb, straight_measure)
+    stations = ring_stations(straight_counts, straight_measure, 3)
+    ring = np.column_stack([np.cos(np.arange(8)), np.sin(np.arange(8)), 0.1 * np.arange(8)])
+    upright = Rings((), (), tuple(ring * [1, 1, 1 + index % 2] + [0, 0, station] for index, station in enumerate(stations)))
+    kept = even_columns(upright, straight_counts, straight_measure, stations).positions
+    np.testing.assert_allclose(np.stack(kept), np.stack(upright.positions), atol=1e-9)
+
+
+def test_edges_of_webs_are_shorter_at_the_root_and_even_farther_on() -> None:
+    measure, limb = straight()
+    counts = counted(limb, measure)
+    stations = ring_stations(counts, measure, 3)
+    webs = BranchEdges(2, 2, 2, 2)
+    angles = plain_angles(counts, measure, stations, np.zeros(len(stations)), webs)
+    steps = [np.diff(np.append(angle, angle[0] + 2 * np.pi)) for angle in angles]
+    np.testing.assert_allclose(steps[0][[0, 1, 4, 5]], WEB_EDGE * steps[0][2], rtol=0.02)
+    np.testing.assert_allclose(steps[-1], 2 * np.pi / 8, rtol=1e-6)
 
 
 def test_rings_that_cross_inside_a_bend_are_spread() -> None:
