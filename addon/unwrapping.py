@@ -21,6 +21,8 @@ from .mesh_bridge import MAP_NAME, read_uvs
 MARGIN = 4 / 1024
 """Space round every island, share of the map: at 1024 pixels four to the map's border, and so eight between two islands."""
 
+DART_ROUNDS = 2
+"""Times that a stretched map is cut again; once does on limbs as a rule, twice where an end was closed by hand."""
 MAP_LIMITS = Limits(largest_uv_overlap=0.0, largest_uv_stretch=1.2, largest_texel_density=1.05, smallest_uv_margin=2)
 """Where a map that was made here deserves a warning: anything double, more stretch than a film asset has, islands whose texels
 differ by more than a twentieth, or so near that colours bleed on a map of 1024 (common practice)."""
@@ -42,19 +44,20 @@ def mark_seams(host_mesh: bpy.types.Mesh, mesh: PolyMesh, seams: IntArray) -> No
 
 
 def unwrap_along(item: bpy.types.Object, mesh: PolyMesh, plan: LimbPlan, skeleton: Skeleton) -> None:
-    """Unwrap a cage along its plan's seams, and once more with short cuts where the map comes out stretched; all cuts are marked.
+    """Unwrap a cage along its plan's seams, and again with short cuts where the map comes out stretched; all cuts are marked.
 
     mesh : the cage's faces, with their limbs
     Raises MeshError where the mesh does not tell which limb its faces belong to.
     """
     seams = find_seams(mesh, plan, skeleton)
-    mark_seams(item.data, mesh, seams)
-    unwrap(item)
-    uvs = read_uvs(item.data)
-    darts = np.empty(0, dtype=np.int32) if uvs is None else dart_edges(mesh, skeleton, seams, face_stretch(mesh, uvs))
-    if len(darts):
-        mark_seams(item.data, mesh, np.concatenate([seams, darts]))
+    for _ in range(1 + DART_ROUNDS):
+        mark_seams(item.data, mesh, seams)
         unwrap(item)
+        uvs = read_uvs(item.data)
+        darts = np.empty(0, dtype=np.int32) if uvs is None else dart_edges(mesh, skeleton, seams, face_stretch(mesh, uvs))
+        if not len(darts):
+            break
+        seams = np.concatenate([seams, darts])
 
 
 def unwrap(item: bpy.types.Object) -> None:
