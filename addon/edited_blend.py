@@ -19,6 +19,9 @@ from .mesh_bridge import create_mesh, read_mesh, read_uvs, write_positions, writ
 from .quiet import quiet_host
 from .written_beside import written_beside
 
+SAME_PLACE = 1e-6
+"""Vertices this near to each other, in the mesh's diagonals, are in one place."""
+
 
 def write_edited(path: Path, source: str, mesh: PolyMesh, edit: MeshEdit) -> bool:
     """Write FILE[:OBJECT] after a core edit; returns whether what a .blend's object carries stayed behind.
@@ -92,13 +95,21 @@ def _write_object(path: Path, original: Path, name: str, mesh: PolyMesh, change:
         scene.view_layers[0].update()
         matrix = np.array(item.matrix_world, dtype=np.float64)
         own = read_mesh(item.data, matrix)
-        if not (np.array_equal(own.corner_verts, mesh.corner_verts) and np.array_equal(own.positions, mesh.positions)):
+        if not _is_same(own, mesh):
             return False
         if not change(item, matrix):
             return False
         with written_beside(path) as part, quiet_host():
             bpy.data.libraries.write(str(part), {scene})
     return True
+
+
+def _is_same(own: PolyMesh, seen: PolyMesh) -> bool:
+    """Whether what is seen of an object is its own mesh; a rig at rest moves vertices by the last digit of single precision."""
+    if not np.array_equal(own.corner_verts, seen.corner_verts) or own.positions.shape != seen.positions.shape:
+        return False
+    size = float(np.linalg.norm(np.ptp(seen.positions, axis=0)))
+    return bool(np.abs(own.positions - seen.positions).max(initial=0.0) <= SAME_PLACE * size)
 
 
 def _above(item: bpy.types.Object) -> list[bpy.types.Object]:

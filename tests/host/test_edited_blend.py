@@ -13,6 +13,9 @@ from mathutils import Matrix
 from ringwright.addon.borrowed import private_scene
 from ringwright.addon.command_line import main
 from ringwright.addon.files import read_mesh, read_mesh_file, write_mesh
+from ringwright.addon.rigging import create_rig, follow_rig
+from ringwright.core.plan import Limb, LimbPlan
+from ringwright.core.skeleton import skeleton_of
 from support.edited_host import put
 from support.tubes import join, tube
 
@@ -142,3 +145,32 @@ def test_settling_keeps_what_the_object_carries(tmp_path: Path, capfd: pytest.Ca
         assert after.vertex_groups[0].name == group and after.data.edges[100].use_seam
         assert np.allclose(np.array(after.matrix_basis), MATRIX, atol=1e-6)
     assert np.abs(read_mesh(out).positions - rest.positions).max() > 0.01
+
+
+@pytest.mark.parametrize(("words", "bent"), [(["splice"], False), (["splice"], True), (["patch", "--loop", "0"], False),
+                                             (["symmetry", "--plane", "y"], False)])
+def test_a_rig_goes_along_while_it_is_at_rest(words: list[str], bent: bool, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    item = dressed()
+    item.shape_key_clear()
+    item.name = "Rigged"
+    rig = create_rig(item.users_scene[0], skeleton_of(LimbPlan((Limb("arm", np.array([[3.0, 0.5, -1], [3, 0.5, 6], [3, 0.5, 11]])),))))
+    for bone in rig.data.bones:
+        item.vertex_groups.new(name=bone.name).add(list(range(len(item.data.vertices))), 0.5, "REPLACE")
+    follow_rig(item, rig)
+    if bent:
+        rig.pose.bones[1].rotation_mode = "XYZ"
+        rig.pose.bones[1].rotation_euler = (1.0, 0, 0)
+    source, out = tmp_path / "arm.blend", tmp_path / "out.blend"
+    bpy.context.view_layer.update()
+    bpy.data.libraries.write(str(source), {item.users_scene[0]})
+    bpy.data.batch_remove([item, item.data, rig, rig.data, *item.data.materials])
+    assert main([words[0], str(source), *words[1:], "--out", str(out)]) == 0
+    assert ("bare mesh" in capfd.readouterr().out) == bent
+    with private_scene():
+        with bpy.data.libraries.load(str(out)) as (inside, wanted):
+            wanted.objects = inside.objects
+        kinds = {each.type for each in wanted.objects}
+        assert kinds == ({"MESH"} if bent else {"MESH", "ARMATURE"})
+        if not bent:
+            (mesh,) = (each for each in wanted.objects if each.type == "MESH")
+            assert mesh.modifiers[0].object.type == "ARMATURE" and "arm.1" in mesh.vertex_groups
