@@ -17,7 +17,7 @@ from .counts import DEFAULT_DETAIL, SQUARE, CountPlan, Fineness, count_cage
 from .errors import PlanError
 from .limb_size import LimbSize
 from .plan import LimbPlan
-from .two_sided import is_two_sided, paired_means
+from .two_sided import is_two_sided, limb_images, paired_means
 
 MOST_DETAIL = 64.0
 ROW_DENSITY = 0.6
@@ -79,13 +79,16 @@ def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, c
 
 
 def _fuller(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, fineness: Fineness, counts: CountPlan) -> CountPlan:
-    """The counts with a row more on those bones that are shortest of rows, as many as the budget has room for."""
+    """The counts with a row more on those bones that are shortest of rows, as many as the budget has room for; images get theirs
+    together."""
+    images = limb_images(plan, plan.symmetry) if plan.symmetry is not None and is_two_sided(plan) else {}
     short = {(name, bone): wanted / rows for name, limb in counts.limbs.items()
              for bone, (wanted, rows) in enumerate(zip(limb.wanted, limb.spans, strict=True))}
-    for bone in sorted(short, key=lambda each: -short[each]):
-        tried = _counted(plan, sizes, replace(fineness, fuller=fineness.fuller | {bone}))
+    for name, bone in sorted(short, key=lambda each: -short[each]):
+        fuller = replace(fineness, fuller=fineness.fuller | {(name, bone), (images.get(name, name), bone)})
+        tried = _counted(plan, sizes, fuller)
         if tried is not None and counts.quads < tried.quads <= budget:
-            fineness, counts = replace(fineness, fuller=fineness.fuller | {bone}), tried
+            fineness, counts = fuller, tried
     return counts
 
 

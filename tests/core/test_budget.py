@@ -53,6 +53,15 @@ def test_a_hand_uses_most_of_its_budget(budget: int) -> None:
     assert 0.95 * budget <= counts.quads <= budget
 
 
+@pytest.mark.parametrize("budget", [800, 1200, 2132])
+def test_no_quads_are_left_that_would_make_a_row_where_rows_are_missing(budget: int) -> None:
+    counts = solve_counts(hand(budget=budget), HAND_SIZES)
+    left = budget - counts.quads
+    for name, found in counts.limbs.items():
+        for wanted, rows in zip(found.wanted, found.spans, strict=True):
+            assert wanted <= rows + 0.5 or found.rings.min() > left, (name, wanted, rows, left)
+
+
 def test_given_counts_are_upper_bounds_under_a_budget() -> None:
     given = {**dict.fromkeys(FINGERS, 8), "thumb": 10, "forearm": 16}
     for budget in (400, 900, 20000):

@@ -15,11 +15,9 @@ from support.open_data import require_base_mesh
 pytestmark = [pytest.mark.real, pytest.mark.slow]
 
 SAME = 0.005
-SHORT_OF_VOLUME = {"arm_right": 0.012, "leg_right": 0.012}
+SHORT_OF_VOLUME = 0.01
 """Most share of volume that any joint keeps less than the professional mesh's."""
-SHORT_OF_JACOBIAN = 0.03
-VOLUME_JOINTS = {"arm_right": 14, "leg_right": 13}
-JACOBIAN_JOINTS = {"arm_right": 15, "leg_right": 16}
+VOLUME_JOINTS = {"arm_right": 15, "leg_right": 14}
 """Joints of 17 and 16 that are at least as good."""
 
 
@@ -34,19 +32,18 @@ def test_quads_are_no_more(named: tuple[str, Pair]) -> None:
     assert bent.cage.skinned.mesh.face_count <= bent.hand.skinned.mesh.face_count
 
 
-def test_scaled_jacobians_are_better_on_the_whole_and_at_most_joints(named: tuple[str, Pair]) -> None:
-    name, bent = named
+def test_scaled_jacobians_are_better_on_the_whole_and_as_good_at_every_joint(named: tuple[str, Pair]) -> None:
+    _, bent = named
     cage, hand = np.array([[joint.jacobian, joint.hand_jacobian] for joint in bent.joints]).T
     assert cage.mean() > hand.mean() + 0.2
-    assert np.count_nonzero(cage >= hand - SAME) >= JACOBIAN_JOINTS[name]
-    assert (hand - cage).max() <= SHORT_OF_JACOBIAN
+    assert (cage >= hand - SAME).all()
 
 
 def test_volume_is_as_good_on_the_whole_and_nearly_so_in_every_joint(named: tuple[str, Pair]) -> None:
     name, bent = named
     cage, hand = np.array([[joint.volume, joint.hand_volume] for joint in bent.joints]).T
     assert cage.mean() >= hand.mean() - SAME
-    assert (hand - cage).max() <= SHORT_OF_VOLUME[name]
+    assert (hand - cage).max() <= SHORT_OF_VOLUME
     assert np.count_nonzero(cage >= hand - SAME) >= VOLUME_JOINTS[name]
 
 
