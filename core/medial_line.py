@@ -33,6 +33,13 @@ STEP = 0.5
 MOST_STEPS = 600
 SHARPEST_TURN = 0.4
 """Least cosine between two steps; a sharper turn has left the limb (a finger bends by up to 110 degrees over several steps)."""
+BEND_TILTS = np.radians([30.0, 40.0, 55.0])
+"""How far the way is turned in search of a limb behind a sharp bend."""
+BEND_TURNS = 16
+BEND_GIRTH = 1.0
+BEND_REACH = 1.3
+"""Girth of a slice behind a bend over that before it, and its longest reach over its own girth radius, at most (measured: 0.91 to 0.96
+and 1.03 to 1.15 at bent knuckles; slices through a palm's corner 1.03 or more)."""
 DOME_LENGTH = 1.2
 """Girth radii behind a tip's middle within which slices say nothing of the limb's girth."""
 TAPER_LENGTH = 4.0
@@ -105,6 +112,13 @@ def march_from_tip(surface: Surface, tip: FloatArray, goal: FloatArray, *, stops
         usual = float(np.median(radii[-COMPARED:])) if marched > TAPER_LENGTH * radii[-1] else radii[-1]
         thick = stops_at_trunk and marched > DOME_LENGTH * radii[-1] and radius > OPENING * usual
         if not np.isfinite(radius) or thick or reach > REACH * radius:
+            turned = _round_the_bend(surface, points, radii[-1], way, usual) if stops_at_trunk else None
+            if turned is not None:
+                middle, radius, way = turned
+                marched += float(np.linalg.norm(middle - points[-1]))
+                points.append(middle)
+                radii.append(radius)
+                continue
             free = max(len(points) - VEERED, 2) if stops_at_trunk else len(points)
             return MedialLine(np.array(points[:free]), np.array(radii[:free]), True)
         step = unit(middle - points[-1])
@@ -115,6 +129,25 @@ def march_from_tip(surface: Surface, tip: FloatArray, goal: FloatArray, *, stops
         radii.append(radius)
         way = unit(way + 2 * step)
     return MedialLine(np.array(points), np.array(radii), True)
+
+
+def _round_the_bend(surface: Surface, points: list[FloatArray], radius: float, way: FloatArray,
+                    usual: float) -> tuple[FloatArray, float, FloatArray] | None:
+    """The next middle of a limb that turns sharply, its girth radius and the way on; None where nothing as thin goes on.
+
+    At a bent knuckle the slice across the way so far runs along the bone behind it; across that bone it is as thin as before.
+    """
+    across = any_square_direction(way)
+    beside = np.cross(way, across)
+    best: tuple[FloatArray, float, FloatArray] | None = None
+    for tilt in BEND_TILTS:
+        for turn in np.arange(BEND_TURNS) * (2 * np.pi / BEND_TURNS):
+            other = np.cos(tilt) * way + np.sin(tilt) * (np.cos(turn) * across + np.sin(turn) * beside)
+            middle, found, reach = limb_slice(surface, points[-1] + STEP * radius * other, other)
+            thin = found <= BEND_GIRTH * min(radius, usual) and reach <= BEND_REACH * found
+            if thin and unit(middle - points[-1]) @ other > SHARPEST_TURN and (best is None or found < best[1]):
+                best = middle, found, other
+    return best
 
 
 def _way_from_tip(surface: Surface, tip: FloatArray) -> FloatArray | None:
