@@ -27,8 +27,9 @@ ROW_COSINE = np.cos(np.radians(35.0))
 """Children of a row are seen from the bone's head within so much of their mean direction."""
 TURNED_COSINE = np.cos(np.radians(30.0))
 """A bone that points so far away from where it ends says nothing of the bones behind it either."""
-LAST_SHARE = 0.5
-"""Length of a last bone whose own end says nothing, in lengths of its parent; what the target has beyond its end is found there."""
+LAST_SHARE = 0.3
+"""Length of a last bone whose own end says nothing, in lengths of its parent: short, so that below an ankle it stays in the foot; what
+the target has beyond its end is found there."""
 
 
 def with_true_ends(bones: Sequence[RigBone]) -> list[RigBone]:

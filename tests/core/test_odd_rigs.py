@@ -51,8 +51,8 @@ def check_sound(plan: LimbPlan, shape: Shape) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("bones", [cut_short(limb_bones(tail=False, prefixed=True)), dotted_rig(), arms_at_the_neck()],
-                         ids=["cut short", "dotted", "arms at the neck"])
+@pytest.mark.parametrize("bones", [cut_short(limb_bones(tail=False, prefixed=True)), sticks(limb_bones(tail=False, prefixed=True)),
+                                   dotted_rig(), arms_at_the_neck()], ids=["cut short", "joints alone", "dotted", "arms at the neck"])
 def test_rigs_of_a_biped(bones: list[RigBone]) -> None:
     plan = plan_of(bones)
     assert plan.symmetry == "x"
