@@ -37,6 +37,7 @@ from .sweep import (
     plain_angles,
     profile_at,
     ring_stations,
+    root_offsets,
     starts_by_row,
     uncrossed,
 )
@@ -63,6 +64,7 @@ class Assembly:
     freedom : (V,) float64, 1 where branches and step-downs leave no grid of rectangles, falling to 0 away from them;
         tips keep the shape they were laid in
     barred : (V, 3) float64, the way out of its cleft for a vertex of a web, which must stay at the bottom; zero elsewhere
+    webs : (V,) bool, all vertices of webs, which were laid at the bottoms of their clefts
     limb_names : names by limb number
     """
 
@@ -70,6 +72,7 @@ class Assembly:
     held: BoolArray
     freedom: FloatArray
     barred: FloatArray
+    webs: BoolArray
     limb_names: tuple[str, ...]
 
 
@@ -90,6 +93,7 @@ class _Build:
     root_rings: dict[str, IntArray] = field(default_factory=dict)
     held: list[IntArray] = field(default_factory=list)
     barred: list[tuple[IntArray, FloatArray]] = field(default_factory=list)
+    webs: list[IntArray] = field(default_factory=list)
     tips: list[IntArray] = field(default_factory=list)
     holes: dict[str, IntArray] = field(default_factory=dict)
     vertex_count: int = 0
@@ -162,9 +166,11 @@ def _lay_limb(build: _Build, walls: dict[str, list[IntArray]], name: str, socket
     phases = carried_phases(counts, tip_phase, root_phase)
     angles = plain_angles(counts, measure, stations, phases, _crowding_webs(build, name))
     station_lists = [np.full(len(angle), station) for angle, station in zip(angles, stations, strict=True)]
+    station_lists = lean_into(station_lists, angles, slice(counts.spans[0], None, -1), root_offsets(measure, angles[0]))
     if tip_ring is not None and isinstance(plan.tip_join(name), Fork):
         end_stations = _stations_of(np.concatenate(build.positions)[tip_ring], measure)
-        station_lists = lean_into(stations, angles, counts, end_stations)
+        last_bone = slice(counts.rows - counts.spans[-1], None)
+        station_lists = lean_into(station_lists, angles, last_bone, end_stations - stations[-1])
     rings = cast_rings(measure, station_lists, angles, build.surface, _side_tubes(build, name))
     rings = even_columns(rings, counts, measure, stations)
     if tip_ring is not None and isinstance(plan.tip_join(name), Fork):
@@ -221,6 +227,7 @@ def _sink_webs(build: _Build, fork: Fork, first_rings: list[IntArray], edges: tu
         for side in range(2):
             positions[pairs[:, side]] += shift
         build.barred.append((pairs[1:-1].ravel(), down))
+        build.webs.append(pairs.ravel())
     build.positions[:] = [positions]
 
 
@@ -355,7 +362,8 @@ def _finished(build: _Build) -> Assembly:
         may_move = ~(held | tip | barred.any(axis=1)) & (attributes["vertex.limb"] != _number(build.plan, branch))
         positions = spread_collar(positions, mesh.quads(), adjacency, number[hole], may_move, build.surface)
     named = PolyMesh(positions, mesh.corner_verts, mesh.face_offsets, attributes)
-    return Assembly(named, held, freedom, barred, tuple(limb.name for limb in build.plan.limbs))
+    webs = _marked(build, build.webs)[used]
+    return Assembly(named, held, freedom, barred, webs, tuple(limb.name for limb in build.plan.limbs))
 
 
 def _marked(build: _Build, rings: Sequence[IntArray]) -> BoolArray:

@@ -12,6 +12,7 @@ import numpy as np
 from .adjacency import build_adjacency
 from .assemble import assemble, tips_first
 from .budget import solve_counts
+from .clefts import joint_tube
 from .counts import CountPlan
 from .errors import MeshError, PlanError
 from .frames import unit
@@ -23,6 +24,7 @@ from .outward import outward_surface
 from .plan import Fork, Limb, LimbPlan, Splice, check_plan
 from .poles import JointZone, PlanTally, count_poles, find_step_downs
 from .polymesh import BoolArray, FloatArray, PolyMesh
+from .section import Tube
 from .settle import settle
 from .surface import Surface
 from .symmetric_cage import even_assembly
@@ -88,7 +90,7 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     assembly = assembly if even is None else even.assembly
     draft(assembly.mesh if plan.symmetry is None or even is not None else _with_image(plan.symmetry, assembly.mesh, assembly.held), counts)
     progress("Settling", 0.5)
-    settled = settle(assembly.mesh, outward, assembly.held, assembly.freedom, assembly.barred)
+    settled = settle(assembly.mesh, outward, assembly.held, assembly.freedom, assembly.barred, webs=assembly.webs)
     mesh = assembly.mesh.with_positions(settled.positions)
     tally = PlanTally(counts.tips, counts.branches, counts.step_downs)
     zones = joint_zones(joined, counts, measures)
@@ -116,12 +118,21 @@ def measure_limbs(plan: LimbPlan, surface: Surface, known: Measures | None = Non
         obstacles = [measures[socket.branch].tube() for socket in plan.sockets_of(name)]
         asked: dict[str, Any] = {
             "leaves_trunk": root is not None and not isinstance(root, Splice), "open_root": root is None,
-            "continuation": continuation(plan, name), "end": end, "up": _up(plan, limb), "obstacles": obstacles}
+            "continuation": continuation(plan, name), "end": end, "up": _up(plan, limb), "obstacles": obstacles,
+            "beside": _beside(plan, name, surface)}
         key = _measure_key(limb, asked)
         if key not in kept:
             kept[key] = measure_limb(limb, surface, **asked)
         measures[name] = kept[key]
     return measures
+
+
+def _beside(plan: LimbPlan, name: str, surface: Surface) -> list[Tube]:
+    """The limbs next to a branch in its fork, as it sees them."""
+    join = plan.root_join(name)
+    branches = join.branches if isinstance(join, Fork) else ()
+    place = branches.index(name) if branches else 0
+    return [joint_tube(plan.limb(branch).joints, surface) for index, branch in enumerate(branches) if abs(index - place) == 1]
 
 
 def _measure_key(limb: Limb, asked: dict[str, Any]) -> bytes:

@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from .clefts import cleft_length, nearest_on, shared_out
 from .errors import PlanError
-from .frames import any_square_direction, arc_lengths, rotation_minimising_frames, sample_polyline, smooth_directions, unit
+from .frames import any_square_direction, arc_lengths, rotation_minimising_frames, sample_polyline, smooth_directions, square_to, unit
 from .joined import ENDS_FREE, Continuation
 from .plan import Limb
 from .polymesh import BoolArray, FloatArray
-from .section import Tube, area_radii, cast_profiles, centroids, even_angles, fill_profiles, girths, skin_points
+from .section import Tube, area_radii, cast_profiles, centroids, directions_at, even_angles, fill_profiles, girths, skin_points
 from .surface import Surface
 
 CURVATURE_REACH = 2
@@ -38,6 +39,18 @@ NEAR_ROOT = 0.5
 ROOT_STATIONS = slice(4, 12)
 """Stations near the root, clear of the trunk, that tell a branch's girth there."""
 
+CLEFT_STATIONS = 4 * STATIONS
+"""Places along a branch's line at which it is asked whether it is grown together with its neighbour."""
+CLEFT_LIFT = 0.1
+"""A first ring lies this many radii above its clefts."""
+NEAR_CLEFT = 0.8
+"""A plain first ring meets its clefts where they lie at most this many radii above or below it."""
+DEEPEST_CLEFT = 3.0
+"""So many radii below a first ring its clefts are looked for."""
+WEB_RISE = 0.6
+"""A web reaches down into a cleft that lies so many radii below its branch's first ring; for deeper ones the ring leans."""
+STEEPEST_ROOT = 2.0
+"""Steepest slope of a first ring between two clefts of unequal depth."""
 DOME = 0.8
 """Share of its radius that a tip's dome is deep at least; slices nearer the end say nothing of the limb's girth."""
 BEND_REACH = 1.5
@@ -65,6 +78,8 @@ class Measure:
     skin_curvatures : (m,) float64, mean curvature of the skin along the limb
     last_ring : arc length at which the last ring lies: the end of the line, or short of a closed tip by half a cap
     first_bone : index of the plan's bone in which the first ring lies
+    lean : (3,) float64, square to the first tangent: how much farther along the limb the first ring's plane lies, a unit of way
+        across; it meets the clefts to both sides
     """
 
     lengths: FloatArray
@@ -79,6 +94,7 @@ class Measure:
     skin_curvatures: FloatArray
     last_ring: float
     first_bone: int
+    lean: FloatArray
 
     def tube(self) -> Tube:
         """The limb as an obstacle for other limbs."""
@@ -87,7 +103,8 @@ class Measure:
 
 
 def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root: bool, continuation: Continuation = ENDS_FREE,
-                 end: FloatArray | None = None, up: FloatArray | None = None, obstacles: Sequence[Tube] = ()) -> Measure:
+                 end: FloatArray | None = None, up: FloatArray | None = None, obstacles: Sequence[Tube] = (),
+                 beside: Sequence[Tube] = ()) -> Measure:
     """Measure one limb.
 
     limb : its joints run from the root to the tip
@@ -98,9 +115,27 @@ def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root:
     end : (3,) float64, where the limb runs to beyond its last joint (a trunk that ends in a fork)
     up : (3,) float64, the direction that angle zero looks in; chosen where None
     obstacles : limbs that leave this one, whose skin is not its own
+    beside : the next limbs to both sides in the fork that this one belongs to: its first ring meets the clefts between
     Raises PlanError where no slice through the joint line meets the target, or where up looks along the limb.
     """
-    task = _Task(limb, surface, continuation, up, obstacles)
+    task = _Task(limb, surface, continuation, up, obstacles, ())
+    measure = _measured(task, end, leaves_trunk=leaves_trunk, open_root=open_root)
+    if not beside or _meets_clefts(measure, beside, surface):
+        return measure
+    return _measured(replace(task, beside=beside), end, leaves_trunk=leaves_trunk, open_root=open_root)
+
+
+def _meets_clefts(measure: Measure, beside: Sequence[Tube], surface: Surface) -> bool:
+    """Whether the first ring lies so near the clefts to both sides that webs reach them."""
+    radius = float(np.median(measure.radii[ROOT_STATIONS]))
+    lengths = np.linspace(-DEEPEST_CLEFT * radius, 0.5 * float(measure.lengths[-1]), CLEFT_STATIONS)
+    line = sample_polyline(measure.centres, np.maximum(lengths, 0.0)) + np.minimum(lengths, 0.0)[:, None] * measure.tangents[0]
+    return all(abs(cleft_length(line, lengths, tube, surface)) <= NEAR_CLEFT * radius for tube in beside)
+
+
+def _measured(task: _Task, end: FloatArray | None, *, leaves_trunk: bool, open_root: bool) -> Measure:
+    """Slice a limb along its joints, find where it begins, and slice once more along its middle."""
+    limb, surface = task.limb, task.surface
     points = limb.joints if end is None else _extended(limb.joints, end)
     reach = _tip_reach(points, surface) if limb.tip == "closed" else 0.0
     total = float(arc_lengths(points)[-1]) + reach
@@ -112,12 +147,12 @@ def measure_limb(limb: Limb, surface: Surface, *, leaves_trunk: bool, open_root:
                         f"move the joints inside the target{' or give it a larger radius' if limb.radius is not None else ''}.")
     rough = replace(rough, profiles=fill_profiles(rough.profiles))
     radii = area_radii(rough.profiles)
-    first = _first_branch_station(stations, rough.profiles, known, radii) if leaves_trunk else int(np.flatnonzero(known)[0])
+    first = _first_branch_station(task, rough, stations, known, radii) if leaves_trunk else int(np.flatnonzero(known)[0])
     if first > STATIONS - FEWEST_SLICES:
         raise PlanError(f'[[limb]] "{limb.name}": nothing of it stands free of what it grows from; leave it out, or move its joints into '
                         "what is to be a limb.")
     measure = _refined(task, stations[first:], rough.since(first), open_root=open_root, closed=bool(reach))
-    while leaves_trunk and first < STATIONS // 2 and _opens_at_root(measure):
+    while leaves_trunk and not task.beside and first < STATIONS // 2 and _opens_at_root(measure):
         first += 1
         measure = _refined(task, stations[first:], rough.since(first), open_root=open_root, closed=bool(reach))
     return measure
@@ -138,6 +173,7 @@ class _Task:
     continuation: Continuation
     up: FloatArray | None
     obstacles: Sequence[Tube]
+    beside: Sequence[Tube]
 
 
 @dataclass(frozen=True)
@@ -158,6 +194,9 @@ def _slices(task: _Task, points: FloatArray, stations: FloatArray, reach: FloatA
 def _slices_across(task: _Task, centres: FloatArray, tangents: FloatArray) -> _Slices:
     frames = rotation_minimising_frames(centres, tangents, _first_up(task, tangents[0]))
     profiles = cast_profiles(task.surface, centres, tangents, frames, even_angles(len(centres)), task.obstacles)
+    directions = directions_at(tangents, frames, even_angles(len(centres)))
+    for tube in task.beside:
+        profiles = shared_out(profiles, centres, tangents, directions, tube, task.surface)
     if task.limb.radius is not None:
         profiles = np.where(profiles <= task.limb.radius, profiles, np.inf)
     return _Slices(centres, tangents, frames, profiles)
@@ -200,20 +239,52 @@ def _tip_reach(points: FloatArray, surface: Surface) -> float:
     return float(hits.distances[0]) if found else 0.0
 
 
-def _first_branch_station(stations: FloatArray, profiles: FloatArray, known: BoolArray, radii: FloatArray) -> int:
-    """Walk from behind the tip's dome back to the root and stop where the slice opens into the trunk."""
+def _first_branch_station(task: _Task, rough: _Slices, stations: FloatArray, known: BoolArray, radii: FloatArray) -> int:
+    """The last station at which the limb is grown together with what is beside it, or else, from behind the tip's dome back to the
+    root, the last before the slice opens into the trunk."""
     behind_dome = np.flatnonzero(known & (stations[-1] - stations >= DOME * radii))
     index = int(behind_dome[-1]) if len(behind_dome) else int(np.flatnonzero(known)[-1])
+    if task.beside:
+        deepest = min(cleft_length(rough.centres[:index], stations[:index], tube, task.surface) for tube in task.beside)
+        return int(np.searchsorted(stations, deepest, side="right")) - 1
     accepted = [radii[index]]
     while index > 0:
         reference = float(np.median(accepted[-8:]))
         following = index - 1
-        opened = radii[following] > OPENING * reference or profiles[following].max() > REACH * reference or not known[following]
+        opened = radii[following] > OPENING * reference or rough.profiles[following].max() > REACH * reference or not known[following]
         if opened:
             break
         index = following
         accepted.append(radii[index])
     return index
+
+
+@dataclass(frozen=True)
+class _Root:
+    """Where a limb's first ring lies on its line, and how it leans."""
+
+    length: float
+    lean: FloatArray
+
+
+def _root(task: _Task, line: FloatArray, lengths: FloatArray, radii: FloatArray) -> _Root:
+    """The first ring meets the clefts to both sides."""
+    if not task.beside:
+        return _Root(0.0, np.zeros(3))
+    fine = np.linspace(0.0, max(float(lengths[-1]) - DOME * float(radii[-1]), 0.5 * float(lengths[-1])), CLEFT_STATIONS)
+    points, radius = sample_polyline(line, fine), float(np.median(radii[ROOT_STATIONS]))
+    clefts = np.array([cleft_length(points, fine, tube, task.surface) for tube in task.beside]) + CLEFT_LIFT * radius
+    if len(clefts) == 1:
+        return _Root(float(clefts[0]), np.zeros(3))
+    middle = sample_polyline(line, clefts.mean(keepdims=True))
+    tangent = smooth_directions(line, clefts.mean(keepdims=True), np.array([BEND_REACH * radius]))[0]
+    first, second = (unit(square_to(nearest_on(middle, tube).points[0] - middle[0], tangent)) for tube in task.beside)
+    across = unit(first - second)
+    ways = radius * np.array([first @ across, second @ across])
+    step = float(clefts[0] - clefts[1])
+    step = np.sign(step) * max(0.0, abs(step) - WEB_RISE * radius)
+    slope = float(np.clip(step / max(float(ways[0] - ways[1]), 1e-300), -STEEPEST_ROOT, STEEPEST_ROOT))
+    return _Root(float((clefts - slope * ways).max()), slope * across)
 
 
 def _refined(task: _Task, stations: FloatArray, rough: _Slices, *, open_root: bool, closed: bool) -> Measure:
@@ -222,21 +293,25 @@ def _refined(task: _Task, stations: FloatArray, rough: _Slices, *, open_root: bo
     centred = centroids(rough.centres, rough.tangents, rough.frames, rough.profiles)
     line = rough.centres + _smoothed(centred - rough.centres, stations, radii)
     length = arc_lengths(line)
-    even = np.linspace(0.0, length[-1], STATIONS)
+    root = _root(task, line, length, radii)
+    even = np.linspace(root.length, length[-1], STATIONS)
     reach = np.interp(even, length, np.minimum(BEND_REACH * radii, 0.45 * length[-1]))
     tangents = _directions(line, even, reach, task.continuation)
     if open_root:
         tangents[0] = unit(task.limb.joints[1] - task.limb.joints[0])
     fine = _slices_across(task, sample_polyline(line, even), tangents)
     profiles = fill_profiles(fine.profiles)
-    joints, first_bone = _joint_lengths(task.limb, stations, length, NEAR_ROOT * float(radii[0]) if stations[0] > 0.0 else 0.0)
+    begin = float(np.interp(root.length, length, stations))
+    near_root = (NEAR_ROOT + float(np.linalg.norm(root.lean))) * float(np.interp(root.length, length, radii)) if begin > 0.0 else 0.0
+    joints, first_bone = _joint_lengths(task.limb, stations, length, begin, near_root)
+    even, joints = even - root.length, np.append(joints[:1], joints[1:] - root.length)
     fine_radii, fine_girths = area_radii(profiles), girths(profiles)
     skin = _skin_lengths(even, fine, profiles, fine_radii)
     cap_reach = FLAT_CAP_REACH if task.limb.sides is not None and task.limb.sides < LEAST_SIDES_WITH_INNER else CAP_REACH
     last_ring = _last_ring(even, skin, fine_radii, fine_girths, float(joints[-2]), cap_reach) if closed else float(even[-1])
     curvatures = _skin_curvatures(skin_points(fine.centres, fine.tangents, fine.frames, profiles))
     return Measure(even, fine.centres, tangents, fine.frames, profiles, fine_radii, fine_girths, joints, skin, curvatures, last_ring,
-                   first_bone)
+                   first_bone, square_to(root.lean, tangents[0]))
 
 
 def _skin_lengths(lengths: FloatArray, slices: _Slices, profiles: FloatArray, radii: FloatArray) -> FloatArray:
@@ -279,13 +354,14 @@ def _smoothed(offsets: FloatArray, stations: FloatArray, radii: FloatArray) -> F
     return np.asarray(weights @ offsets / weights.sum(axis=1, keepdims=True), dtype=np.float64)
 
 
-def _joint_lengths(limb: Limb, stations: FloatArray, length: FloatArray, near: float) -> tuple[FloatArray, int]:
-    """Arc lengths of the joints from the first ring on, and the bone that it lies in.
+def _joint_lengths(limb: Limb, stations: FloatArray, length: FloatArray, begin: float, near: float) -> tuple[FloatArray, int]:
+    """Arc lengths of the joints along the line, 0 for the first ring's, and the bone that the first ring lies in.
 
+    begin : the first ring's station along the joints
     near : a joint within this distance past the first ring counts as inside the trunk: there is no room for rows before it
     """
     plan_lengths = arc_lengths(limb.joints)
-    later = np.flatnonzero(plan_lengths > stations[0] + max(near, 1e-9 * plan_lengths[-1]))
+    later = np.flatnonzero(plan_lengths > begin + max(near, 1e-9 * plan_lengths[-1]))
     first_bone = int(later[0]) - 1 if len(later) else len(plan_lengths) - 2
     inner = np.interp(plan_lengths[first_bone + 1 :], stations, length)
     return np.concatenate(([0.0], inner)), first_bone

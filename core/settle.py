@@ -36,6 +36,8 @@ BARRED_STEP = 0.12
 """Share of its pull that a vertex follows in a step; one with a barred way hardly moves, so that it does not creep out round the bar."""
 HOME = 0.03
 """Pull back to where a vertex first landed, against a pull of one to where its faces want it."""
+WEB_HOME = 0.15
+"""The same for vertices of webs, which were laid where they belong and would creep out of narrow clefts."""
 LOOSE = 0.5
 """How much of that pull is missing at a pole, where the first places are the roughest."""
 MOMENTUM = (1.0 - HOME**0.5) / (1.0 + HOME**0.5)
@@ -78,7 +80,7 @@ class Settled:
 
 
 def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, barred: FloatArray | None = None,
-           mobility: FloatArray | None = None, most_steps: int = MOST_STEPS) -> Settled:
+           mobility: FloatArray | None = None, most_steps: int = MOST_STEPS, webs: BoolArray | None = None) -> Settled:
     """Relax a mesh along a surface and project it; where faces are folded, unfold them and settle once more.
 
     mesh : quads relax; other faces only hold their corners together
@@ -87,10 +89,11 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     freedom : (V,) float64 in 0..1, how far proportions may change; None: from the distance to poles
     barred : (V, 3) float64 unit directions along which a vertex is not pulled; zero, or None: pulled any way
     mobility : (V,) float64 in 0..1, share of the pull that a vertex follows; None: 1
+    webs : (V,) bool, vertices of webs: they hold on to where they were laid, and their bars fall where faces fold; None: none
     """
     adjacency = build_adjacency(mesh)
     free = junction_freedom(adjacency) if freedom is None else freedom
-    field = _field(mesh, build_stencil(mesh, adjacency, free), surface, held, free, barred, mobility)
+    field = _field(mesh, build_stencil(mesh, adjacency, free), surface, held, free, barred, mobility, webs)
     best = latest = _settled(mesh.positions, field, most_steps)
     for reach in range(1, UNFOLDING_ROUNDS + 1):
         troubled = _troubled_faces(latest, field)
@@ -99,11 +102,21 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
         torn = np.isin(np.arange(mesh.vertex_count), field.stencil.quads[troubled])
         region = _grown(torn, adjacency.edge_verts, reach) & ~held
         start = points_of(faired(rows_of(latest.positions), field.stencil, region))
+        if webs is not None:
+            field = _unbarred(field, region & webs)
         again = _settled(start, field, most_steps // 2)
         latest = replace(again, steps=latest.steps + again.steps)
         if np.count_nonzero(_troubled_faces(latest, field)) < np.count_nonzero(_troubled_faces(best, field)):
             best = latest
     return replace(best, steps=latest.steps)
+
+
+def _unbarred(field: _Field, freed: BoolArray) -> _Field:
+    """The field without the bars of some vertices, which leave no way out of a fold."""
+    if field.barred is None:
+        return field
+    pace = np.where(freed, STEP, field.pace)
+    return replace(field, barred=np.where(freed, 0.0, field.barred), pace=pace, drift=MOMENTUM * pace / STEP)
 
 
 def _troubled_faces(settled: Settled, field: _Field) -> BoolArray:
@@ -160,13 +173,14 @@ class _Field:
 
 
 def _field(mesh: PolyMesh, stencil: Stencil, surface: Surface, held: BoolArray, freedom: FloatArray, barred: FloatArray | None,
-           mobility: FloatArray | None) -> _Field:
+           mobility: FloatArray | None, webs: BoolArray | None) -> _Field:
     closed = np.zeros(len(held), dtype=np.bool_) if barred is None else barred.any(axis=1)
     pace = np.where(closed, BARRED_STEP, STEP) * (1.0 if mobility is None else mobility)
     look = LOOK * stencil.mean_edges
     grain = grain_of(mesh.positions, vertex_normals(mesh.positions, stencil.quads), surface, look)
+    homing = np.where(False if webs is None else webs, WEB_HOME, HOME * (1.0 - LOOSE * freedom))
     return _Field(stencil, surface, held, rows_of(barred) if barred is not None and closed.any() else None,
-                  pace, MOMENTUM * pace / STEP, HOME * (1.0 - LOOSE * freedom), look, grain)
+                  pace, MOMENTUM * pace / STEP, homing, look, grain)
 
 
 @dataclass(frozen=True)

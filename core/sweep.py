@@ -19,7 +19,7 @@ from .frames import square_to, unit
 from .measure import Measure
 from .placement import row_correspondence
 from .polymesh import BoolArray, FloatArray, IntArray
-from .section import Tube, cast_profiles, ring_angles
+from .section import RAYS, Tube, cast_profiles, directions_at, ring_angles
 from .surface import Surface
 
 SHORTEST_STEP = 0.3
@@ -132,21 +132,29 @@ def profile_at(measure: Measure, station: float) -> FloatArray:
     return np.asarray((1 - share) * measure.profiles[low] + share * measure.profiles[low + 1], dtype=np.float64)
 
 
-def lean_into(stations: FloatArray, angles: list[FloatArray], counts: LimbCounts, end_stations: FloatArray) -> list[FloatArray]:
-    """Let the rows of the last bone lean into a wavy last ring.
+def lean_into(stations: list[FloatArray], angles: list[FloatArray], bone: slice, offsets: FloatArray) -> list[FloatArray]:
+    """Let the rows of a bone lean into a wavy ring at one of its ends.
 
-    stations : (r + 1,) float64, of plane rings; angles : per ring
-    end_stations : (n,) float64, the last ring's own
+    stations, angles : per ring (n,) float64
+    bone : the rings of the bone, the wavy one last; the first stays as it is
+    offsets : (n,) float64, what the wavy ring's own stations lie beyond its plane
     Returns stations per vertex, one (n,) array a ring.
     """
-    first = len(stations) - 1 - counts.spans[-1]
-    start, end = stations[first], stations[-1]
-    leaned = []
-    for ring, (station, angle) in enumerate(zip(stations, angles, strict=True)):
-        share = max(0.0, (station - start) / max(end - start, 1e-300)) if ring > first else 0.0
-        around = end_stations - end if len(angle) == len(end_stations) else np.interp(angle, *_periodic(angles[-1], end_stations - end))
-        leaned.append(station + share * around)
+    leaned = list(stations)
+    rings = range(len(stations))[bone]
+    start, end = (float(stations[ring].mean()) for ring in (rings[0], rings[-1]))
+    for ring in rings[1:]:
+        share = (float(stations[ring].mean()) - start) / (end - start) if end != start else 0.0
+        alike = len(angles[ring]) == len(offsets)
+        leaned[ring] = stations[ring] + share * (offsets if alike else np.interp(angles[ring], *_periodic(angles[rings[-1]], offsets)))
     return leaned
+
+
+def root_offsets(measure: Measure, angles: FloatArray) -> FloatArray:
+    """How far beyond the first ring's plane its vertices lie as it leans, (n,) float64; angles : (n,) float64, radians."""
+    directions = directions_at(measure.tangents[:1], measure.frames[:1], angles[None])[0]
+    radii = np.interp(angles, np.arange(RAYS) * (2.0 * np.pi / RAYS), measure.profiles[0], period=2.0 * np.pi)
+    return np.asarray(radii * (directions @ measure.lean), dtype=np.float64)
 
 
 def fan_to(rings: Rings, end: FloatArray, rows: int) -> Rings:

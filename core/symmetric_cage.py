@@ -16,7 +16,7 @@ from .polymesh import IntArray, PolyMesh
 from .surface import Surface
 from .two_sided import image_numbers, limb_images
 
-CARRIED = ("held", "freedom", "barred")
+CARRIED = ("held", "freedom", "barred", "webs")
 """What an assembly says of its vertices, carried through the cut as attributes of the mesh."""
 RETURNS = 2
 """Rounds of taking means and going back to the target."""
@@ -63,10 +63,11 @@ def even_assembly(assembly: Assembly, plan: LimbPlan, plane: str, *, positive: b
     laden = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, {**mesh.attributes, **carried})
     images = image_numbers([limb.name for limb in plan.limbs], limb_images(plan, plane))
     found = mirror_by_cut(laden, plane, positive=positive, limb_images=images)
-    held, freedom, barred = (found.mesh.attributes[f"vertex.{name}"] for name in CARRIED)
+    held, freedom, barred, webs = (found.mesh.attributes[f"vertex.{name}"] for name in CARRIED)
     away = found.partner < np.arange(found.mesh.vertex_count)  # images follow the half that is kept
     turned = np.where(away[:, None] & (np.arange(3) == AXES[plane]), -barred.astype(np.float64), barred.astype(np.float64))
     rest = {name: values for name, values in found.mesh.attributes.items() if name not in carried}
     even = PolyMesh(found.mesh.positions, found.mesh.corner_verts, found.mesh.face_offsets, rest)
-    own = replace(assembly, mesh=even, held=held.astype(np.bool_), freedom=freedom.astype(np.float64), barred=turned)
+    own = replace(assembly, mesh=even, held=held.astype(np.bool_), freedom=freedom.astype(np.float64), barred=turned,
+                  webs=webs.astype(np.bool_))
     return EvenAssembly(own, found.partner, plane)

@@ -27,6 +27,7 @@ from ringwright.core.sweep import (
     plain_angles,
     profile_at,
     ring_stations,
+    root_offsets,
     starts_by_row,
     uncrossed,
 )
@@ -130,14 +131,28 @@ def test_sections_and_frames_between_stations_are_mixed() -> None:
     np.testing.assert_allclose(beyond.centres, [[0, 0, -1], [0, 0, 4], [0, 0, 12]], atol=1e-12)
 
 
-def test_rows_lean_into_a_wavy_last_ring() -> None:
-    counts = LimbCounts((2, 4), np.full(7, 6, dtype=np.int32), np.zeros(7, dtype=np.bool_), (), None, ((NO_BEND, NO_BEND),) * 2, (2.0, 4.0))
-    angles = [2 * np.pi * np.arange(6) / 6] * 7
-    wave = 6 + 0.5 * np.cos(2 * angles[0])
-    leaned = lean_into(np.arange(7.0), angles, counts, wave)
-    np.testing.assert_allclose(leaned[-1], wave)
-    np.testing.assert_array_equal(leaned[2], np.full(6, 2.0))
-    np.testing.assert_allclose(leaned[4], 4 + 0.5 * (wave - 6))
+def test_rows_of_a_bone_lean_into_a_wavy_ring_at_either_end() -> None:
+    stations, angles = [np.full(6, float(ring)) for ring in range(7)], [2 * np.pi * np.arange(6) / 6] * 7
+    wave = 0.5 * np.cos(2 * angles[0])
+    to_tip = lean_into(stations, angles, slice(2, None), wave)
+    np.testing.assert_allclose(to_tip[-1], 6 + wave)
+    np.testing.assert_array_equal(to_tip[2], stations[2])
+    np.testing.assert_allclose(to_tip[4], 4 + 0.5 * wave)
+    to_root = lean_into(stations, angles, slice(2, None, -1), wave)
+    np.testing.assert_allclose(to_root[0], wave)
+    np.testing.assert_allclose(to_root[1], 1 + 0.5 * wave)
+    np.testing.assert_array_equal(to_root[2], stations[2])
+
+
+def test_a_leaning_first_ring_lies_in_a_plane() -> None:
+    """On a round limb of radius 1 the plane z = 0.4 x + 0.3 y."""
+    measure, _ = straight(1)
+    angles = 2 * np.pi * np.arange(8) / 8
+    frame, sideways = measure.frames[0], np.cross(measure.tangents[0], measure.frames[0])
+    seen = np.cos(angles)[:, None] * frame + np.sin(angles)[:, None] * sideways
+    lean = np.array([0.4, 0.3, 0.0])
+    np.testing.assert_allclose(root_offsets(replace(measure, lean=lean), angles), seen @ lean, atol=1e-12)
+    np.testing.assert_array_equal(root_offsets(measure, angles), np.zeros(8))
 
 
 def test_rows_are_drawn_straight_to_a_ring_made_elsewhere() -> None:

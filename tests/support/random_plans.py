@@ -42,7 +42,7 @@ class RoundLimb:
         repeated = [np.tile(vector, (STATIONS, 1)) for vector in (self.direction, any_square_direction(self.direction))]
         return Measure(lengths, self.root + lengths[:, None] * self.direction, *repeated, np.full((STATIONS, RAYS), self.radius),
                        self.radius * even, 2 * np.pi * self.radius * even, np.linspace(0.0, self.length, self.bones + 1), lengths,
-                       0.0 * even, self.length - 0.3 * self.radius * closed, 0)
+                       0.0 * even, self.length - 0.3 * self.radius * closed, 0, np.zeros(3))
 
 
 class NoSurface:
