@@ -62,7 +62,8 @@ def grown_together(points: FloatArray, tangents: FloatArray, tube: Tube, surface
     rise = np.einsum("ij,ij->i", points - near.points, up) / np.maximum(np.einsum("ij,ij->i", near.directions, up), LEAST_RISE)
     way = near.points + rise[:, None] * near.directions - points
     distance = np.linalg.norm(way, axis=1)
-    hits = surface.cast(points, way / np.maximum(distance, 1e-300)[:, None])
+    meeting = (distance == 0.0)[:, None]  # two limbs that begin at one joint: any direction will do
+    hits = surface.cast(points, np.where(meeting, up, way) / np.where(meeting, 1.0, np.maximum(distance, 1e-300)[:, None]))
     return np.asarray(~hits.hit | (hits.distances >= distance), dtype=np.bool_)
 
 

@@ -43,6 +43,12 @@ def test_a_limb_knows_its_thickness_from_the_balls_inside_it() -> None:
     np.testing.assert_allclose(joint_tube(upright(0.0, 0.0, 8.0), surface).radii, 1.0, atol=0.01)
 
 
+def test_limbs_that_begin_at_one_joint_are_grown_together_there(two_clefts: ReferenceSurface) -> None:
+    """No way leads from a point to itself, and no ray may be cast without a direction."""
+    tube = joint_tube(upright(0.0, -2.0, 5.0), two_clefts)
+    assert grown_together(upright(0.0, -2.0, 5.0)[:1], UP[None], tube, two_clefts).all()
+
+
 def test_limbs_are_grown_together_below_their_cleft(two_clefts: ReferenceSurface) -> None:
     line = np.linspace([0.0, 0, -2], [0.0, 0, 4], 241)
     tangents = np.tile(UP, (241, 1))

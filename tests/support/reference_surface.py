@@ -70,6 +70,8 @@ class ReferenceSurface:
 
     def cast(self, origins: FloatArray, directions: FloatArray) -> RayHits:
         """First hits of rays from (n, 3) origins along (n, 3) directions of any non-zero length."""
+        if not directions.any(axis=1).all():
+            raise ValueError("a ray's direction has no length")
         origins = np.ascontiguousarray(origins, dtype=np.float64).reshape(-1, 3)
         directions = np.asarray(directions, dtype=np.float64).reshape(-1, 3)
         if not len(origins):
