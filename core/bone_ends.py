@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 
 from .frames import unit
-from .polymesh import FloatArray
 from .rig_bones import AT_TIP, RigBone
 from .skeleton import is_sided
 
@@ -36,7 +35,7 @@ def with_true_ends(bones: Sequence[RigBone]) -> list[RigBone]:
     """The bones, with tails where they really end, in their order."""
     children = {bone.name: [each for each in bones if each.parent == bone.name] for bone in bones}
     ended = {bone.name: _ended(bone, _carrying(bone, children)) for bone in bones}
-    turned = {bone.name for bone in bones if _way(bone) @ _way(ended[bone.name]) < TURNED_COSINE}
+    turned = {bone.name for bone in bones if bone.direction @ ended[bone.name].direction < TURNED_COSINE}
     return [_continued(bone, ended[bone.parent]) if not children[bone.name] and bone.parent in turned else ended[bone.name]
             for bone in bones]
 
@@ -57,8 +56,8 @@ def _carrying(bone: RigBone, children: Mapping[str, Sequence[RigBone]]) -> list[
 
 def _leaves_side(bone: RigBone, child: RigBone) -> bool:
     offset = child.head - bone.head
-    along = float(offset @ _way(bone))
-    across = float(np.linalg.norm(offset - along * _way(bone)))
+    along = float(offset @ bone.direction)
+    across = float(np.linalg.norm(offset - along * bone.direction))
     return NEAR_HEAD * bone.length <= along <= (1 - AT_TIP) * bone.length and across <= BESIDE_REACH * bone.length
 
 
@@ -79,8 +78,3 @@ def _ended(bone: RigBone, carrying: Sequence[RigBone]) -> RigBone:
 def _continued(bone: RigBone, parent: RigBone) -> RigBone:
     """A last bone that goes on as its parent does."""
     return replace(bone, tail=bone.head + LAST_SHARE * (parent.tail - parent.head))
-
-
-def _way(bone: RigBone) -> FloatArray:
-    """Unit direction of a bone; zero where it has no length."""
-    return unit(bone.tail - bone.head)

@@ -102,7 +102,7 @@ class BoneTree:
             return at_tip[0]
         if not at_tip or len(self.fan_of(name)) > 1:
             return None
-        return max(at_tip, key=lambda child: float(direction_of(self.bones[child]) @ direction_of(bone)))
+        return max(at_tip, key=lambda child: float(self.bones[child].direction @ bone.direction))
 
     def way_of(self, name: str) -> FloatArray:
         """Unit direction from a bone's head to the end of the chain that it begins, (3,) float64."""
@@ -125,19 +125,15 @@ class BoneTree:
     def fan_of(self, name: str) -> list[str]:
         """Children that leave a bone's tip side by side: within 60 degrees of it, called alike where any are, of about one size."""
         bone = self.bones[name]
-        way = direction_of(bone)
+        way = bone.direction
         ahead = [child for child in self.children[name]
-                 if direction_of(self.bones[child]) @ way > AHEAD and (self.bones[child].head - bone.head) @ way > 0]
+                 if self.bones[child].direction @ way > AHEAD and (self.bones[child].head - bone.head) @ way > 0]
         kinds = [self.bones[child].kind for child in ahead]
         row = [child for child, kind in zip(ahead, kinds, strict=True) if kinds.count(kind) > 1] or [
             child for child, kind in zip(ahead, kinds, strict=True) if "thumb" not in kind]
         most = max((self.size(child) for child in row), default=0)
         return [child for child in row if 2 * self.size(child) >= most] if len(row) > 1 else []
 
-
-def direction_of(bone: RigBone) -> FloatArray:
-    """Unit direction from a bone's head to its tail, (3,) float64."""
-    return unit(bone.tail - bone.head)
 
 
 def _check_numbers(bones: Sequence[RigBone]) -> None:

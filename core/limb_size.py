@@ -84,9 +84,9 @@ def _rest_bend(skeleton: Skeleton, index: int) -> float:
 def _limb_size(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turns: Turns) -> LimbSize:
     """The last bone of a closed limb runs to its last ring."""
     measure = measures[limb.name]
-    ends = np.append(measure.joints[:-1], measure.last_ring)
+    ends = measure.bone_ends
     lengths = np.diff(np.interp(ends, measure.lengths, measure.skin_lengths))
-    girths, curvatures = (np.array([_mean_between(measure, values, low, high) for low, high in itertools.pairwise(ends)])
+    girths, curvatures = (np.array([_between(measure, values, low, high).mean() for low, high in itertools.pairwise(ends)])
                           for values in (measure.girths, measure.skin_curvatures))
     bone = limb.joints[measure.first_bone + 1] - limb.joints[measure.first_bone]
     shortened = min(1.0, float(measure.joints[1] - measure.joints[0]) / float(np.linalg.norm(bone)))
@@ -94,9 +94,10 @@ def _limb_size(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turn
     return LimbSize(lengths, girths, curvatures, bends[..., 0], bends[..., 1], shortened, measure.first_bone)
 
 
-def _mean_between(measure: Measure, values: FloatArray, low: float, high: float) -> float:
+def _between(measure: Measure, values: FloatArray, low: float, high: float) -> FloatArray:
+    """The measured values between two arc lengths, or the one midway where none was measured there."""
     inside = (measure.lengths >= low) & (measure.lengths <= high)
-    return float(values[inside].mean()) if inside.any() else float(np.interp(0.5 * (low + high), measure.lengths, values))
+    return values[inside] if inside.any() else np.interp([0.5 * (low + high)], measure.lengths, values)
 
 
 def _bends(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turns: Turns, lengths: FloatArray) -> list[tuple[Bend, Bend]]:
@@ -145,10 +146,7 @@ def _joint_radii(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure]) ->
 
 def _bone_radii(measure: Measure) -> list[float]:
     """Median radius of every bone of the plan; of bones inside the trunk that of the first one outside."""
-    ends = np.append(measure.joints[:-1], measure.last_ring)
-    radii = [float(np.median(measure.radii[(measure.lengths >= low) & (measure.lengths <= high)]))
-             if ((measure.lengths >= low) & (measure.lengths <= high)).any() else float(np.interp(low, measure.lengths, measure.radii))
-             for low, high in itertools.pairwise(ends)]
+    radii = [float(np.median(_between(measure, measure.radii, low, high))) for low, high in itertools.pairwise(measure.bone_ends)]
     return [radii[0]] * measure.first_bone + radii
 
 

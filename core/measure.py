@@ -96,6 +96,12 @@ class Measure:
     first_bone: int
     lean: FloatArray
 
+    @property
+    def bone_ends(self) -> FloatArray:
+        """Arc lengths at which the bones from the first ring on begin and end, (b + 1,) float64; the last one of a closed limb ends at its
+        last ring."""
+        return np.append(self.joints[:-1], self.last_ring)
+
     def tube(self) -> Tube:
         """The limb as an obstacle for other limbs."""
         sparse = np.unique(np.append(np.arange(0, len(self.lengths), 4), len(self.lengths) - 1))

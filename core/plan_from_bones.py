@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from .bone_tree import BoneTree, direction_of
+from .bone_tree import BoneTree
 from .plan import Fork, Limb, LimbPlan, Socket, Splice, check_plan
 from .plan_edits import order_across
 from .polymesh import FloatArray
@@ -82,7 +82,7 @@ def _lay_chain(tree: BoneTree, draft: _Draft, start: str, lower: str | None) -> 
     while (following := tree.next_of(chain[-1])) is not None:
         chain.append(following)
     fan = tree.fan_of(chain[-1]) or tree.children[chain[-1]]
-    fan = fan if len(fan) > 1 and tree.run_on(direction_of(tree.bones[chain[-1]]), fan) else []
+    fan = fan if len(fan) > 1 and tree.run_on(tree.bones[chain[-1]].direction, fan) else []
     first = ""
     holder: dict[str, str] = {}
     groups = _by_stem([tree.bones[name] for name in chain])
@@ -130,7 +130,7 @@ def _joints(group: Sequence[RigBone], *, last: bool) -> list[FloatArray]:
     points = [group[0].head]
     for bone, following in zip(group, [*group[1:], None], strict=True):
         halves = not last and following is not None and following.stem == bone.stem and sum(each.stem == bone.stem for each in group) == 2
-        turn = 180.0 if following is None else float(np.degrees(np.arccos(np.clip(direction_of(bone) @ direction_of(following), -1, 1))))
+        turn = 180.0 if following is None else float(np.degrees(np.arccos(np.clip(bone.direction @ following.direction, -1, 1))))
         if not (halves and turn < IN_LINE):
             points.append(bone.tail)
     return points
@@ -174,7 +174,7 @@ def _lengthen(draft: _Draft, name: str, end: FloatArray) -> None:
 def _lay_turned(tree: BoneTree, draft: _Draft, path: Sequence[str]) -> None:
     """Lay a body's trunk from its far end to the root; the sides that hang from the root are its fork, or where they hang from its side
     its end runs on in a tail or is closed; all others are sockets."""
-    way, fan, tail = -direction_of(tree.bones[path[1]]), tree.sided_at_root(), ""
+    way, fan, tail = -tree.bones[path[1]].direction, tree.sided_at_root(), ""
     if tree.run_on(way, fan):
         path = path[1:]  # the root bone lies between the branches
     else:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .frames import unit
 from .polymesh import FloatArray
 from .skeleton import split_side
 
@@ -31,6 +32,11 @@ class RigBone:
     def length(self) -> float:
         """Distance from head to tail."""
         return float(np.linalg.norm(self.tail - self.head))
+
+    @property
+    def direction(self) -> FloatArray:
+        """Unit direction from head to tail, (3,) float64; zero where the bone has no length."""
+        return unit(self.tail - self.head)
 
     @property
     def stem(self) -> str:

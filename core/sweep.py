@@ -52,7 +52,7 @@ def ring_stations(counts: LimbCounts, measure: Measure, joint_loops: int) -> Flo
     joint_loops : rings gathered round each inner joint; 0: even along the skin
     """
     skin = measure.skin_lengths
-    ends = np.interp(np.append(measure.joints[:-1], measure.last_ring), measure.lengths, skin)
+    ends = np.interp(measure.bone_ends, measure.lengths, skin)
     half = joint_loops // 2
     stations = [np.zeros(1)]
     first_ring, last = 0, len(counts.spans) - 1
