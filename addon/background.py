@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from ..core.polymesh import BoolArray, FloatArray
-from ..core.surface import ClosestPoints, RayHits, Surface
+from ..core.surface import ClosestPoints, RayHits, SurfaceView
 
 Result = TypeVar("Result")
 Pause = Callable[[], None]
@@ -69,33 +70,23 @@ class Background(Generic[Result]):
             raise Cancelled
 
 
-class PausingSurface:
+@dataclass(frozen=True)
+class PausingSurface(SurfaceView):
     """A surface whose queries are the work's pauses."""
 
-    def __init__(self, surface: Surface, pause: Pause) -> None:
-        self._surface, self._pause = surface, pause
-
-    @property
-    def bounds(self) -> FloatArray:
-        """Lowest and highest corner of the box round the surface, (2, 3) float64."""
-        return self._surface.bounds
-
-    @property
-    def diagonal(self) -> float:
-        """Length of the box's diagonal."""
-        return self._surface.diagonal
+    pause: Pause
 
     def closest(self, points: FloatArray) -> ClosestPoints:
         """Nearest surface points of (n, 3) points."""
-        self._pause()
-        return self._surface.closest(points)
+        self.pause()
+        return self.surface.closest(points)
 
     def cast(self, origins: FloatArray, directions: FloatArray) -> RayHits:
         """First hits of rays from (n, 3) origins along (n, 3) directions."""
-        self._pause()
-        return self._surface.cast(origins, directions)
+        self.pause()
+        return self.surface.cast(origins, directions)
 
     def inside(self, points: FloatArray) -> BoolArray:
         """Whether each of (n, 3) points lies inside."""
-        self._pause()
-        return self._surface.inside(points)
+        self.pause()
+        return self.surface.inside(points)

@@ -8,33 +8,22 @@ import numpy as np
 
 from .mirror import AXES
 from .polymesh import BoolArray, FloatArray
-from .surface import ClosestPoints, RayHits, Surface
+from .surface import ClosestPoints, RayHits, Surface, SurfaceView
 
 OVER_THE_PLANE = 0.02
 """A target that reaches over the plane by no more than this share of its diagonal lies on one side: half a sculpt is seldom cut exactly."""
 
 
 @dataclass(frozen=True)
-class FoldedSurface:
+class FoldedSurface(SurfaceView):
     """A surface and its mirror image across a plane through the origin, each answering on its own side.
 
     axis : that the plane is square to, 0 to 2
     sign : 1 or -1, the side on which the surface lies
     """
 
-    surface: Surface
     axis: int
     sign: float
-
-    @property
-    def bounds(self) -> FloatArray:
-        """Lowest and highest corner of the box round the surface that was given, (2, 3) float64."""
-        return self.surface.bounds
-
-    @property
-    def diagonal(self) -> float:
-        """Length of the given surface's box's diagonal, target units."""
-        return self.surface.diagonal
 
     def closest(self, points: FloatArray) -> ClosestPoints:
         """Nearest surface points of (n, 3) float64 points."""

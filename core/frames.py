@@ -1,4 +1,4 @@
-"""Curves through joint points: arc length, smooth directions, frames that do not twist."""
+"""Curves through joint points: arc length, smooth directions, frames that do not twist; and directions all round a point."""
 
 from __future__ import annotations
 
@@ -89,3 +89,15 @@ def any_square_direction(axis: FloatArray) -> FloatArray:
     seed = np.zeros(3)
     seed[int(np.argmin(np.abs(axis)))] = 1.0
     return unit(square_to(seed, axis))
+
+
+def even_directions(count: int, first_turn: float = 0.0) -> FloatArray:
+    """Unit vectors spread evenly over the sphere, from one end of the third axis to the other, (count, 3) float64.
+
+    first_turn : radians round the third axis at which they begin
+    Source: the spherical Fibonacci lattice (Swinbank, Purser, "Fibonacci grids: a novel approach to global modelling", 2006; from memory).
+    """
+    heights = 1.0 - (2.0 * np.arange(count) + 1.0) / count
+    turns = np.arange(count) * np.pi * (3.0 - np.sqrt(5.0)) + first_turn
+    across = np.sqrt(1.0 - heights**2)
+    return np.column_stack([across * np.cos(turns), across * np.sin(turns), heights])

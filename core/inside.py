@@ -6,11 +6,14 @@ from collections.abc import Callable
 
 import numpy as np
 
+from .frames import even_directions
 from .polymesh import BoolArray, FloatArray, IntArray
 from .surface import RayHits
 
 VOTES = 7
 """Rays a point: odd, so that there is a majority; open surfaces lose the rays through their openings."""
+OFF_AXES = 0.5
+"""Radians by which the rays' directions are turned, so that none runs along an axis, where edges of modelled meshes lie."""
 RAY_STEP = 2e-6
 """How far a ray restarts behind a hit, diagonals: a few steps of single precision at a diagonal of one."""
 MOST_CROSSINGS = 64
@@ -27,7 +30,7 @@ def inside_by_crossings(cast: Callable[[FloatArray, FloatArray], RayHits], point
     decides, which bridges the openings of an open surface.
     """
     step = RAY_STEP * diagonal
-    votes = [_crossing_sums(cast, points, direction, step) != 0 for direction in _spread_directions(VOTES)]
+    votes = [_crossing_sums(cast, points, direction, step) != 0 for direction in even_directions(VOTES, OFF_AXES)]
     return np.asarray(2 * np.sum(votes, axis=0) > VOTES, dtype=np.bool_)
 
 
@@ -43,11 +46,3 @@ def _crossing_sums(cast: Callable[[FloatArray, FloatArray], RayHits], points: Fl
         sums[active] += np.where(hits.normals[hits.hit] @ direction > 0.0, 1, -1).astype(np.int32)
     sums[active] = 0
     return sums
-
-
-def _spread_directions(count: int) -> FloatArray:
-    """Directions spread evenly over the sphere, none along an axis, (count, 3) float64 (a Fibonacci lattice; from memory)."""
-    heights = 1.0 - (2.0 * np.arange(count) + 1.0) / count
-    turns = np.arange(count) * np.pi * (3.0 - np.sqrt(5.0)) + 0.5
-    across = np.sqrt(1.0 - heights**2)
-    return np.column_stack([across * np.cos(turns), across * np.sin(turns), heights])

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .frames import any_square_direction, arc_lengths, rotation_minimising_frames, sample_polyline, smooth_directions, unit
+from .frames import any_square_direction, arc_lengths, even_directions, rotation_minimising_frames, sample_polyline, smooth_directions, unit
 from .polymesh import FloatArray
 from .section import area_radii, cast_profiles, centroids, even_angles, fill_profiles, skin_points
 from .surface import Surface
@@ -157,11 +157,3 @@ def _girth_radius(surface: Surface, joints: FloatArray) -> float:
     profiles = cast_profiles(surface, middles, tangents, frames, even_angles(len(middles)))
     whole = np.isfinite(profiles).all(axis=1)
     return float(np.median(area_radii(profiles[whole]))) if whole.any() else 0.02 * surface.diagonal
-
-
-def even_directions(count: int) -> FloatArray:
-    """Directions spread evenly over the sphere, (count, 3) float64 (a Fibonacci lattice; from memory)."""
-    heights = 1 - (2 * np.arange(count) + 1) / count
-    turns = np.arange(count) * np.pi * (3 - np.sqrt(5))
-    across = np.sqrt(1 - heights**2)
-    return np.column_stack([across * np.cos(turns), across * np.sin(turns), heights])

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .frames import any_square_direction, arc_lengths, sample_polyline, unit
-from .limb_pointing import even_directions
+from .frames import any_square_direction, arc_lengths, even_directions, sample_polyline, unit
 from .measure import OPENING, REACH
 from .polymesh import FloatArray
 from .section import area_radii, cast_profiles, centroids, even_angles

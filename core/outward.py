@@ -7,24 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from .polymesh import BoolArray, FloatArray
-from .surface import ClosestPoints, RayHits, Surface
+from .surface import ClosestPoints, RayHits, Surface, SurfaceView
 
 
 @dataclass(frozen=True)
-class FlippedSurface:
+class FlippedSurface(SurfaceView):
     """The same surface seen from the other side."""
-
-    surface: Surface
-
-    @property
-    def bounds(self) -> FloatArray:
-        """Lowest and highest corner of the box round the surface, (2, 3) float64."""
-        return self.surface.bounds
-
-    @property
-    def diagonal(self) -> float:
-        """Length of the bounding box's diagonal, target units."""
-        return self.surface.diagonal
 
     def closest(self, points: FloatArray) -> ClosestPoints:
         """Nearest surface points of (n, 3) float64 points."""

@@ -66,3 +66,20 @@ class Surface(Protocol):
     def inside(self, points: FloatArray) -> BoolArray:
         """Whether each of (n, 3) points lies inside the surface, (n,) bool."""
         ...
+
+
+@dataclass(frozen=True)
+class SurfaceView:
+    """What is seen of a surface in some way that leaves its box as it is; how, its children say."""
+
+    surface: Surface
+
+    @property
+    def bounds(self) -> FloatArray:
+        """Lowest and highest corner of the box round the surface that was given, (2, 3) float64."""
+        return self.surface.bounds
+
+    @property
+    def diagonal(self) -> float:
+        """Length of that box's diagonal, target units."""
+        return self.surface.diagonal
