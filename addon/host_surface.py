@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..core.errors import MeshError
+from ..core.frames import unit
 from ..core.inside import inside_by_crossings
 from ..core.polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from ..core.rows import dots, lengths
@@ -149,12 +150,12 @@ class HostSurface:
     def _corners_of(self, numbers: npt.NDArray[Any]) -> FloatArray:
         return self._positions.take(self._triangles.take(numbers, axis=0), axis=0)
 
-    def _cast_unit(self, starts: FloatArray, unit: FloatArray) -> tuple[BoolArray, Single, FloatArray]:
-        """Hits, hit positions and unit normals of rays in the host's own scale."""
-        batches = zip(_batches(starts), _batches(unit), strict=True)
+    def _cast_unit(self, starts: FloatArray, ways: FloatArray) -> tuple[BoolArray, Single, FloatArray]:
+        """Hits, hit positions and unit normals of rays along unit vectors, in the host's own scale."""
+        batches = zip(_batches(starts), _batches(ways), strict=True)
         found = [self._rays.evaluate(start, {"direction": along}) for start, along in batches]
         hit = _joined(found, "ray_hit")
-        normals = np.where(hit[:, None], _unit(_joined(found, "ray_normal").astype(np.float64)), 0.0)
+        normals = np.where(hit[:, None], unit(_joined(found, "ray_normal").astype(np.float64)), 0.0)
         return hit, _joined(found, "ray_position"), normals
 
 
@@ -362,9 +363,3 @@ def _batches(rows: FloatArray) -> list[FloatArray]:
 
 def _joined(found: list[dict[str, npt.NDArray[Any]]], name: str) -> npt.NDArray[Any]:
     return np.concatenate([answers[name] for answers in found])
-
-
-def _unit(vectors: FloatArray) -> FloatArray:
-    """Unit vectors; zero where a vector has no length."""
-    lengths = np.linalg.norm(vectors, axis=1, keepdims=True)
-    return np.divide(vectors, lengths, out=np.zeros_like(vectors), where=lengths > 0.0)

@@ -17,6 +17,22 @@ LARGEST_SHORT = 1 << 16
 
 
 @dataclass(frozen=True)
+class FacePairs:
+    """Two faces each that share an edge.
+
+    edges : (k,) int32
+    faces : (k, 2) int32, in the order of their corners
+    """
+
+    edges: IntArray
+    faces: IntArray
+
+    def only(self, wanted: BoolArray) -> FacePairs:
+        """The pairs where ``wanted`` (k,) is true."""
+        return FacePairs(self.edges[wanted], self.faces[wanted])
+
+
+@dataclass(frozen=True)
 class Adjacency:
     """Neighbours of a mesh's elements.
 
@@ -60,6 +76,19 @@ class Adjacency:
         """Faces at every vertex, (V,) int32: half of what its edges count, since every face at a vertex runs along two of them."""
         counted = np.bincount(self.edge_verts.ravel(), np.repeat(self.edge_face_count, 2), len(self.valence))
         return (counted / 2).astype(np.int32)
+
+    @cached_property
+    def face_pairs(self) -> FacePairs:
+        """Faces that follow one another round an edge, edge by edge: one pair where two faces meet, two where three do."""
+        order = np.argsort(self.corner_edges, kind="stable")
+        edges, faces = self.corner_edges[order], self.corner_faces[order]
+        alike = edges[1:] == edges[:-1]
+        return FacePairs(edges[1:][alike], np.column_stack([faces[:-1], faces[1:]])[alike])
+
+    @cached_property
+    def neighbouring_faces(self) -> FacePairs:
+        """The two faces of every edge that has exactly two."""
+        return self.face_pairs.only(self.edge_face_count[self.face_pairs.edges] == 2)
 
 
 def build_adjacency(mesh: PolyMesh) -> Adjacency:
@@ -157,6 +186,22 @@ def components(vertex_count: int, edge_verts: IntArray) -> IntArray:
         lowest = _followed(lowest)
         one, other = lowest[one], lowest[other]
     return (np.cumsum(lowest == np.arange(vertex_count), dtype=np.int32) - np.int32(1))[lowest]
+
+
+def edge_distances(edge_verts: IntArray, marked: BoolArray, most: int) -> IntArray:
+    """Edges from every vertex to the nearest marked one, (V,) int32; ``most + 1`` where it is farther.
+
+    edge_verts : (E, 2) int32
+    marked : (V,) bool
+    """
+    distance = np.where(marked, 0, most + 1).astype(np.int32)
+    first, second = edge_verts.T
+    for _ in range(most):
+        reached = distance.copy()
+        np.minimum.at(reached, first, distance[second] + 1)
+        np.minimum.at(reached, second, distance[first] + 1)
+        distance = reached
+    return distance
 
 
 def _followed(lowest: IntArray) -> IntArray:

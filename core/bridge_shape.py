@@ -13,12 +13,12 @@ from functools import cached_property
 import numpy as np
 
 from .adjacency import Adjacency
+from .frames import unit
 from .patch_descent import barrier, descend, kept_positive, lbfgs
 from .patch_laplacian import PatchLaplacian
 from .patch_weave import Weave
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_curve import hermite
-from .ring_figures import directions
 from .ring_rows import RingRows, even_coordinates
 
 DESCENT_ROUNDS = 150
@@ -101,10 +101,10 @@ def _soundness(quads: IntArray, positions: FloatArray, normals: FloatArray) -> f
     """Least sine of a quad's corner against the quad's own normal, or cosine of that normal against the outward ones (n, 3)."""
     corners = positions[quads]
     edges = np.roll(corners, -1, axis=1) - corners
-    edges = directions(edges.reshape(-1, 3)).reshape(edges.shape)
-    own = directions(np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1]))
+    edges = unit(edges)
+    own = unit(np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1]))
     corner = np.einsum("qij,qj->qi", np.cross(np.roll(edges, 1, axis=1), edges), own)
-    lean = np.einsum("qj,qj->q", directions(normals[quads].sum(axis=1)), own)
+    lean = np.einsum("qj,qj->q", unit(normals[quads].sum(axis=1)), own)
     return float(min(corner.min(), lean.min()))
 
 
@@ -158,8 +158,8 @@ def ring_normals(mesh: PolyMesh, adjacency: Adjacency, ring: IntArray) -> FloatA
     ahead = mesh.positions[mesh.corner_verts[adjacency.corner_next[corners]]] - here
     behind = mesh.positions[mesh.corner_verts[adjacency.corner_previous[corners]]] - here
     total = np.zeros((len(ring), 3))
-    np.add.at(total, slot[mesh.corner_verts[corners]], directions(np.cross(ahead, behind)))
-    return directions(total)
+    np.add.at(total, slot[mesh.corner_verts[corners]], unit(np.cross(ahead, behind)))
+    return unit(total)
 
 
 @dataclass(frozen=True)
@@ -215,7 +215,7 @@ class _Loft:
         """Unit outward normals there, (k, 3)."""
         turn, step = 1e-4, 1e-4 * self.reach
         ahead = self.at(angles, along + step) - self.at(angles, along - step)
-        return directions(np.cross(ahead, self.at(angles + turn, along) - self.at(angles - turn, along)))
+        return unit(np.cross(ahead, self.at(angles + turn, along) - self.at(angles - turn, along)))
 
     @cached_property
     def reach(self) -> float:
@@ -232,7 +232,7 @@ def _loft(first: RingSide, last: RingSide) -> _Loft | None:
     """The tube between two rings' smooth courses; None where a ring does not run round its middle once."""
     axes = _axis(first), _axis(last)
     helper = np.eye(3)[int(np.argmin(np.abs(axes[0])))]
-    one = directions(np.cross(helper, axes[0])[None])[0]
+    one = unit(np.cross(helper, axes[0]))
     across = np.stack([one, np.cross(axes[0], one)])
     apart = last.points.mean(axis=0) - first.points.mean(axis=0)
     start = _course(first, axes[0], across, -1.0)
@@ -330,7 +330,7 @@ def _carried(vectors: FloatArray, start: FloatArray, end: FloatArray, apart: Flo
     half = start + end
     if np.linalg.norm(half) < 1e-6:
         half = apart - (apart @ start) * start
-    middle = directions(half[None])[0]
+    middle = unit(half)
     # Two mirrors make a turn: across the first vector's plane, then across the plane half way to the second.
     first = vectors - 2.0 * (vectors @ start)[:, None] * start
     return np.asarray(first - 2.0 * (first @ middle)[:, None] * middle)

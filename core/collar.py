@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .adjacency import Adjacency
+from .adjacency import Adjacency, edge_distances
 from .polymesh import BoolArray, FloatArray, IntArray
 from .surface import Surface
 
@@ -36,7 +36,9 @@ def spread_collar(positions: FloatArray, quads: IntArray, adjacency: Adjacency, 
     may_move : (V,) bool, vertices that need not stay
     """
     reach = max(1, round(COLLAR_REACH * len(hole) / 4))
-    collar = _within(hole, adjacency, reach) & may_move
+    at_hole = np.zeros(len(positions), dtype=np.bool_)
+    at_hole[hole] = True
+    collar = (edge_distances(adjacency.edge_verts, at_hole, reach) <= reach) & may_move
     if not (_lengthiness(positions[quads[collar[quads].any(axis=1)]]) > LONGEST_QUAD).any():
         return positions
     return _spread(positions, adjacency, np.flatnonzero(collar), surface, PASSES * (reach + 1) ** 2)
@@ -47,16 +49,6 @@ def _lengthiness(corners: FloatArray) -> FloatArray:
     edges = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2)
     sides = np.sort(edges[:, :2] + edges[:, 2:], axis=1)
     return np.asarray(sides[:, 1] / np.maximum(sides[:, 0], 1e-300), dtype=np.float64)
-
-
-def _within(ring: IntArray, adjacency: Adjacency, reach: int) -> BoolArray:
-    """Vertices within ``reach`` edges of a ring, (V,) bool."""
-    near = np.zeros(len(adjacency.valence), dtype=np.bool_)
-    near[ring] = True
-    for _ in range(reach):
-        touched = near[adjacency.edge_verts].any(axis=1)
-        near[adjacency.edge_verts[touched].ravel()] = True
-    return near
 
 
 def _spread(positions: FloatArray, adjacency: Adjacency, inside: IntArray, surface: Surface, passes: int) -> FloatArray:

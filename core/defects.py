@@ -5,29 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from .adjacency import Adjacency, components
+from .face_geometry import face_centres
 from .frames import unit
 from .landing import looks_outward
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import FloatArray, IntArray, PolyMesh
 from .surface import Surface
 
 SKIN_REACH = 0.5
 """How far a face's centre may lie from its skin along the normal, square roots of the face's area."""
-
-
-def face_area_vectors(mesh: PolyMesh) -> FloatArray:
-    """Area vector of every face (Newell's method): its normal with the area as length, (F, 3) float64."""
-    start = mesh.positions[mesh.corner_verts]
-    origin = np.repeat(start[_first_corners(mesh)], mesh.face_sizes, axis=0) if len(start) else start
-    arm = start - origin
-    arm_next = np.concatenate([arm[1:], arm[:1]])
-    last = mesh.face_offsets[1:][mesh.face_sizes > 0] - 1
-    arm_next[last] = 0.0
-    return 0.5 * _sums_by_face(mesh, np.cross(arm, arm_next))
-
-
-def face_centres(mesh: PolyMesh) -> FloatArray:
-    """Mean of every face's corners, (F, 3) float64; zero for a face without corners."""
-    return _sums_by_face(mesh, mesh.positions[mesh.corner_verts]) / np.maximum(mesh.face_sizes, 1)[:, None]
 
 
 def loose_vertices(adjacency: Adjacency) -> IntArray:
@@ -105,13 +90,14 @@ def flipped_faces(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
     doubled, once as they are and once turned, and joined by agreement: a face and its turned copy
     then lie in different pieces, and the majority of each original piece tells which is right.
     """
-    pairs, disagree = _neighbours(mesh, adjacency)
+    pairs = adjacency.neighbouring_faces
+    disagree = adjacency.edge_turned[pairs.edges]
     if not disagree.any():
         return np.empty(0, dtype=np.int32)
     count = mesh.face_count
     crossed = np.where(disagree, count, 0)
-    links = np.concatenate([np.column_stack([pairs[:, 0], pairs[:, 1] + crossed]),
-                            np.column_stack([pairs[:, 0] + count, pairs[:, 1] + count - crossed])])
+    one, other = pairs.faces.T
+    links = np.concatenate([np.column_stack([one, other + crossed]), np.column_stack([one + count, other + count - crossed])])
     labels = components(2 * count, links.astype(np.int32))
     upright, turned = labels[:count], labels[count:]
     piece = np.minimum(upright, turned)
@@ -126,32 +112,13 @@ def faces_against(mesh: PolyMesh, area_vectors: FloatArray, surface: Surface) ->
     return np.flatnonzero(~looks_outward(face_centres(mesh), unit(area_vectors), reach, surface)).astype(np.int32)
 
 
-def folded_edges(mesh: PolyMesh, adjacency: Adjacency, area_vectors: FloatArray, angle: float) -> IntArray:
+def folded_edges(adjacency: Adjacency, area_vectors: FloatArray, angle: float) -> IntArray:
     """Edges over which the surface turns by more than ``angle`` degrees, as vertex pairs (k, 2) int32."""
-    pairs, disagree = _neighbours(mesh, adjacency)
-    lengths = np.linalg.norm(area_vectors, axis=1)
-    dots = np.einsum("ij,ij->i", area_vectors[pairs[:, 0]], area_vectors[pairs[:, 1]])
-    folded = (dots < np.cos(np.radians(angle)) * lengths[pairs[:, 0]] * lengths[pairs[:, 1]]) & ~disagree
-    return adjacency.edge_verts[np.flatnonzero(adjacency.edge_face_count == 2)[folded]]
-
-
-def _neighbours(mesh: PolyMesh, adjacency: Adjacency) -> tuple[IntArray, BoolArray]:
-    """The two faces of every edge with exactly two, (k, 2), and whether both run along it in the same direction, (k,)."""
-    order = np.argsort(adjacency.corner_edges, kind="stable")
-    shared = adjacency.edge_face_count[adjacency.corner_edges[order]] == 2
-    corners = order[shared].reshape(-1, 2)
-    starts = mesh.corner_verts[corners]
-    return adjacency.corner_faces[corners], starts[:, 0] == starts[:, 1]
-
-
-def _first_corners(mesh: PolyMesh) -> IntArray:
-    return np.minimum(mesh.face_offsets[:-1], max(len(mesh.corner_verts) - 1, 0))
-
-
-def _sums_by_face(mesh: PolyMesh, values: FloatArray) -> FloatArray:
-    """Sum of corner values (C, 3) over every face, (F, 3)."""
-    faces = np.repeat(np.arange(mesh.face_count), mesh.face_sizes)
-    return np.column_stack([np.bincount(faces, weights=values[:, axis], minlength=mesh.face_count) for axis in range(3)])
+    pairs, lengths = adjacency.neighbouring_faces, np.linalg.norm(area_vectors, axis=1)
+    one, other = pairs.faces.T
+    dots = np.einsum("ij,ij->i", area_vectors[one], area_vectors[other])
+    folded = (dots < np.cos(np.radians(angle)) * lengths[one] * lengths[other]) & ~adjacency.edge_turned[pairs.edges]
+    return adjacency.edge_verts[pairs.edges[folded]]
 
 
 def _close_pairs(positions: FloatArray, shift: FloatArray, cell: float, distance: float) -> IntArray:

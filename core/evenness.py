@@ -46,13 +46,10 @@ def area_jumps(adjacency: Adjacency, area_vectors: FloatArray) -> AreaJumps:
 
     area_vectors : (F, 3) float64
     """
-    areas = np.linalg.norm(area_vectors, axis=1)
-    order = np.argsort(adjacency.corner_edges, kind="stable")
-    shared = adjacency.edge_face_count[adjacency.corner_edges[order]] == 2
-    pairs = np.sort(areas[adjacency.corner_faces[order[shared]].reshape(-1, 2)], axis=1)
-    edges = adjacency.edge_verts[np.flatnonzero(adjacency.edge_face_count == 2)]
-    sound = pairs[:, 0] > 0
-    return AreaJumps(edges[sound], pairs[sound, 1] / pairs[sound, 0])
+    pairs = adjacency.neighbouring_faces
+    smaller, larger = np.sort(np.linalg.norm(area_vectors, axis=1)[pairs.faces], axis=1).T
+    sound = smaller > 0
+    return AreaJumps(adjacency.edge_verts[pairs.edges[sound]], larger[sound] / smaller[sound])
 
 
 def joint_spacings(mesh: PolyMesh, zones: Sequence[JointZone]) -> Mapping[str, JointSpacing]:

@@ -167,7 +167,7 @@ def shape_findings(mesh: PolyMesh, adjacency: Adjacency, area_vectors: FloatArra
                      "Delete them or put them in place."),
         _of_vertices(mesh, "duplicate_vertices", "error", twins[:, 1], "vertices in the same place as another", "Merge by distance."),
         _of_faces(mesh, "zero_area_faces", "error", flat, "faces without area", "Collapse them or move their corners apart."),
-        _of_edges(mesh, "folds", "warning", folded_edges(mesh, adjacency, area_vectors, limits.fold_angle),
+        _of_edges(mesh, "folds", "warning", folded_edges(adjacency, area_vectors, limits.fold_angle),
                   f"edges over which the surface turns by more than {limits.fold_angle:g} degrees", "Relax or settle the place."),
         *_jacobian_findings(mesh, flat, metrics["scaled_jacobian"], limits),
     ]

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .adjacency import Adjacency, build_adjacency
-from .defects import face_area_vectors
+from .face_geometry import face_area_vectors
 from .frames import unit
 from .joint_motion import JOINT_RANGES, JointRange, joint_role
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from .adjacency import Adjacency
-from .defects import face_area_vectors
+from .face_geometry import face_area_vectors
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .ring_splice import boundary_faces
 

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 
 from .adjacency import Adjacency, build_adjacency, components
-from .defects import face_area_vectors
 from .deviation import Deviation, measure_deviation
 from .evenness import JointSpacing, area_jumps, joint_spacings
+from .face_geometry import face_area_vectors
 from .findings import (
     SEVERITIES,
     Expectation,

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .defects import face_area_vectors
 from .errors import MeshError
+from .face_geometry import face_area_vectors
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .quality import scaled_jacobian
 from .stencils import Stencils, Subdivided, limit_stencils, subdivide

@@ -10,11 +10,11 @@ import numpy.typing as npt
 
 from .adjacency import Adjacency, build_adjacency
 from .errors import MeshError
+from .frames import unit
 from .mesh_edit import MeshEdit, Replacement, chain_edits, replace_faces, unchanged
 from .pairing import pair_linked
 from .polygon_quads import PolygonFilling, area_vector, plain_filling, polygon_fillings
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .ring_figures import directions
 
 LARGEST_FOLD = np.cos(np.radians(60.0))
 """Cosine of the angle between two faces up to which they merge."""
@@ -202,7 +202,7 @@ def _merge_cost(mesh: PolyMesh, first: int, second: int, edge: IntArray) -> floa
     polygon = _merged_polygon(mesh, first, second, edge)
     if len(polygon) != mesh.face_sizes[first] + mesh.face_sizes[second] - 2 or len(set(polygon)) != len(polygon):
         return float("inf")
-    normals = directions(np.array([area_vector(mesh.positions[mesh.face(face)]) for face in (first, second)]))
+    normals = unit(np.array([area_vector(mesh.positions[mesh.face(face)]) for face in (first, second)]))
     if normals[0] @ normals[1] < LARGEST_FOLD:
         return float("inf")
     return 1.0 - plain_filling(mesh.positions[polygon]).quality

@@ -202,11 +202,8 @@ def _kept_half(parted: tuple[PolyMesh, BoolArray], axis: int, sign: float) -> tu
     """The half on one side, and which of its vertices lie on the cut; None where the cuts do not part the mesh in two."""
     mesh, on_cut = parted
     adjacency = build_adjacency(mesh)
-    whole = ~on_cut[adjacency.edge_verts].all(axis=1)
-    order = np.argsort(adjacency.corner_edges, kind="stable")
-    edges, faces = adjacency.corner_edges[order], adjacency.corner_faces[order]
-    joined = (edges[1:] == edges[:-1]) & whole[edges[1:]]
-    labels = components(mesh.face_count, np.column_stack([faces[:-1][joined], faces[1:][joined]]))
+    pairs = adjacency.face_pairs
+    labels = components(mesh.face_count, pairs.faces[~on_cut[adjacency.edge_verts[pairs.edges]].all(axis=1)])
     centres = mesh.positions[mesh.quads()].mean(axis=1)[:, axis]
     sides = np.array([np.mean(centres[labels == label]) for label in range(int(labels.max()) + 1)])
     kept_labels = np.flatnonzero(sign * sides > 0)

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from .adjacency import Adjacency, build_adjacency, components
-from .defects import face_area_vectors, face_centres
 from .errors import MeshError
+from .face_geometry import face_area_vectors, face_centres
 from .frames import unit
 from .mirror_plane import MirrorPlane
 from .polymesh import FloatArray, IntArray, PolyMesh

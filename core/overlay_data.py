@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .adjacency import Adjacency, build_adjacency
-from .defects import face_area_vectors
+from .face_geometry import vertex_normals
 from .mismatches import pair_rings
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .rings import Rings, boundary_rings
@@ -52,7 +52,7 @@ def overlay_data(mesh: PolyMesh) -> OverlayData:
     unlike = [pair for pair in pair_rings(mesh, rings).pairs if pair.is_mismatch]
     ends = np.array([[pair.fuller, pair.sparser] for pair in unlike], dtype=np.int64).reshape(-1, 2)
     poles = np.flatnonzero((adjacency.valence > 0) & (adjacency.valence != 4) & ~adjacency.boundary_vertex)
-    normals = _vertex_normals(mesh)
+    normals = vertex_normals(mesh)
     joints = _joint_edges(mesh, adjacency)
     return OverlayData(
         rings.centres, rings.edge_counts.astype(np.int32), _ring_edges(mesh, rings),
@@ -65,13 +65,6 @@ def overlay_data(mesh: PolyMesh) -> OverlayData:
 def _ring_edges(mesh: PolyMesh, rings: Rings) -> FloatArray:
     pieces = [mesh.positions[np.column_stack([rings.ring(index), np.roll(rings.ring(index), -1)])] for index in range(rings.count)]
     return np.concatenate([np.zeros((0, 2, 3)), *pieces])
-
-
-def _vertex_normals(mesh: PolyMesh) -> FloatArray:
-    """Unit normals weighted by area, (V, 3) float64."""
-    areas = np.repeat(face_area_vectors(mesh), mesh.face_sizes, axis=0)
-    normals = np.column_stack([np.bincount(mesh.corner_verts, areas[:, axis], mesh.vertex_count) for axis in range(3)])
-    return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300), dtype=np.float64)
 
 
 def _joint_edges(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:

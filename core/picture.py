@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency
-from .defects import face_area_vectors
 from .deviation import DeviationMap
+from .face_geometry import face_area_vectors
 from .poles import PoleCensus
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .raster import DepthBuffer, View, interpolate, rasterise

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from .adjacency import Adjacency
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .ring_figures import directions
+from .adjacency import Adjacency, edge_distances
+from .frames import unit
+from .polymesh import FloatArray, PolyMesh
 
 POLE_DISTANCE = 2
 """Edges that step-downs keep from existing poles where there is room (common practice)."""
@@ -35,25 +35,8 @@ def hidden_side_costs(points: npt.ArrayLike, hidden: npt.ArrayLike) -> FloatArra
     hidden : (3,) float, direction in which the hidden side looks
     """
     rings = np.asarray(points, dtype=np.float64)
-    out = rings - rings.mean(axis=-2, keepdims=True)
-    unit = directions(out.reshape(-1, 3)).reshape(out.shape)
-    way = directions(np.asarray(hidden, dtype=np.float64).reshape(1, 3))[0]
-    return np.asarray(HIDDEN_SIDE_WEIGHT * (1.0 - unit @ way) / 2.0)
-
-
-def pole_distances(adjacency: Adjacency, poles: BoolArray, most: int) -> IntArray:
-    """Edges from every vertex to its nearest pole, (V,) int32, ``most + 1`` where it is farther.
-
-    poles : (V,) bool
-    """
-    distance = np.where(poles, 0, most + 1).astype(np.int32)
-    first, second = adjacency.edge_verts[:, 0], adjacency.edge_verts[:, 1]
-    for _ in range(most):
-        reached = distance.copy()
-        np.minimum.at(reached, first, distance[second] + 1)
-        np.minimum.at(reached, second, distance[first] + 1)
-        distance = reached
-    return distance
+    out = unit(rings - rings.mean(axis=-2, keepdims=True))
+    return np.asarray(HIDDEN_SIDE_WEIGHT * (1.0 - out @ unit(np.asarray(hidden, dtype=np.float64))) / 2.0)
 
 
 def pole_costs(adjacency: Adjacency, distance: int) -> FloatArray:
@@ -62,7 +45,7 @@ def pole_costs(adjacency: Adjacency, distance: int) -> FloatArray:
     Poles are vertices inside the surface whose valence is not 4.
     """
     poles = ~adjacency.boundary_vertex & (adjacency.valence != 4) & (adjacency.valence > 0)
-    steps = pole_distances(adjacency, poles, distance)
+    steps = edge_distances(adjacency.edge_verts, poles, distance)
     cost = POLE_WEIGHT * np.clip(distance - steps, 0, None) / max(distance, 1)
     return np.asarray(np.where(poles, np.inf, cost))
 

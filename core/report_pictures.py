@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency, build_adjacency
-from .defects import face_area_vectors, face_centres
 from .deviation import DeviationMap
+from .face_geometry import face_area_vectors, face_centres
 from .findings import Finding
 from .flex_report import picture_flex
 from .inspection import Inspection

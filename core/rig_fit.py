@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .defects import face_area_vectors
 from .errors import MeshError
+from .face_geometry import face_area_vectors
 from .polymesh import FloatArray, PolyMesh
 from .skeleton import Bone, Skeleton
 from .vertex_limbs import FACE_LIMB, VERTEX_LIMB, added_vertices, possible_limbs

@@ -82,12 +82,6 @@ def _figures(points: FloatArray, offsets: IntArray, closed: BoolArray) -> tuple[
     return lengths, centres.T, np.column_stack(areas)
 
 
-def directions(vectors: FloatArray) -> FloatArray:
-    """Unit vectors along (n, 3) vectors; zero vectors stay zero."""
-    length = np.linalg.norm(vectors, axis=1, keepdims=True)
-    return np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0)
-
-
 def common_limb(mesh: PolyMesh, vertices: IntArray, offsets: IntArray) -> IntArray:
     """Limb that all vertices of every chain carry, (M,) int32; -1 where they differ or carry none.
 

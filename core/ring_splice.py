@@ -11,12 +11,12 @@ import numpy.typing as npt
 from .adjacency import Adjacency
 from .bridge_shape import SOUND, RingSide, lay_rows, ring_normals
 from .errors import MeshError
+from .frames import unit
 from .mesh_edit import MeshEdit, Replacement, replace_faces
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs, turn_places
 from .placement_costs import POLE_DISTANCE, hidden_side_costs, pole_costs
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .ring_curve import RingCurve, best_phase, hermite
-from .ring_figures import directions
 from .ring_rows import RingRows, build_ring_rows, even_coordinates
 from .rings import Rings, require_simple
 
@@ -254,8 +254,8 @@ def _between(sides: tuple[RingSide, RingSide], curves: tuple[RingCurve, RingCurv
     """Points between two rings that leave both in the direction in which the faces beside them arrive."""
     start, end = curves[0].at(columns), curves[1].at(columns)
     reach = np.linalg.norm(end - start, axis=1, keepdims=True)
-    leave = directions(curves[0].values_at(sides[0].arrivals, columns))
-    arrive = directions(curves[1].values_at(sides[1].arrivals, columns))
+    leave = unit(curves[0].values_at(sides[0].arrivals, columns))
+    arrive = unit(curves[1].values_at(sides[1].arrivals, columns))
     return hermite(start, leave * reach, end, -arrive * reach, depths)
 
 
@@ -263,7 +263,7 @@ def _normals_between(sides: tuple[RingSide, RingSide], curves: tuple[RingCurve, 
                      depths: FloatArray) -> FloatArray:
     """Outward unit normals of the surface between two rings, (k, 3)."""
     first, last = (curve.values_at(side.normals, columns) for curve, side in zip(curves, sides, strict=True))
-    return directions(np.asarray(first * (1.0 - depths)[:, None] + last * depths[:, None]))
+    return unit(np.asarray(first * (1.0 - depths)[:, None] + last * depths[:, None]))
 
 
 def _arrivals(mesh: PolyMesh, adjacency: Adjacency, loop: IntArray) -> FloatArray:
@@ -272,10 +272,10 @@ def _arrivals(mesh: PolyMesh, adjacency: Adjacency, loop: IntArray) -> FloatArra
     centroids = np.array([mesh.positions[mesh.face(int(face))].mean(axis=0) for face in faces])
     following = np.roll(loop, -1)
     # From a face's middle to the middle of its edge, so that a facet of a round tube runs straight out.
-    run = directions((mesh.positions[loop] + mesh.positions[following]) / 2.0 - centroids)
+    run = unit((mesh.positions[loop] + mesh.positions[following]) / 2.0 - centroids)
     total = run + np.roll(run, 1, axis=0)
-    along = directions(mesh.positions[following] - mesh.positions[np.roll(loop, 1)])
-    return directions(total - np.einsum("ij,ij->i", total, along)[:, None] * along)
+    along = unit(mesh.positions[following] - mesh.positions[np.roll(loop, 1)])
+    return unit(total - np.einsum("ij,ij->i", total, along)[:, None] * along)
 
 
 def _sources(loops: tuple[IntArray, IntArray], curves: tuple[RingCurve, RingCurve], columns: FloatArray,

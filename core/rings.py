@@ -11,9 +11,10 @@ import numpy.typing as npt
 from .adjacency import Adjacency
 from .chains import Chains, build_chains, offsets_of, told_anew
 from .errors import MeshError
+from .frames import unit
 from .picked import picked
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .ring_figures import common_limb, directions, measure_polygons
+from .ring_figures import common_limb, measure_polygons
 from .strips import StripWalks, walk_strips
 
 
@@ -270,4 +271,4 @@ def _measure(mesh: PolyMesh, vertices: IntArray, offsets: IntArray, beside_quads
     whole = np.ones(len(offsets) - 1, dtype=np.bool_)
     lengths, centres, areas = measure_polygons(mesh.positions, vertices, offsets, whole)
     tube = whole if len(whole) == 0 else np.logical_and.reduceat(beside_quads, offsets[:-1])
-    return Rings(vertices, offsets, lengths, centres, outward * directions(areas), tube, common_limb(mesh, vertices, offsets))
+    return Rings(vertices, offsets, lengths, centres, outward * unit(areas), tube, common_limb(mesh, vertices, offsets))

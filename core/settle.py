@@ -11,10 +11,11 @@ Candès, "Adaptive Restart for Accelerated Gradient Schemes", Found. Comput. Mat
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
-from .adjacency import Adjacency, build_adjacency
+from .adjacency import Adjacency, build_adjacency, edge_distances
 from .defects import SKIN_REACH
 from .errors import MeshError
 from .landing import Grain, Landing, gap_to_like_skin, grain_of, land_again, land_first, looks_outward
@@ -42,6 +43,8 @@ LOOSE = 0.5
 """How much of that pull is missing at a pole, where the first places are the roughest."""
 MOMENTUM = (1.0 - HOME**0.5) / (1.0 + HOME**0.5)
 """Share of the last step that the next one begins with: the fastest for a pull home of that strength."""
+FREE_EDGES = 4
+"""Edges from a pole over which proportions may change."""
 SLIVER = 0.25
 """A quad whose scaled Jacobian is under this is relaxed anew, as if it were folded."""
 UNFOLDING_ROUNDS = 4
@@ -100,7 +103,7 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
         if not troubled.any():
             break
         torn = np.isin(np.arange(mesh.vertex_count), field.stencil.quads[troubled])
-        region = _grown(torn, adjacency.edge_verts, reach) & ~held
+        region = (edge_distances(adjacency.edge_verts, torn, reach) <= reach) & ~held
         start = points_of(faired(rows_of(latest.positions), field.stencil, region))
         if webs is not None:
             field = _unbarred(field, region & webs)
@@ -115,8 +118,7 @@ def _unbarred(field: _Field, freed: BoolArray) -> _Field:
     """The field without the bars of some vertices, which leave no way out of a fold."""
     if field.barred is None:
         return field
-    pace = np.where(freed, STEP, field.pace)
-    return replace(field, barred=np.where(freed, 0.0, field.barred), pace=pace, drift=MOMENTUM * pace / STEP)
+    return replace(field, barred=np.where(freed, 0.0, field.barred), pace=np.where(freed, STEP, field.pace))
 
 
 def _troubled_faces(settled: Settled, field: _Field) -> BoolArray:
@@ -150,7 +152,6 @@ class _Field:
 
     barred : (3, V) float64, or None where every way is open
     pace : (V,) float64, share of its pull that a vertex follows
-    drift : (V,) float64, share of its last move that a step begins with
     homing : (V,) float64, pull back to where it first landed
     look : (V,) float64, how far a vertex may look for its skin at first
     grain : of the surface against the cage
@@ -161,10 +162,14 @@ class _Field:
     held: BoolArray
     barred: FloatArray | None
     pace: FloatArray
-    drift: FloatArray
     homing: FloatArray
     look: FloatArray
     grain: Grain
+
+    @cached_property
+    def drift(self) -> FloatArray:
+        """Share of its last move that a vertex's step begins with, (V,) float64."""
+        return MOMENTUM * self.pace / STEP
 
     @property
     def mean_edge(self) -> float:
@@ -180,7 +185,7 @@ def _field(mesh: PolyMesh, stencil: Stencil, surface: Surface, held: BoolArray, 
     grain = grain_of(mesh.positions, vertex_normals(mesh.positions, stencil.quads), surface, look)
     homing = np.where(False if webs is None else webs, WEB_HOME, HOME * (1.0 - LOOSE * freedom))
     return _Field(stencil, surface, held, rows_of(barred) if barred is not None and closed.any() else None,
-                  pace, MOMENTUM * pace / STEP, homing, look, grain)
+                  pace, homing, look, grain)
 
 
 @dataclass(frozen=True)
@@ -304,30 +309,14 @@ def _folded_faces(state: _State, field: _Field) -> BoolArray:
     return np.asarray((told & ~outward) | ~state.sound, dtype=np.bool_)
 
 
-def _grown(marked: BoolArray, edge_verts: IntArray, reach: int) -> BoolArray:
-    """Vertices within ``reach`` edges of the marked ones, (V,) bool."""
-    for _ in range(reach):
-        touched = marked[edge_verts].any(axis=1)
-        marked = marked.copy()
-        marked[edge_verts[touched].ravel()] = True
-    return marked
-
-
-def junction_freedom(adjacency: Adjacency, counted: BoolArray | None = None, reach: int = 4) -> FloatArray:
-    """1 at poles inside the mesh, falling to 0 over ``reach`` edges, (V,) float64.
+def junction_freedom(adjacency: Adjacency, counted: BoolArray | None = None) -> FloatArray:
+    """1 at poles inside the mesh, falling to 0 over ``FREE_EDGES`` edges, (V,) float64.
 
     counted : (V,) bool, vertices that count where they are poles; None: all
     """
     irregular = (adjacency.valence != 4) & ~adjacency.boundary_vertex
     irregular &= True if counted is None else counted
-    freedom = irregular.astype(np.float64)
-    first, second = adjacency.edge_verts.T
-    for _ in range(reach - 1):
-        spread = freedom.copy()
-        np.maximum.at(spread, first, freedom[second] - 1.0 / reach)
-        np.maximum.at(spread, second, freedom[first] - 1.0 / reach)
-        freedom = spread
-    return freedom
+    return 1.0 - edge_distances(adjacency.edge_verts, irregular, FREE_EDGES - 1) / FREE_EDGES
 
 
 def vertex_normals(positions: FloatArray, quads: IntArray) -> FloatArray:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from .adjacency import build_adjacency
+from .adjacency import build_adjacency, edge_distances
 from .mirror_plane import MirrorPlane
 from .outward import FlippedSurface
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
@@ -47,12 +47,7 @@ def softness(edge_verts: IntArray, still: BoolArray, rows: int) -> FloatArray:
     edge_verts : (E, 2) int
     still : (V,) bool
     """
-    steps = np.where(still, 0, rows + 1)
-    for _ in range(rows):
-        first, second = steps[edge_verts[:, 0]], steps[edge_verts[:, 1]]
-        np.minimum.at(steps, edge_verts[:, 0], second + 1)
-        np.minimum.at(steps, edge_verts[:, 1], first + 1)
-    return np.minimum(steps, rows + 1) / (rows + 1)
+    return edge_distances(edge_verts, still, rows) / (rows + 1)
 
 
 def facing(surface: Surface, mesh: PolyMesh) -> Surface:

@@ -14,7 +14,7 @@ import numpy as np
 
 from .adjacency import build_adjacency
 from .bend_rows import BLEND_RADII, ROOT_DEPTH, blend_share
-from .defects import face_area_vectors
+from .face_geometry import vertex_normals
 from .frames import unit
 from .mirror import AXES
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
@@ -119,13 +119,6 @@ def _untied(nearest: IntArray, distances: FloatArray, skeleton: Skeleton) -> Int
         tied = np.isfinite(least) & ((near <= (1.0 + TIED) * least[:, None]).sum(axis=1) > 1)
         untied[tied & np.isin(nearest, row)] = parent
     return untied
-
-
-def vertex_normals(mesh: PolyMesh) -> FloatArray:
-    """Unit normals of the vertices by area, (V, 3) float64."""
-    corners = np.repeat(face_area_vectors(mesh), mesh.face_sizes, axis=0)
-    sums: FloatArray = np.column_stack([np.bincount(mesh.corner_verts, corners[:, axis], mesh.vertex_count) for axis in range(3)])
-    return unit(sums)
 
 
 def _own_limb(mesh: PolyMesh, skeleton: Skeleton) -> BoolArray:

@@ -9,9 +9,10 @@ import numpy.typing as npt
 
 from .adjacency import Adjacency
 from .chains import Chains, build_chains, offsets_of
+from .frames import unit
 from .picked import picked
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .ring_figures import chain_sum, common_limb, directions, measure_polygons
+from .ring_figures import chain_sum, common_limb, measure_polygons
 
 
 @dataclass(frozen=True)
@@ -139,7 +140,7 @@ def find_strips(mesh: PolyMesh, adjacency: Adjacency, walks: StripWalks | None =
     walked = walk_strips(mesh, adjacency) if walks is None else walks
     edges, offsets, closed = picked(adjacency.corner_edges, walked.corners), walked.edge_offsets, walked.closed
     lengths, centres, areas = measure_polygons(mesh.positions, walked.sides, offsets, closed)
-    normals = directions(areas)
+    normals = unit(areas)
     normals[~closed] = 0.0
     twisted = closed & _odd(adjacency.edge_turned, edges, offsets)
     return Strips(edges, offsets, walked.faces, walked.face_offsets, closed, twisted, lengths, centres, normals,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from .polymesh import FloatArray, IntArray
-from .rows import crosses, dots, rows_of
+from .rows import crosses, dots, rows_of, unit_rows
 
 SLIVER = 1e-10
 """A triangle whose squared sine is under this is looked at as its three edges: its inside cannot be told from them."""
@@ -87,6 +87,4 @@ def _clipped(part: FloatArray, whole: FloatArray) -> FloatArray:
 def triangle_normals(corners: FloatArray) -> FloatArray:
     """Unit normals of (n, 3, 3) triangles, (n, 3) float64; zero for one without area."""
     origin = rows_of(corners[:, 0])
-    normals = crosses(rows_of(corners[:, 1]) - origin, rows_of(corners[:, 2]) - origin)
-    size = np.sqrt(dots(normals, normals))
-    return np.asarray((normals / np.where(size > 0.0, size, 1.0)).T)
+    return unit_rows(crosses(rows_of(corners[:, 1]) - origin, rows_of(corners[:, 2]) - origin)).T

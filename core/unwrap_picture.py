@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from .adjacency import build_adjacency
-from .defects import face_area_vectors
+from .face_geometry import face_area_vectors
 from .picture import Picture, draw_cage
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .raster import View

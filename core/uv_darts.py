@@ -37,9 +37,7 @@ def dart_edges(mesh: PolyMesh, skeleton: Skeleton, seams: IntArray, stretch: Flo
 def _middles(mesh: PolyMesh, adjacency: Adjacency, stretch: FloatArray) -> list[int]:
     """The vertex in the middle of every stretched place, the worst place first: that corner of its worst face round which faces are
     stretched most."""
-    order = np.argsort(adjacency.corner_edges, kind="stable")
-    edges, faces = adjacency.corner_edges[order], adjacency.corner_faces[order]
-    pairs = np.column_stack([faces[:-1], faces[1:]])[edges[1:] == edges[:-1]]
+    pairs = adjacency.face_pairs.faces
     labels = components(mesh.face_count, pairs[(stretch[pairs] > ROUND_IT).all(axis=1)])
     around = np.bincount(mesh.corner_verts, np.repeat(stretch, mesh.face_sizes), mesh.vertex_count) / np.maximum(
         np.bincount(mesh.corner_verts, minlength=mesh.vertex_count), 1)

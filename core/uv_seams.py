@@ -15,11 +15,12 @@ import numpy as np
 
 from .adjacency import Adjacency, build_adjacency, components
 from .errors import MeshError
+from .face_geometry import vertex_normals
 from .frames import unit
 from .plan import LimbPlan
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
 from .skeleton import Skeleton
-from .skin_weights import nearest_bones, vertex_normals
+from .skin_weights import nearest_bones
 
 EXPOSED_COST = 3.0
 """An edge on the side that is seen costs this much more than one on the hidden side."""
@@ -79,10 +80,8 @@ def edge_costs(mesh: PolyMesh, adjacency: Adjacency, skeleton: Skeleton) -> Floa
 
 def _parts(mesh: PolyMesh, adjacency: Adjacency, cut: BoolArray) -> list[IntArray]:
     """Faces of every part that the cuts leave, a (k,) int32 array each."""
-    order = np.argsort(adjacency.corner_edges, kind="stable")
-    edges, faces = adjacency.corner_edges[order], adjacency.corner_faces[order]
-    joined = (edges[1:] == edges[:-1]) & ~cut[edges[1:]]
-    labels = components(mesh.face_count, np.column_stack([faces[:-1][joined], faces[1:][joined]]))
+    pairs = adjacency.face_pairs
+    labels = components(mesh.face_count, pairs.faces[~cut[pairs.edges]])
     return [np.flatnonzero(labels == label).astype(np.int32) for label in range(int(labels.max(initial=-1)) + 1)]
 
 

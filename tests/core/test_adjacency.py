@@ -1,11 +1,13 @@
 """Who touches whom, against a count face by face."""
 
 from collections import Counter, defaultdict
+from itertools import pairwise
 
+import networkx
 import numpy as np
 import pytest
 
-from ringwright.core.adjacency import build_adjacency
+from ringwright.core.adjacency import build_adjacency, edge_distances
 from ringwright.core.polymesh import PolyMesh
 from support.random_meshes import random_mesh
 
@@ -40,8 +42,25 @@ def test_neighbours_agree_with_a_count(seed, shift):
     starts = mesh.corner_verts.tolist()
     assert adjacency.edge_turned.tolist() == [
         len(corners_of[edge]) == 2 and starts[corners_of[edge][0]] == starts[corners_of[edge][1]] for edge in edges]
+    faces_of = {edge: [int(adjacency.corner_faces[corner]) for corner in corners_of[edge]] for edge in edges}
+    assert adjacency.face_pairs.edges.tolist() == [index for index, edge in enumerate(edges) for _ in faces_of[edge][1:]]
+    assert adjacency.face_pairs.faces.tolist() == [list(pair) for edge in edges for pair in pairwise(faces_of[edge])]
+    assert adjacency.neighbouring_faces.faces.tolist() == [faces_of[edge] for edge in edges if len(faces_of[edge]) == 2]
     ends, at_faces = Counter(vertex for edge in edges for vertex in edge), Counter(vertex for face in faces for vertex in face)
     assert adjacency.valence.tolist() == [ends[vertex] for vertex in range(mesh.vertex_count)]
     assert adjacency.face_valence.tolist() == [at_faces[vertex] for vertex in range(mesh.vertex_count)]
     rim = {vertex for edge in edges if len(corners_of[edge]) == 1 for vertex in edge}
     assert set(np.flatnonzero(adjacency.boundary_vertex).tolist()) == rim
+
+
+@pytest.mark.parametrize("most", [0, 1, 4])
+@pytest.mark.parametrize("seed", range(4))
+def test_distances_over_edges_are_those_of_networkx(seed, most):
+    mesh, _ = random_mesh(seed)
+    edges = build_adjacency(mesh).edge_verts
+    marked = np.random.default_rng(seed).random(mesh.vertex_count) < 0.1
+    graph = networkx.Graph(edges.tolist())
+    graph.add_nodes_from(range(mesh.vertex_count))
+    far = dict.fromkeys(range(mesh.vertex_count), most + 1)
+    near = networkx.multi_source_dijkstra_path_length(graph, set(np.flatnonzero(marked).tolist()), cutoff=most) if marked.any() else {}
+    assert edge_distances(edges, marked, most).tolist() == list((far | near).values())

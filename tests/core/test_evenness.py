@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from ringwright.core.adjacency import build_adjacency
-from ringwright.core.defects import face_area_vectors
 from ringwright.core.evenness import area_jumps, joint_spacings
+from ringwright.core.face_geometry import face_area_vectors
 from ringwright.core.poles import JointZone
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.symmetry import measure_symmetry

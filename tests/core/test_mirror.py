@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from ringwright.core.adjacency import build_adjacency, components
-from ringwright.core.defects import face_area_vectors, flipped_faces, non_manifold_edges
+from ringwright.core.defects import flipped_faces, non_manifold_edges
+from ringwright.core.face_geometry import face_area_vectors
 from ringwright.core.mirror import mirror_mesh
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.rings import boundary_loops

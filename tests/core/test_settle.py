@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from ringwright.core.adjacency import build_adjacency
-from ringwright.core.defects import face_area_vectors, faces_against
+from ringwright.core.defects import faces_against
+from ringwright.core.face_geometry import face_area_vectors
 from ringwright.core.polymesh import BoolArray, FloatArray, PolyMesh
 from ringwright.core.quality import METRICS
 from ringwright.core.settle import junction_freedom, settle, vertex_normals

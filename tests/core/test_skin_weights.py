@@ -11,7 +11,7 @@ from ringwright.core.plan import Fork, Limb, LimbPlan
 from ringwright.core.plan_from_bones import plan_from_bones
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.skeleton import Skeleton, skeleton_of
-from ringwright.core.skin_weights import bind, joint_blends, nearest_bones, rounded_ramp, strongest, vertex_normals
+from ringwright.core.skin_weights import bind, joint_blends, nearest_bones, rounded_ramp, strongest
 from support.reference_surface import ReferenceSurface
 from support.rigged_creature import creature, limb_bones
 from support.tubes import join, tube
@@ -109,12 +109,6 @@ def test_mirrored_sides_follow_their_own_bones_alike() -> None:
 def test_the_four_strongest_are_kept() -> None:
     found = strongest(np.array([[0.1, 0.3, 0.2, 0.15, 0.25], [0, 0, 1, 0, 0]]))
     assert found.bones[0].tolist() == [1, 4, 2, 3] and found.weights[0].sum() == pytest.approx(1) and found.weights[1, 0] == 1
-
-
-def test_normals_of_a_tube_look_outward() -> None:
-    mesh = tube(16, 5)
-    outward = mesh.positions * [1, 1, 0]
-    assert (np.einsum("ij,ij->i", vertex_normals(mesh), outward) > 0.99).all()
 
 
 def test_a_mesh_of_another_plan_is_refused() -> None:

@@ -18,11 +18,12 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from ringwright.core.build import build_cage
+from ringwright.core.face_geometry import vertex_normals
 from ringwright.core.flex import Flex, flex_test, skinned
 from ringwright.core.plan import read_plan
 from ringwright.core.polymesh import FloatArray, IntArray, PolyMesh
 from ringwright.core.skeleton import Skeleton, skeleton_of
-from ringwright.core.skin_weights import JointBlend, ancestry, bind, joint_blends, nearest_bones, strongest, vertex_normals
+from ringwright.core.skin_weights import JointBlend, ancestry, bind, joint_blends, nearest_bones, strongest
 from support.real_cases import RealCase, real_case
 from support.reference_surface import ReferenceSurface
 from support.subdivision import catmull_clark
