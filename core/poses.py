@@ -73,7 +73,10 @@ def bone_motions(skeleton: Skeleton, pose: Pose) -> tuple[FloatArray, FloatArray
     turns, shifts = np.empty((count, 3, 3)), np.empty((count, 3))
     for index, bone in enumerate(skeleton.bones):
         above = (turns[bone.parent], shifts[bone.parent]) if bone.parent >= 0 else (np.eye(3), np.zeros(3))
-        flex, side, twist = pose.get(index, (0.0, 0.0, 0.0))
+        if index not in pose:
+            turns[index], shifts[index] = above
+            continue
+        flex, side, twist = pose[index]
         own = rotation(np.cross(bone.hinge, bone.direction), side) @ rotation(bone.hinge, flex) @ rotation(bone.direction, twist)
         turns[index] = above[0] @ own
         shifts[index] = above[0] @ (bone.head - own @ bone.head) + above[1]
