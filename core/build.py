@@ -21,7 +21,7 @@ from .limb_size import limb_sizes
 from .measure import LEAST_SIDES_WITH_INNER, Measure, measure_limb
 from .mirror import AXES, mirror_mesh
 from .outward import outward_surface
-from .plan import Fork, Limb, LimbPlan, Splice, check_plan
+from .plan import Fork, Limb, LimbPlan, check_plan
 from .poles import JointZone, PlanTally, count_poles, find_step_downs
 from .polymesh import BoolArray, FloatArray, PolyMesh
 from .section import Tube
@@ -113,11 +113,10 @@ def measure_limbs(plan: LimbPlan, surface: Surface, known: Measures | None = Non
     measures: dict[str, Measure] = {}
     for name in tips_first(plan):
         limb, join = plan.limb(name), plan.tip_join(name)
-        root = plan.root_join(name)
         end = np.mean([measures[branch].centres[0] for branch in join.branches], axis=0) if isinstance(join, Fork) else None
         obstacles = [measures[socket.branch].tube() for socket in plan.sockets_of(name)]
         asked: dict[str, Any] = {
-            "leaves_trunk": root is not None and not isinstance(root, Splice), "open_root": root is None,
+            "leaves_trunk": plan.is_branch(name), "open_root": plan.root_join(name) is None,
             "continuation": continuation(plan, name), "end": end, "up": _up(plan, limb), "obstacles": obstacles,
             "beside": _beside(plan, name, surface)}
         key = _measure_key(limb, asked)

@@ -19,7 +19,7 @@ from .bend_rows import NO_BEND, Bend, rows_with_bends
 from .errors import PlanError
 from .limb_size import LimbSize
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
-from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Socket, Splice
+from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Splice
 from .polymesh import BoolArray, IntArray
 from .two_sided import limbs_on_plane, spliced_on_plane
 
@@ -234,7 +234,7 @@ def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: M
 
 def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int], roots: Mapping[str, int],
            tips: Mapping[str, int], fineness: Fineness) -> _Draft:
-    half = limb.joint_loops // 2
+    half = limb.loops_beside
     root_join, tip_join = plan.root_join(limb.name), plan.tip_join(limb.name)
     root_zone = half if isinstance(root_join, Splice) else 0
     tip_zone = half if isinstance(tip_join, Splice) else 0
@@ -249,7 +249,7 @@ def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int]
         wanted.append(rows_with_bends(float(size.bone_lengths[bone]), plain_row, bends[bone]))
         zones = (half if bone or root_zone else 0) + (half if bone < count - 1 or tip_zone else 0)
         zones += 1 if limb.tip == "closed" and bone == count - 1 else 0
-        zones += 1 if isinstance(root_join, Fork | Socket) and bone == 0 and zones else 0
+        zones += 1 if plan.is_branch(limb.name) and bone == 0 and zones else 0
         rows = max(math.ceil(wanted[bone] - 0.5), zones + 1, _least_rows(plan, limb, bodies, bone, count))
         spans.append(rows + ((limb.name, bone) in fineness.fuller))
     given = _given_spans(limb, size, bodies[limb.name])
@@ -280,7 +280,7 @@ def _least_rows(plan: LimbPlan, limb: Limb, bodies: Mapping[str, int], bone: int
     """Rows that a trunk's last bone needs for its sockets and for the plain row before a fork."""
     if bone != count - 1:
         return 1
-    half = limb.joint_loops // 2
+    half = limb.loops_beside
     sockets = [bodies[socket.branch] // 4 for socket in plan.sockets_of(limb.name)]
     fork = 1 if isinstance(plan.tip_join(limb.name), Fork) else 0
     return half + 1 + (max(sockets) + 1 if sockets else 0) + fork
@@ -297,8 +297,8 @@ def _share_splice(plan: LimbPlan, splice: Splice, drafts: dict[str, _Draft]) -> 
         raise PlanError(_splice_refusal(splice, lower.tip, upper.root, rows))
     bent_short = len(upper.spans) == 1 and (bool(plan.sockets_of(splice.upper)) or isinstance(plan.tip_join(splice.upper), Fork))
     crowded = bent_short or upper.tip != upper.body
-    room_lower = lower.spans[-1] - (lower.limb.joint_loops // 2) - lower.tip_zone
-    room_upper = -1 if crowded else upper.spans[0] - (upper.limb.joint_loops // 2) - upper.root_zone
+    room_lower = lower.spans[-1] - lower.limb.loops_beside - lower.tip_zone
+    room_upper = -1 if crowded else upper.spans[0] - upper.limb.loops_beside - upper.root_zone
     if room_lower >= room_upper:
         drafts[splice.lower] = _with_tip_rows(replace(lower, tip=upper.root), rows)
     else:
@@ -327,7 +327,7 @@ def _with_root_rows(draft: _Draft, rows: int) -> _Draft:
 
 def _with_room(draft: _Draft) -> _Draft:
     """Rows enough in the end bones for their step-downs, with plain rows on both sides of them."""
-    half = draft.limb.joint_loops // 2
+    half = draft.limb.loops_beside
     at_root = draft.root_rows + 2 * STEP_ROW_MARGIN if draft.root_rows else 0
     at_tip = draft.tip_rows + 2 * STEP_ROW_MARGIN if draft.tip_rows else 0
     spans = list(draft.spans)
@@ -388,7 +388,7 @@ def _limb_counts(plan: LimbPlan, draft: _Draft) -> LimbCounts:
 
 def _margin(draft: _Draft, *, at_tip: bool) -> int:
     """Plain rows between a joint's rings and the step-downs: two where the end bone has room, since a bend draws rows together."""
-    half = draft.limb.joint_loops // 2
+    half = draft.limb.loops_beside
     if len(draft.spans) == 1:
         taken = draft.root_zone + draft.root_rows + draft.tip_rows + draft.tip_zone
     else:
@@ -409,7 +409,7 @@ def _place(rings: IntArray, first_row: int, rows: int, root_count: int, tip_coun
 def _joint_rings(draft: _Draft, rows: int) -> BoolArray:
     """Rings of the joint zones: the ring at each bending joint and its gathered neighbours, never a branch's first ring."""
     marked = np.zeros(rows + 1, dtype=np.bool_)
-    half = draft.limb.joint_loops // 2
+    half = draft.limb.loops_beside
     ends = np.cumsum(draft.spans)
     centres = [int(end) for end in ends[:-1]]
     centres += [0] if draft.root_zone else []

@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 
 from .counts import CountPlan
-from .plan import JOINT_LOOPS_RANGE, SIDES_RANGE, Fork, Limb, LimbPlan, Socket, Splice
+from .plan import JOINT_LOOPS_RANGE, SIDES_RANGE, Fork, Limb, LimbPlan, Splice
 
 TRIED_LOOPS = (3, 5, 7)
 """Joint loops that are tried: odd, so that one lies on the joint itself."""
@@ -119,8 +119,7 @@ def _listed(rows: Sequence[int]) -> str:
 
 def bends(plan: LimbPlan, limb: Limb) -> bool:
     """Whether a limb has joints of its own or shares one through a splice."""
-    join = plan.root_join(limb.name)
-    return len(limb.joints) > 2 or (join is not None and not isinstance(join, Fork | Socket))
+    return len(limb.joints) > 2 or isinstance(plan.root_join(limb.name), Splice)
 
 
 def _loops(groups: Sequence[Sequence[str]]) -> Iterator[Move]:

@@ -95,7 +95,7 @@ def _role_in_order(skeleton: Skeleton, index: int, roles: tuple[str, str, str]) 
     """The kind of joint in a limb called "arm" or "leg": counted from its root, where the whole of it is one limb; the second kind where
     it goes on from another limb, the first where another goes on from it at a joint of the second kind."""
     bone = skeleton.bones[index]
-    if next(each for each in skeleton.bones if (each.number, each.side, each.place) == (bone.number, bone.side, 0)).hang == "splice":
+    if skeleton.first_of_limb(index).hang == "splice":
         return roles[min(bone.place + 1, 2)]
     above = [each for each, behind in enumerate(skeleton.bones) if behind.hang == "splice"
              and skeleton.bones[behind.parent].number == bone.number and skeleton.bones[behind.parent].side == bone.side]
@@ -115,14 +115,14 @@ def _is_finger(skeleton: Skeleton, index: int) -> bool:
     bone = skeleton.bones[index]
     if any(word in bone.limb.lower() for word in _DIGITS):
         return True
-    root = next(each for each in skeleton.bones if each.number == bone.number and each.place == 0 and each.side == bone.side)
-    return root.hang == "fork" and sum(each.parent == root.parent and each.hang == "fork" for each in skeleton.bones) > 2
+    root = skeleton.first_of_limb(index)
+    return root.hang == "fork" and len(skeleton.fork_at(root.parent)) > 2
 
 
 def _is_thumb(skeleton: Skeleton, index: int) -> bool:
     """Whether a bone belongs to a digit that leaves the side of what three or more others fork from: rigs call it the first finger."""
     bone = skeleton.bones[index]
-    root = next(each for each in skeleton.bones if each.number == bone.number and each.place == 0 and each.side == bone.side)
+    root = skeleton.first_of_limb(index)
     if root.hang != "socket":
         return False
     trunk = skeleton.bones[root.parent]

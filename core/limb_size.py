@@ -16,7 +16,7 @@ from .bend_rows import BLEND_RADII, NO_BEND, ROOT_DEPTH, Bend, bend_rows, blend_
 from .frames import unit
 from .joint_motion import JOINT_RANGES, joint_role
 from .measure import Measure
-from .plan import Fork, Limb, LimbPlan, Socket, Splice
+from .plan import Fork, Limb, LimbPlan, Splice
 from .polymesh import FloatArray
 from .skeleton import Skeleton, skeleton_of
 
@@ -75,7 +75,7 @@ def _joint_turns(plan: LimbPlan) -> Turns:
 def _rest_bend(skeleton: Skeleton, index: int) -> float:
     """How far a limb is bent at a joint as it stands, degrees; at a branch's root 0."""
     bone = skeleton.bones[index]
-    if bone.hang in ("fork", "socket"):
+    if bone.is_branch:
         return 0.0
     along = float(skeleton.bones[bone.parent].direction @ bone.direction)
     return float(np.degrees(np.arccos(np.clip(along, -1.0, 1.0))))
@@ -104,9 +104,9 @@ def _bends(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turns: T
     """The bends at the root and at the tip of every bone from the first ring on."""
     if not limb.joint_loops:
         return [(NO_BEND, NO_BEND)] * len(lengths)
-    measure, root, tip = measures[limb.name], plan.root_join(limb.name), plan.tip_join(limb.name)
+    measure, tip = measures[limb.name], plan.tip_join(limb.name)
     joints = _joint_bends(plan, limb, measures, turns)
-    if root is not None and not isinstance(root, Splice):
+    if plan.is_branch(limb.name):
         joints[0] = _past_root(_root_depth(limb, measure), joints[0])
     if isinstance(tip, Fork):
         joints[-1] = _before_fork(plan, tip, measures, turns)
@@ -123,7 +123,7 @@ def _joint_bends(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], tu
     angles = [turns.get(joint, 0.0) for joint in behind]
     wanted = [BLEND_RADII * radius if angle > 0.0 else 0.0
               for radius, angle in zip(_joint_radii(plan, limb, measures), angles, strict=True)]
-    if isinstance(plan.root_join(limb.name), Fork | Socket):
+    if plan.is_branch(limb.name):
         wanted[0] *= ROOT_DEPTH
     shares = [1.0] * len(wanted)
     for bone, length in enumerate(lengths):

@@ -56,6 +56,11 @@ class Limb:
     up: FloatArray | None = None
     radius: float | None = None
 
+    @property
+    def loops_beside(self) -> int:
+        """Rings gathered on each side of a joint's own."""
+        return self.joint_loops // 2
+
 
 @dataclass(frozen=True)
 class Fork:
@@ -119,6 +124,10 @@ class LimbPlan:
             if socket.branch == name:
                 return socket
         return next((splice for splice in self.splices if splice.upper == name), None)
+
+    def is_branch(self, name: str) -> bool:
+        """Whether a limb leaves a trunk, by a fork or a socket."""
+        return isinstance(self.root_join(name), Fork | Socket)
 
     def tip_join(self, name: str) -> Fork | Splice | None:
         """The join that a limb's tip end belongs to."""

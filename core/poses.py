@@ -141,8 +141,8 @@ def _turn_of(skeleton: Skeleton, index: int, motion: JointRange, about: float, s
 def _spread_sign(skeleton: Skeleton, index: int) -> float:
     """How far and which way a branch turns to the side so that all branches of its fork spread: -1 to 1 across."""
     bone = skeleton.bones[index]
-    row = [each for each in skeleton.joints() if skeleton.bones[each].parent == bone.parent and skeleton.bones[each].hang == bone.hang]
-    if bone.hang != "fork" or len(row) < 2:
+    row = skeleton.fork_at(bone.parent) if bone.hang == "fork" else []
+    if len(row) < 2:
         return 1.0
     across = skeleton.bones[row[-1]].head - skeleton.bones[row[0]].head
     share = 2.0 * row.index(index) / (len(row) - 1) - 1.0
@@ -153,8 +153,8 @@ def _spread_sign(skeleton: Skeleton, index: int) -> float:
 def _last_branches(skeleton: Skeleton) -> set[tuple[int, int]]:
     """Limb number and side of the last branches of every fork of three or more."""
     found = set()
-    for parent in {bone.parent for bone in skeleton.bones if bone.hang == "fork"}:
-        row = [bone for bone in skeleton.bones if bone.parent == parent and bone.hang == "fork"]
+    for trunk in range(len(skeleton.bones)):
+        row = [skeleton.bones[index] for index in skeleton.fork_at(trunk)]
         if len(row) > 2:
             found |= {(bone.number, bone.side) for bone in row[-EXTENDED_IN_POINTING:]}
     return found

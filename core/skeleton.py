@@ -70,6 +70,11 @@ class Bone:
         """Distance from head to tail."""
         return float(np.linalg.norm(self.tail - self.head))
 
+    @property
+    def is_branch(self) -> bool:
+        """Whether a branch begins with it: its joint lies inside the trunk."""
+        return self.hang in ("fork", "socket")
+
 
 @dataclass(frozen=True)
 class Skeleton:
@@ -89,6 +94,15 @@ class Skeleton:
     def joints(self) -> list[int]:
         """Bones that hang from another one: each is a joint at its head."""
         return [index for index, bone in enumerate(self.bones) if bone.parent >= 0]
+
+    def fork_at(self, index: int) -> list[int]:
+        """Bones that begin the branches of the fork at a bone's tail, in order across; empty where there is none."""
+        return [each for each, bone in enumerate(self.bones) if bone.parent == index and bone.hang == "fork"]
+
+    def first_of_limb(self, index: int) -> Bone:
+        """The first bone of the limb that a bone belongs to, on its own side."""
+        bone = self.bones[index]
+        return next(each for each in self.bones if (each.number, each.side, each.place) == (bone.number, bone.side, 0))
 
     def index(self, name: str) -> int:
         """Index of a bone by name; KeyError where there is none."""
@@ -267,9 +281,18 @@ def _hung(plan: LimbPlan, name: str, bones: Sequence[Bone], first: dict[str, int
 
 def segment_distances(points: FloatArray, head: FloatArray, tail: FloatArray) -> FloatArray:
     """Distance of (n, 3) points from the line between two ends, (n,) float64."""
+    return np.asarray(np.linalg.norm(points - head - _along_segment(points, head, tail), axis=1), dtype=np.float64)
+
+
+def nearest_on_segment(points: FloatArray, head: FloatArray, tail: FloatArray) -> FloatArray:
+    """The points of the line between two ends that lie nearest to (n, 3) points, (n, 3) float64."""
+    return np.asarray(head + _along_segment(points, head, tail), dtype=np.float64)
+
+
+def _along_segment(points: FloatArray, head: FloatArray, tail: FloatArray) -> FloatArray:
+    """The way from the head to what lies nearest to each point, (n, 3) float64."""
     bone = tail - head
-    along = np.clip((points - head) @ bone / (bone @ bone), 0.0, 1.0)
-    return np.asarray(np.linalg.norm(points - head - along[:, None] * bone, axis=1), dtype=np.float64)
+    return np.asarray(np.clip((points - head) @ bone / (bone @ bone), 0.0, 1.0)[:, None] * bone)
 
 
 def _mirrored(bones: Sequence[Bone], plane: str) -> list[Bone]:

@@ -18,7 +18,7 @@ from .face_geometry import vertex_normals
 from .frames import unit
 from .mirror import AXES
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .skeleton import Bone, Skeleton, segment_distances
+from .skeleton import Bone, Skeleton, nearest_on_segment, segment_distances
 from .vertex_limbs import added_vertices, possible_limbs
 
 INFLUENCES = 4
@@ -28,7 +28,6 @@ FALLOFF_RADII = (1.25, 2.5)
 RAMP_ROUNDING = 0.15
 """Share of a blend's width over which either end of it is rounded (tried on an arm and a leg: 0.25 gives smaller scaled
 Jacobians at more joints)."""
-BRANCHING = ("fork", "socket")
 BORDER_PERCENTILE = 90.0
 """Of the border between a branch's skin and other skin, nearly the farthest vertex tells where the branch is whole."""
 TIED = 1e-6
@@ -102,7 +101,7 @@ def nearest_bones(mesh: PolyMesh, skeleton: Skeleton) -> IntArray:
     distances = np.empty((mesh.vertex_count, len(skeleton.bones)))
     for index, bone in enumerate(skeleton.bones):
         distances[:, index] = segment_distances(mesh.positions, bone.head, bone.tail)
-        axis = unit(mesh.positions - _nearest_on(mesh.positions, bone.head, bone.tail))
+        axis = unit(mesh.positions - nearest_on_segment(mesh.positions, bone.head, bone.tail))
         distances[:, index] *= np.where((np.einsum("ij,ij->i", axis, normals) > 0.0) | added, 1.0, AGAINST_NORMAL)
     distances[~_own_limb(mesh, skeleton)] = np.inf
     return _untied(np.argmin(distances, axis=1).astype(np.int32), distances, skeleton)
@@ -113,7 +112,7 @@ def _untied(nearest: IntArray, distances: FloatArray, skeleton: Skeleton) -> Int
     sides of a body get weights that are images of each other."""
     untied = nearest.copy()
     for parent in {bone.parent for bone in skeleton.bones if bone.hang == "fork"}:
-        row = [index for index, bone in enumerate(skeleton.bones) if bone.parent == parent and bone.hang == "fork"]
+        row = skeleton.fork_at(parent)
         near = distances[:, row]
         least = near.min(axis=1)
         tied = np.isfinite(least) & ((near <= (1.0 + TIED) * least[:, None]).sum(axis=1) > 1)
@@ -136,13 +135,7 @@ def _own_limb(mesh: PolyMesh, skeleton: Skeleton) -> BoolArray:
 
 def _trunk_numbers(skeleton: Skeleton) -> list[int]:
     """For every bone the limb in whose skin it begins, where it is the first of a branch; -1 for all others."""
-    return [skeleton.bones[bone.parent].number if bone.hang in ("fork", "socket") else -1 for bone in skeleton.bones]
-
-
-def _nearest_on(points: FloatArray, head: FloatArray, tail: FloatArray) -> FloatArray:
-    bone = tail - head
-    along = np.clip((points - head) @ bone / (bone @ bone), 0.0, 1.0)
-    return np.asarray(head + along[:, None] * bone, dtype=np.float64)
+    return [skeleton.bones[bone.parent].number if bone.is_branch else -1 for bone in skeleton.bones]
 
 
 def joint_blends(mesh: PolyMesh, skeleton: Skeleton, nearest: IntArray) -> dict[int, JointBlend]:
@@ -152,7 +145,7 @@ def joint_blends(mesh: PolyMesh, skeleton: Skeleton, nearest: IntArray) -> dict[
     """
     bone_radii = _bone_radii(mesh, skeleton, nearest)
     radii = {index: _joint_radius(skeleton, index, bone_radii) for index in skeleton.joints()}
-    wanted = {index: BLEND_RADII * (ROOT_DEPTH if skeleton.bones[index].hang in BRANCHING else 1.0) * radius
+    wanted = {index: BLEND_RADII * (ROOT_DEPTH if skeleton.bones[index].is_branch else 1.0) * radius
               for index, radius in radii.items()}
     blends = {}
     for index, radius in radii.items():
@@ -164,15 +157,15 @@ def joint_blends(mesh: PolyMesh, skeleton: Skeleton, nearest: IntArray) -> dict[
 
 def _joint_radius(skeleton: Skeleton, index: int, bone_radii: FloatArray) -> float:
     bone = skeleton.bones[index]
-    return float(bone_radii[index] if bone.hang in BRANCHING else 0.5 * (bone_radii[index] + bone_radii[bone.parent]))
+    return float(bone_radii[index] if bone.is_branch else 0.5 * (bone_radii[index] + bone_radii[bone.parent]))
 
 
 def _room(skeleton: Skeleton, index: int, wanted: Mapping[int, float]) -> float:
     """Share of the wanted width that the bones on both sides of a joint have room for; a branch's trunk has room."""
     bone = skeleton.bones[index]
-    beyond = sum(wanted[each] for each in wanted if skeleton.bones[each].parent == index and skeleton.bones[each].hang not in BRANCHING)
+    beyond = sum(wanted[each] for each in wanted if skeleton.bones[each].parent == index and not skeleton.bones[each].is_branch)
     share = blend_share(bone.length, wanted[index], beyond)
-    if bone.hang in BRANCHING:
+    if bone.is_branch:
         return share
     return min(share, blend_share(skeleton.bones[bone.parent].length, wanted[index], wanted.get(bone.parent, 0.0)))
 
@@ -210,7 +203,7 @@ class _Skin:
         below = ancestry(skeleton.parents)
         edges = build_adjacency(mesh).edge_verts
         owned = {index: _owned(mesh.positions, skeleton, below[nearest, index], edges, index, blends[index].radius)
-                 for index in skeleton.joints() if skeleton.bones[index].hang in BRANCHING}
+                 for index in skeleton.joints() if skeleton.bones[index].is_branch}
         distances = np.column_stack([segment_distances(mesh.positions, bone.head, bone.tail) for bone in skeleton.bones])
         return cls(mesh.positions, skeleton, nearest, blends, below, distances, owned)
 
@@ -262,7 +255,7 @@ def _share(skin: _Skin, index: int) -> FloatArray:
     bone, blend, nearest, parents = skin.skeleton.bones[index], skin.blends[index], skin.nearest, skin.skeleton.parents
     passed = rounded_ramp((skin.positions - bone.head) @ blend.plane / (2 * blend.half_width) + 0.5)
     behind = skin.below[nearest, index] & (nearest != index)
-    if bone.hang in BRANCHING:
+    if bone.is_branch:
         return np.where(behind, 1.0, passed * _claim(skin, index))
     passed = np.where(behind | (nearest == index) | (parents[index] == nearest) | (parents[nearest] == parents[index]), passed, 0.0)
     return np.where(behind, np.maximum(passed, _wholly_behind(skin, index)), passed)
@@ -294,7 +287,7 @@ def _claim(skin: _Skin, index: int) -> FloatArray:
 def _across_row(skin: _Skin, index: int) -> FloatArray:
     """Share of one branch of a fork between its neighbours across: 1 on its own line, 0 on theirs, (V,) float64."""
     bones = skin.skeleton.bones
-    row = [each for each in skin.owned if bones[each].parent == bones[index].parent and bones[each].hang == "fork"]
+    row = skin.skeleton.fork_at(bones[index].parent)
     place = row.index(index)
     share = np.ones(len(skin.positions))
     own = _nearest_on_line(skin.positions, bones[index])

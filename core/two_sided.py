@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from .mirror import AXES
-from .plan import Limb, LimbPlan, Splice
+from .plan import Limb, LimbPlan
 from .polymesh import FloatArray
 
 ON_PLANE = 0.02
@@ -79,7 +79,7 @@ def mirror_plane_of(plan: LimbPlan) -> str | None:
 def _mirrors(plan: LimbPlan, plane: str) -> bool:
     reach, images = ON_PLANE * _extent(plan), limb_images(plan, plane, EVEN)
     lying = [limb for limb in plan.limbs if _side(limb, AXES[plane], reach) == 0]
-    trunk_only = all(limb.tip == "open" and isinstance(plan.root_join(limb.name), Splice | None) for limb in lying)
+    trunk_only = all(limb.tip == "open" and not plan.is_branch(limb.name) for limb in lying)
     return bool(images) and bool(lying) and trunk_only and len(images) + len(lying) == len(plan.limbs)
 
 

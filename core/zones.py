@@ -24,7 +24,7 @@ def joint_zones(plan: LimbPlan, counts: CountPlan, measures: Mapping[str, Measur
     for number, limb in enumerate(plan.limbs):
         solved, measure = counts.limbs[limb.name], measures[limb.name]
         stations = ring_stations(solved, measure, limb.joint_loops)
-        for first, last in _joints(solved, limb.joint_loops // 2):
+        for first, last in _joints(solved, limb.loops_beside):
             low, high = float(stations[first]), float(stations[last])
             row = (high - low) / max(last - first, 1)
             local = local_frames(measure, np.array([0.5 * (low + high)]))
