@@ -142,7 +142,8 @@ def flex_test(cage: Skinned, ranges: Mapping[str, JointRange] = JOINT_RANGES) ->
     """
     study = _Study.of(cage)
     joints = tuple(_flex_joint(study, index, ranges) for index in cage.skeleton.joints())
-    poses = tuple(_pose_figures(study, name, pose) for name, pose in set_poses(cage.skeleton, ranges).items())
+    in_contact = faces_in_contact(cage.mesh)
+    poses = tuple(_pose_figures(study, name, pose, in_contact) for name, pose in set_poses(cage.skeleton, ranges).items())
     return Flex(cage, ranges, joints, poses)
 
 
@@ -159,12 +160,16 @@ def posed(cage: Skinned, pose: Pose) -> PolyMesh:
 
 @dataclass(frozen=True)
 class _Study:
-    """What all motions share: the cage at rest."""
+    """What all motions share: the cage at rest.
+
+    resting : (V, 3) float64, where linear blending puts the vertices without a turn
+    """
 
     cage: Skinned
     adjacency: Adjacency
     table: FloatArray
     below: BoolArray
+    resting: FloatArray
     normals: FloatArray
     edge_lengths: FloatArray
     poles: BoolArray
@@ -173,34 +178,100 @@ class _Study:
     def of(cls, cage: Skinned) -> _Study:
         mesh, parents = cage.mesh, cage.skeleton.parents
         adjacency = build_adjacency(mesh)
-        return cls(cage, adjacency, cage.weights.dense(len(parents)), ancestry(parents), face_area_vectors(mesh),
-                   _lengths(mesh.positions, adjacency), (adjacency.valence != 4) & ~adjacency.boundary_vertex)
+        return cls(cage, adjacency, cage.weights.dense(len(parents)), ancestry(parents), posed(cage, {}).positions, face_area_vectors(mesh),
+                   _lengths(mesh.positions, adjacency.edge_verts), (adjacency.valence != 4) & ~adjacency.boundary_vertex)
 
 
-def _lengths(positions: FloatArray, adjacency: Adjacency) -> FloatArray:
-    ends = positions[adjacency.edge_verts]
+@dataclass(frozen=True)
+class _Region:
+    """Faces that bend, and what of them no motion changes.
+
+    faces : (k,) int32
+    part : these faces alone, over all vertices
+    shares : (k, B) float64, how far each follows the bones
+    normals : (k, 3) float64, area vectors at rest
+    edges : (e, 2) int32
+    edge_lengths : (e,) float64, at rest
+    """
+
+    faces: IntArray
+    part: PolyMesh
+    shares: FloatArray
+    normals: FloatArray
+    edges: IntArray
+    edge_lengths: FloatArray
+
+    @classmethod
+    def of(cls, study: _Study, faces: IntArray) -> _Region:
+        part = _faces_alone(study.cage.mesh, faces)
+        shares = np.add.reduceat(study.table[part.corner_verts], part.face_offsets[:-1], axis=0) / part.face_sizes[:, None]
+        edges = np.unique(study.adjacency.corner_edges[np.isin(study.adjacency.corner_faces, faces)])
+        return cls(faces, part, shares, study.normals[faces], study.adjacency.edge_verts[edges], study.edge_lengths[edges])
+
+
+@dataclass(frozen=True)
+class _Joint:
+    """What all motions of one joint share.
+
+    region : faces whose corners do not all follow a turn alike
+    moving : (m,) vertices that follow a turn
+    weights : theirs
+    touched : the faces at these vertices alone
+    ring : (r,) int32, the joint's ring
+    near : the faces near the joint alone
+    in_contact : (k,) int32, those of them that others pass through at rest
+    """
+
+    index: int
+    region: _Region
+    moving: IntArray
+    weights: SkinWeights
+    touched: PolyMesh
+    ring: IntArray
+    near: PolyMesh
+    in_contact: IntArray
+
+    @classmethod
+    def of(cls, study: _Study, index: int) -> _Joint:
+        mesh, weights = study.cage.mesh, study.cage.weights
+        follows = study.table[:, study.below[:, index]].any(axis=1)
+        moving = np.flatnonzero(follows).astype(np.int32)
+        touched = np.flatnonzero(np.logical_or.reduceat(follows[mesh.corner_verts], mesh.face_offsets[:-1])).astype(np.int32)
+        near = _faces_alone(mesh, _near_faces(study, index))
+        return cls(index, _Region.of(study, _bending_faces(study, index)), moving,
+                   SkinWeights(weights.bones[moving], weights.weights[moving]), _faces_alone(mesh, touched), _joint_ring(study, index),
+                   near, faces_in_contact(near))
+
+    def bent(self, study: _Study, turns: FloatArray, shifts: FloatArray) -> FloatArray:
+        """Positions of all vertices while the joint alone is bent, (V, 3) float64."""
+        positions = study.resting.copy()
+        positions[self.moving] = blend(study.cage.mesh.positions[self.moving], self.weights, turns, shifts)
+        return positions
+
+
+def _lengths(positions: FloatArray, edges: IntArray) -> FloatArray:
+    ends = positions[edges]
     return np.asarray(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1), dtype=np.float64)
 
 
-def _jacobians(mesh: PolyMesh, region: IntArray) -> FloatArray:
-    """Scaled Jacobian of some faces, 1 for those that are no quads, (k,) float64."""
-    values = np.ones(len(region))
-    quads = np.flatnonzero(mesh.face_sizes[region] == 4)
-    corners = mesh.face_offsets[region[quads]][:, None] + np.arange(4)
-    values[quads] = scaled_jacobian(mesh.positions[mesh.corner_verts[corners]])
+def _jacobians(positions: FloatArray, region: _Region) -> FloatArray:
+    """Scaled Jacobian of a region's faces, 1 for those that are no quads, (k,) float64."""
+    quads, corners = region.part.faces_of_size(4)
+    values = np.ones(len(region.faces))
+    values[quads] = scaled_jacobian(positions[corners])
     return values
 
 
 def _flex_joint(study: _Study, index: int, ranges: Mapping[str, JointRange]) -> JointFlex:
     skeleton = study.cage.skeleton
     bone, role = skeleton.bones[index], joint_role(skeleton, index)
-    region = _bending_faces(study, index)
-    motions, worst_faces, lowest = [], region, np.inf
+    joint = _Joint.of(study, index)
+    motions, worst_faces, lowest = [], joint.region.faces, np.inf
     for motion in motions_of(skeleton, index, ranges[role]):
-        figures, jacobians = _motion_figures(study, index, region, motion)
+        figures, jacobians = _motion_figures(study, joint, motion)
         motions.append(figures)
         if figures.smallest_jacobian < lowest:
-            lowest, worst_faces = figures.smallest_jacobian, region[np.argsort(jacobians, kind="stable")]
+            lowest, worst_faces = figures.smallest_jacobian, joint.region.faces[np.argsort(jacobians, kind="stable")]
     return JointFlex(index, bone.name, role, bone.head, tuple(motions), _crease_poles(study, index), worst_faces.astype(np.int32))
 
 
@@ -214,23 +285,22 @@ def _bending_faces(study: _Study, index: int) -> IntArray:
     return np.flatnonzero(~rigid).astype(np.int32)
 
 
-def _motion_figures(study: _Study, index: int, region: IntArray, motion: Motion) -> tuple[MotionFigures, FloatArray]:
+def _motion_figures(study: _Study, joint: _Joint, motion: Motion) -> tuple[MotionFigures, FloatArray]:
     """The worst figures over a motion, and the region's scaled Jacobians at its full angle."""
-    cage = study.cage
     volume, edge, jacobian, flipped, drift = 1.0, 1.0, np.inf, 0, 0.0
-    jacobians = at_start = _jacobians(cage.mesh, region)
+    jacobians = at_start = _jacobians(study.cage.mesh.positions, joint.region)
     for share in _shares(motion):
         turn = motion.part(share)
-        turns, shifts = bone_motions(cage.skeleton, {index: turn})
-        bent = cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
-        jacobians = _jacobians(bent, region)
-        volume = min(volume, _volume_kept(study, index, bent))
-        edge = min(edge, float(_edge_shares(study, bent, region).min(initial=1.0)))
+        turns, shifts = bone_motions(study.cage.skeleton, {joint.index: turn})
+        bent = joint.bent(study, turns, shifts)
+        jacobians = _jacobians(bent, joint.region)
+        volume = min(volume, _volume_kept(study, joint, bent))
+        edge = min(edge, float(_edge_shares(bent, joint.region).min(initial=1.0)))
         jacobian = min(jacobian, float(jacobians.min(initial=1.0)))
-        flipped = max(flipped, _flipped(study, bent, turns, region))
-        drift = max(drift, _loop_drift(study, index, bent, turn))
+        flipped = max(flipped, _flipped(bent, turns, joint.region))
+        drift = max(drift, _loop_drift(study, joint, bent, turn))
     resting = float(at_start.min(initial=1.0))
-    contact, contact_from = _contact(study, index, motion)
+    contact, contact_from = _contact(study, joint, motion)
     return MotionFigures(motion, volume, edge, float(jacobian), resting, flipped, contact, contact_from, drift), jacobians
 
 
@@ -240,23 +310,22 @@ def _shares(motion: Motion) -> FloatArray:
     return np.append(np.arange(STEP_DEGREES, whole - 1e-9, STEP_DEGREES) / max(whole, 1e-300), 1.0)
 
 
-def _contact(study: _Study, index: int, motion: Motion) -> tuple[int, float]:
+def _contact(study: _Study, joint: _Joint, motion: Motion) -> tuple[int, float]:
     """Most faces that others pass through over a motion and did not at rest, and the least tried share at which any do."""
-    near = _near_faces(study, index)
-    at_rest = faces_in_contact(_faces_alone(study.cage.mesh, near))
     most, first = 0, np.inf
     for share in np.arange(1, CONTACT_STEPS + 1) / CONTACT_STEPS:
-        touching = np.setdiff1d(faces_in_contact(_faces_alone(posed(study.cage, {index: motion.part(share)}), near)), at_rest)
+        bent = joint.bent(study, *bone_motions(study.cage.skeleton, {joint.index: motion.part(share)}))
+        touching = np.setdiff1d(faces_in_contact(joint.near.with_positions(bent)), joint.in_contact)
         most = max(most, len(touching))
         first = min(first, share if len(touching) else np.inf)
     return most, float(first)
 
 
-def _volume_kept(study: _Study, index: int, bent: PolyMesh) -> float:
+def _volume_kept(study: _Study, joint: _Joint, bent: FloatArray) -> float:
     """1 and what the cones from the joint to the skin gain or lose, against the limb's section inside the blend."""
-    head, blending = study.cage.skeleton.bones[index].head, study.cage.blends[index]
+    head, blending = study.cage.skeleton.bones[joint.index].head, study.cage.blends[joint.index]
     section = np.pi * blending.radius**2 * 2 * blending.half_width
-    return 1.0 + (_cones(bent, head) - _cones(study.cage.mesh, head)) / section
+    return 1.0 + (_cones(joint.touched.with_positions(bent), head) - _cones(joint.touched, head)) / section
 
 
 def _cones(mesh: PolyMesh, apex: FloatArray) -> float:
@@ -269,22 +338,16 @@ def _cones(mesh: PolyMesh, apex: FloatArray) -> float:
     return float(np.einsum("ci,ci->", np.cross(start, end), np.repeat(middles, sizes, axis=0))) / 6.0
 
 
-def _edge_shares(study: _Study, bent: PolyMesh, region: IntArray) -> FloatArray:
-    """Bent over resting length of the edges of some faces, (k,) float64."""
-    inside = np.isin(study.adjacency.corner_faces, region)
-    edges = np.unique(study.adjacency.corner_edges[inside])
-    return _lengths(bent.positions, study.adjacency)[edges] / np.maximum(study.edge_lengths[edges], 1e-300)
+def _edge_shares(bent: FloatArray, region: _Region) -> FloatArray:
+    """Bent over resting length of a region's edges, (e,) float64."""
+    return _lengths(bent, region.edges) / np.maximum(region.edge_lengths, 1e-300)
 
 
-def _flipped(study: _Study, bent: PolyMesh, turns: FloatArray, region: IntArray) -> int:
-    """Number of some faces that look against the skin as their bones carry it."""
-    if not len(region):
-        return 0
-    part = _faces_alone(bent, region)
-    sums = np.add.reduceat(study.table[part.corner_verts], part.face_offsets[:-1], axis=0)
-    mean = ((sums / part.face_sizes[:, None]) @ turns.reshape(len(turns), 9)).reshape(-1, 3, 3)
-    expected = np.einsum("fij,fj->fi", mean, study.normals[region])
-    return int(np.count_nonzero(np.einsum("fi,fi->f", face_area_vectors(part), expected) < 0.0))
+def _flipped(bent: FloatArray, turns: FloatArray, region: _Region) -> int:
+    """Number of a region's faces that look against the skin as their bones carry it."""
+    mean = (region.shares @ turns.reshape(len(turns), 9)).reshape(-1, 3, 3)
+    expected = np.einsum("fij,fj->fi", mean, region.normals)
+    return int(np.count_nonzero(np.einsum("fi,fi->f", face_area_vectors(region.part.with_positions(bent)), expected) < 0.0))
 
 
 def _near_faces(study: _Study, index: int) -> IntArray:
@@ -302,16 +365,15 @@ def _faces_alone(mesh: PolyMesh, faces: IntArray) -> PolyMesh:
     return PolyMesh(mesh.positions, corners, np.concatenate(([0], np.cumsum(sizes))).astype(np.int32))
 
 
-def _loop_drift(study: _Study, index: int, bent: PolyMesh, turn: Turn) -> float:
+def _loop_drift(study: _Study, joint: _Joint, bent: FloatArray, turn: Turn) -> float:
     """How far the joint's ring is carried off the plane that halves the bend, limb radii; a twist has no such plane."""
-    cage, bone, blending = study.cage, study.cage.skeleton.bones[index], study.cage.blends[index]
-    ring = _joint_ring(study, index)
+    cage, bone, blending, ring = study.cage, study.cage.skeleton.bones[joint.index], study.cage.blends[joint.index], joint.ring
     if turn[2] or not len(ring):
         return 0.0
     axis = bone.hinge if turn[0] else np.cross(bone.hinge, bone.direction)
     halved = rotation(axis, 0.5 * (turn[0] or turn[1])) @ blending.plane
     before = (cage.mesh.positions[ring] - bone.head) @ blending.plane
-    after = (bent.positions[ring] - bone.head) @ halved
+    after = (bent[ring] - bone.head) @ halved
     return float(np.abs(after - before).max() / blending.radius)
 
 
@@ -341,12 +403,11 @@ def _crease_poles(study: _Study, index: int) -> IntArray:
     return np.flatnonzero(study.poles & inner & within & np.isin(cage.nearest, [index, bone.parent])).astype(np.int32)
 
 
-def _pose_figures(study: _Study, name: str, pose: Pose) -> PoseFigures:
+def _pose_figures(study: _Study, name: str, pose: Pose, in_contact: IntArray) -> PoseFigures:
     cage = study.cage
     turns, shifts = bone_motions(cage.skeleton, pose)
-    bent = cage.mesh.with_positions(blend(cage.mesh.positions, cage.weights, turns, shifts))
-    faces = np.unique(np.concatenate([_bending_faces(study, index) for index in pose])).astype(np.int32)
-    contact = np.setdiff1d(faces_in_contact(bent), faces_in_contact(cage.mesh))
-    return PoseFigures(name, float(_edge_shares(study, bent, faces).min(initial=1.0)), float(_jacobians(bent, faces).min(initial=1.0)),
-                       _flipped(study, bent, turns, faces), len(contact))
-
+    bent = blend(cage.mesh.positions, cage.weights, turns, shifts)
+    region = _Region.of(study, np.unique(np.concatenate([_bending_faces(study, index) for index in pose])).astype(np.int32))
+    contact = np.setdiff1d(faces_in_contact(cage.mesh.with_positions(bent)), in_contact)
+    return PoseFigures(name, float(_edge_shares(bent, region).min(initial=1.0)), float(_jacobians(bent, region).min(initial=1.0)),
+                       _flipped(bent, turns, region), len(contact))
