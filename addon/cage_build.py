@@ -12,6 +12,7 @@ from ..core.counts import CountPlan
 from ..core.errors import RingwrightError
 from ..core.hand_moves import HandMoves, KeptMoves, keep_moves
 from ..core.inspection import Inspection, Target, inspect_mesh
+from ..core.mirror import turned
 from ..core.outward import outward_surface
 from ..core.plan import LimbPlan
 from ..core.polymesh import PolyMesh
@@ -19,7 +20,7 @@ from ..core.profiles import Profile
 from ..core.skeleton import skeleton_of
 from ..core.skin_weights import bind
 from .background import Background, Pause, PausingSurface
-from .cage_object import CageTrial, built_places, read_cage, turned, with_built_places
+from .cage_object import CageTrial, built_places, read_cage, with_built_places
 from .commands.build import asked_of
 from .finding_rows import store_findings
 from .kept_target import KeptTarget, kept_target

@@ -6,7 +6,8 @@ import bmesh
 import bpy
 import numpy as np
 
-from ..core.polymesh import FloatArray, IntArray, PolyMesh
+from ..core.mirror import turned
+from ..core.polymesh import FloatArray, PolyMesh
 from .mesh_bridge import create_mesh, read_mesh
 
 CAGE_NAME = "Cage"
@@ -123,18 +124,6 @@ def _in_object(mesh: PolyMesh, matrix: FloatArray) -> PolyMesh:
     built = {name: transformed(np.asarray(mesh.attributes[name], dtype=np.float64), inverse)} if name in mesh.attributes else {}
     wound = turned(mesh) if np.linalg.det(matrix[:3, :3]) < 0 else mesh
     return PolyMesh(transformed(mesh.positions, inverse), wound.corner_verts, mesh.face_offsets, {**mesh.attributes, **built})
-
-
-def turned(mesh: PolyMesh) -> PolyMesh:
-    """The mesh with every face wound the other way; twice is the mesh as it was."""
-    return PolyMesh(mesh.positions, mesh.corner_verts[backward_corners(mesh)], mesh.face_offsets, mesh.attributes)
-
-
-def backward_corners(mesh: PolyMesh) -> IntArray:
-    """The corner that every corner changes places with where faces are wound the other way, (C,) int32."""
-    sizes = mesh.face_sizes
-    starts = np.repeat(mesh.face_offsets[:-1], sizes)
-    return starts + np.repeat(sizes, sizes) - 1 - (np.arange(len(mesh.corner_verts), dtype=np.int32) - starts)
 
 
 def transformed(points: FloatArray, matrix: FloatArray) -> FloatArray:

@@ -25,14 +25,6 @@ from .edited_corners import MIXED_LAYERS, CornerValues, OldCorners, copy_layers,
 Vertices = list[bmesh.types.BMVert]
 
 
-NEAR = 2
-"""Faces that may lie between a new face's example and a corner that it takes texture coordinates from: past a step-down
-row, and not once round a limb to the other side of a seam."""
-
-FEW = 4
-"""Sources of a vertex that lies between neighbours; one in the middle of a filled hole has more, all round it."""
-
-
 @dataclass(frozen=True)
 class _Old:
     """The mesh before the edit."""

@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
+from ..core.counted import counted
 from ..core.findings import Finding
 from ..core.flex import Flex, JointFlex
 from ..core.flex_report import describe_joint, grade, lowest_volume, worst_first
 from ..core.inspection import Inspection
-from ..core.inspection_text import counted
 from ..core.polymesh import FloatArray, IntArray
 from ..core.ring_report import RingReport
 

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import bpy
 
 from ..core.errors import MeshError
+from ..core.mirror import turned
 from ..core.plan import LimbPlan
 from ..core.polymesh import PolyMesh
 from ..core.rig_fit import check_places as check_mesh_places
 from ..core.rig_fit import check_rig_fit
 from ..core.skeleton import Skeleton, skeleton_of
 from ..core.vertex_limbs import renumbered
-from .cage_object import read_cage, turned
+from .cage_object import read_cage
 from .operators.asking import NO_CAGE
 from .plan_storage import built_plan, cage_of, require_plan
 

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from .frames import unit
-from .rig_bones import AT_TIP, RigBone
+from .rig_bones import AT_TIP, RigBone, children_of
 from .skeleton import is_sided
 
 BESIDE_REACH = 0.6
@@ -33,7 +33,7 @@ the target has beyond its end is found there."""
 
 def with_true_ends(bones: Sequence[RigBone]) -> list[RigBone]:
     """The bones, with tails where they really end, in their order."""
-    children = {bone.name: [each for each in bones if each.parent == bone.name] for bone in bones}
+    children = children_of(bones)
     ended = {bone.name: _ended(bone, _carrying(bone, children)) for bone in bones}
     turned = {bone.name for bone in bones if bone.direction @ ended[bone.name].direction < TURNED_COSINE}
     return [_continued(bone, ended[bone.parent]) if not children[bone.name] and bone.parent in turned else ended[bone.name]

@@ -11,7 +11,7 @@ from .bone_ends import with_true_ends
 from .errors import PlanError
 from .frames import unit
 from .polymesh import FloatArray
-from .rig_bones import AT_TIP, RigBone
+from .rig_bones import AT_TIP, RigBone, children_of
 from .skeleton import is_sided, segment_distances
 
 SHORTEST_BONE = 1e-6
@@ -52,10 +52,7 @@ class BoneTree:
         _check_numbers(bones)
         by_name = {bone.name: bone for bone in _without_pelvis(with_true_ends(bones), roots[0])}
         _check_lengths(list(by_name.values()))
-        children: dict[str, list[str]] = {name: [] for name in by_name}
-        for bone in by_name.values():
-            if bone.parent in by_name:
-                children[bone.parent].append(bone.name)
+        children = {name: [child.name for child in own] for name, own in children_of(list(by_name.values())).items()}
         return cls(by_name, children, roots[0])
 
     def size(self, name: str) -> int:
@@ -135,7 +132,6 @@ class BoneTree:
         return [child for child in row if 2 * self.size(child) >= most] if len(row) > 1 else []
 
 
-
 def _check_numbers(bones: Sequence[RigBone]) -> None:
     if not all(np.isfinite([bone.head, bone.tail]).all() for bone in bones):
         raise PlanError("A bone has an end that is no number; mend the armature.")
@@ -151,7 +147,7 @@ def _check_lengths(bones: Sequence[RigBone]) -> None:
 def _without_pelvis(bones: Sequence[RigBone], root: str) -> list[RigBone]:
     """The bones with both legs hung from the root, where a bone between the two does nothing but carry them and the trunk does not run
     through it."""
-    children = {bone.name: [each for each in bones if each.parent == bone.name] for bone in bones}
+    children = children_of(bones)
     middle = [bone.name for bone in children[root] if not is_sided(bone.name)]
     carries = {name for name in middle if len(children[name]) > 1 and all(is_sided(child.name) for child in children[name])}
     if len(middle) == len(carries):

@@ -19,7 +19,7 @@ from .frames import unit
 from .joined import continuation, join_ends
 from .limb_size import limb_sizes
 from .measure import LEAST_SIDES_WITH_INNER, Measure, measure_limb
-from .mirror import AXES, mirror_mesh
+from .mirror import AXES, mirror_mesh, mirrored
 from .outward import outward_surface
 from .plan import Fork, Limb, LimbPlan, check_plan
 from .poles import JointZone, PlanTally, count_poles, find_step_downs
@@ -200,9 +200,8 @@ def _up(plan: LimbPlan, limb: Limb) -> FloatArray | None:
 
 def _mirrored(plane: str, mesh: PolyMesh, held: BoolArray, tally: PlanTally,
               zones: tuple[JointZone, ...]) -> tuple[PolyMesh, PlanTally, tuple[JointZone, ...]]:
-    sign = np.ones(3)
-    sign[AXES[plane]] = -1
-    images = tuple(replace(zone, name=f"{zone.name}, mirrored", centre=zone.centre * sign, axis=zone.axis * sign) for zone in zones)
+    images = tuple(replace(zone, name=f"{zone.name}, mirrored", centre=mirrored(zone.centre, plane), axis=mirrored(zone.axis, plane))
+                   for zone in zones)
     both = PlanTally(2 * tally.tips, 2 * tally.branches, 2 * tally.step_downs)
     return _with_image(plane, mesh, held), both, zones + images
 

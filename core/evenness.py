@@ -13,6 +13,8 @@ from .polymesh import FloatArray, IntArray, PolyMesh
 
 ALONG = 0.7
 """Least cosine between an edge and the limb's axis for the edge to run from ring to ring."""
+ZONE_STRETCH = 1.5
+"""A joint's rows are looked for in so many times its zone's length: what bends moves its outer rings."""
 
 
 @dataclass(frozen=True)
@@ -59,20 +61,13 @@ def joint_spacings(mesh: PolyMesh, zones: Sequence[JointZone]) -> Mapping[str, J
     limbs = None if face_limb is None else np.asarray(face_limb)[faces]
     found = {}
     for zone in zones:
-        mine = _within(mesh.positions, zone)[quads].all(axis=1)
+        mine = zone.holds(mesh.positions, ZONE_STRETCH)[quads].all(axis=1)
         if limbs is not None and zone.limb >= 0:
             mine &= limbs == zone.limb
         lengths = _row_lengths(mesh.positions, quads[mine], zone.axis)
         if len(lengths) > 1 and lengths.min() > 0:
             found[zone.name] = JointSpacing(len(lengths), float(lengths.max() / lengths.min()), zone.centre)
     return found
-
-
-def _within(positions: FloatArray, zone: JointZone) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    offset = positions - zone.centre
-    along = offset @ zone.axis
-    across = np.linalg.norm(offset - along[:, None] * zone.axis, axis=1)
-    return np.asarray((np.abs(along) <= 1.5 * zone.half_length) & (across <= zone.radius))
 
 
 def _row_lengths(positions: FloatArray, quads: IntArray, axis: FloatArray) -> FloatArray:

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from .adjacency import Adjacency
+from .counted import counted
 from .defects import (
     duplicate_faces,
     duplicate_vertices,
@@ -43,6 +44,10 @@ CHECKS = (
 )
 """Names of all findings that there can be, in the order in which a list of checks shows them."""
 
+NO_ELEMENTS = np.empty(0, dtype=np.int32)
+"""Of findings about the whole mesh."""
+_NO_EDGES = np.empty((0, 2), dtype=np.int32)
+
 
 @dataclass(frozen=True)
 class Finding:
@@ -64,6 +69,10 @@ class Finding:
     place: FloatArray | None
     reason: str
     mend: str
+
+    def __str__(self) -> str:
+        where = "" if self.place is None else f" Look at {', '.join(f'{value:.6g}' for value in self.place)}."
+        return f"{self.severity}: {self.reason} {self.mend}{where}"
 
 
 @dataclass(frozen=True)
@@ -203,15 +212,15 @@ def expectation_findings(mesh: PolyMesh, pieces: Sequence[IntArray], loops: Sequ
     found = []
     if limits.most_open_ends is not None and len(loops) > limits.most_open_ends:
         over = loops[: len(loops) - limits.most_open_ends]
-        found.append(_too_many(mesh, "open_ends", over, f"The mesh has {_number(len(loops), 'open end')}, over {limits.most_open_ends}.",
+        found.append(_too_many(mesh, "open_ends", over, f"The mesh has {counted(len(loops), 'open end')}, over {limits.most_open_ends}.",
                                "Patch the holes."))
     if expectation.components is not None and len(pieces) != expectation.components:
         found.append(_too_many(mesh, "components", pieces[: max(len(pieces) - expectation.components, 0)],
-                               f"The mesh has {_number(len(pieces), 'piece')} instead of {expectation.components}.",
+                               f"The mesh has {counted(len(pieces), 'piece')} instead of {expectation.components}.",
                                "Join or delete the pieces that do not belong."))
     if expectation.boundary_loops is not None and len(loops) != expectation.boundary_loops:
         found.append(_too_many(mesh, "boundary_loops", loops[: max(len(loops) - expectation.boundary_loops, 0)],
-                               f"The mesh has {_number(len(loops), 'open end')} instead of {expectation.boundary_loops}.",
+                               f"The mesh has {counted(len(loops), 'open end')} instead of {expectation.boundary_loops}.",
                                "Patch the holes, or open the ends that the plan leaves open."))
     budgets = [most for most in (expectation.quads, limits.most_faces) if most is not None]
     if budgets and mesh.face_count > min(budgets):
@@ -242,7 +251,8 @@ def evenness_findings(mesh: PolyMesh, jumps: AreaJumps, spacings: Mapping[str, J
         for joint, spacing in spacings.items():
             if spacing.ratio > limits.largest_joint_spacing:
                 reason = f"The rows at {joint} differ by {spacing.ratio:.2f} times in length, over {limits.largest_joint_spacing:g}."
-                found.append(Finding("joint_spacing", "warning", "mesh", _NONE, spacing.place, reason, "Space the rings there evenly."))
+                found.append(Finding("joint_spacing", "warning", "mesh", NO_ELEMENTS, spacing.place, reason,
+                                     "Space the rings there evenly."))
     return [finding for finding in found if finding is not None]
 
 
@@ -295,7 +305,8 @@ def _deviation_findings(deviation: Deviation, limits: Limits) -> list[Finding | 
     for name, word, value, limit in judged:
         if limit is not None and deviation.percent(value) > limit:
             reason = f"The {word} deviation from the target is {deviation.percent(value):.3g} % of its diagonal, over {limit:g} %."
-            found.append(Finding(name, "warning", "mesh", _NONE, side.place, reason, "Add rings where the surface bends, and settle."))
+            found.append(Finding(name, "warning", "mesh", NO_ELEMENTS, side.place, reason,
+                                 "Add rings where the surface bends, and settle."))
     return found
 
 
@@ -313,16 +324,8 @@ def _jacobian_findings(mesh: PolyMesh, flat: IntArray, scaled_jacobian: FloatArr
     if percentile < limits.first_percentile_scaled_jacobian:
         reason = (f"The first percentile of the scaled Jacobian is {percentile:.3f}, "
                   f"under {limits.first_percentile_scaled_jacobian:g}.")
-        found.append(Finding("quad_shape", "warning", "mesh", _NONE, _place_of_faces(mesh, faces), reason, "Relax the worst places."))
+        found.append(Finding("quad_shape", "warning", "mesh", NO_ELEMENTS, _place_of_faces(mesh, faces), reason, "Relax the worst places."))
     return found
-
-
-_NONE = np.empty(0, dtype=np.int32)
-_NO_EDGES = np.empty((0, 2), dtype=np.int32)
-
-
-def _number(count: int, singular: str) -> str:
-    return f"{count} {singular if count == 1 else singular + 's'}"
 
 
 def _sentence(what: str, count: int) -> str:
@@ -360,6 +363,6 @@ def _of_edges(mesh: PolyMesh, name: str, severity: Severity, edges: IntArray, wh
 def _too_many(mesh: PolyMesh, name: str, groups: Sequence[IntArray], reason: str, mend: str) -> Finding:
     """An error about the whole mesh, or about the vertices of what is too much."""
     if not groups:
-        return Finding(name, "error", "mesh", _NONE, None, reason, mend)
+        return Finding(name, "error", "mesh", NO_ELEMENTS, None, reason, mend)
     vertices = np.concatenate(groups).astype(np.int32)
     return Finding(name, "error", "vertex", vertices, _place(mesh, vertices), reason, mend)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from .adjacency import Adjacency, build_adjacency
+from .counted import counted
 from .findings import SEVERITIES, Finding
 from .flex import Flex, JointFlex, MotionFigures, Skinned, posed
 from .inspection import Inspection, with_severities
@@ -83,7 +84,7 @@ def flex_findings(flex: Flex) -> list[Finding]:
             found.append(Finding("poor_bend", "warning", "face", joint.worst_faces[:12], joint.place, reason, advice(flex, joint)))
         if len(joint.crease_poles) and bone.hang in ("limb", "splice"):
             found.append(Finding("pole_in_crease", "warning", "vertex", joint.crease_poles, joint.place,
-                                 f'{_number(len(joint.crease_poles), "pole")} in the crease of the joint at the head of "{joint.name}".',
+                                 f'{counted(len(joint.crease_poles), "pole")} in the crease of the joint at the head of "{joint.name}".',
                                  "Move the step-down or the branch away from the inner side of the bend."))
     return found
 
@@ -101,7 +102,7 @@ def describe_motion(figures: MotionFigures) -> str:
     """The figures of a motion in words."""
     return (f"{figures.motion} keeps {figures.volume_kept:.0%} of the volume, smallest scaled Jacobian "
             f"{figures.smallest_jacobian:.2f}, shortest edge {figures.shortest_edge:.0%} of its length, "
-            f"{_number(figures.flipped_faces, 'face')} turned over")
+            f"{counted(figures.flipped_faces, 'face')} turned over")
 
 
 def advice(flex: Flex, joint: JointFlex) -> str:
@@ -120,7 +121,7 @@ def flex_lines(flex: Flex) -> list[str]:
     lines = ["joints bent " + str(len(grades)) + ": " + ", ".join(f"{grades.count(each)} {each}" for each in GRADES)]
     lines += [f"  {joint.name} ({joint.role}): {grade(joint)}; {describe_joint(joint)}" for joint in flex.joints if joint.motions]
     lines += [f"  pose {pose.name}: smallest scaled Jacobian {pose.smallest_jacobian:.2f}, "
-              f"{_number(pose.flipped_faces, 'face')} turned over, {pose.contact_faces} in contact" for pose in flex.poses]
+              f"{counted(pose.flipped_faces, 'face')} turned over, {pose.contact_faces} in contact" for pose in flex.poses]
     return lines
 
 
@@ -224,7 +225,7 @@ def _picture_pose(flex: Flex, name: str) -> Picture:
     view = four_views(bent.positions, PICTURE_SIZE)[0]
     figures = next(pose for pose in flex.poses if pose.name == name)
     return Picture(f"pose_{name}", f"Pose {name}: smallest scaled Jacobian {figures.smallest_jacobian:.2f}, "
-                   f"{_number(figures.flipped_faces, 'face')} turned over.", draw_cage(view, bent, build_adjacency(bent)))
+                   f"{counted(figures.flipped_faces, 'face')} turned over.", draw_cage(view, bent, build_adjacency(bent)))
 
 
 def animation_poses(flex: Flex) -> list[tuple[str, Pose]]:
@@ -241,8 +242,4 @@ def animation_poses(flex: Flex) -> list[tuple[str, Pose]]:
 def bend_label(bone: str, motion: object) -> str:
     """What one bend of the animation is called."""
     return f"{bone}, {motion}"
-
-
-def _number(count: int, singular: str) -> str:
-    return f"{count} {singular if count == 1 else singular + 's'}"
 

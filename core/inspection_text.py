@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from .checks import checks_made
+from .counted import counted
 from .deviation import OneWayDeviation
 from .findings import Finding
 from .inspection import Inspection
@@ -66,7 +67,7 @@ def format_text(inspection: Inspection) -> str:
         lines.append(f"unwrap {describe_unwrap(inspection.unwrap)}")
     lines += _deviation_lines(inspection)
     lines += _flex_lines(inspection.flex) if inspection.flex else []
-    lines += [f"{finding.severity}: {finding.reason} {finding.mend}{_where(finding)}" for finding in inspection.findings]
+    lines += [str(finding) for finding in inspection.findings]
     return "\n".join(lines)
 
 
@@ -177,20 +178,9 @@ def _unwrap_data(unwrap: UnwrapFigures) -> dict[str, Any]:
             "map_size": PIXELS, "used": unwrap.used, "outside": unwrap.outside}
 
 
-def _where(finding: Finding) -> str:
-    if finding.place is None:
-        return ""
-    return " Look at " + ", ".join(f"{value:.6g}" for value in finding.place) + "."
-
-
 def _finite(value: float) -> float | None:
     """The value, or None where JSON has no number for it."""
     return value if math.isfinite(value) else None
-
-
-def counted(number: int, singular: str, plural: str | None = None) -> str:
-    """So many of something, such as "1 row" and "2 rows"."""
-    return f"{number} {singular if number == 1 else plural or singular + 's'}"
 
 
 def _flex_lines(flex: Flex) -> list[str]:

@@ -76,7 +76,7 @@ def _case(name: str, findings: list[Finding]) -> str:
     if not findings:
         return f"{start}/>"
     reasons = " ".join(finding.reason for finding in findings)
-    detail = "\n".join(f"{finding.severity}: {finding.reason} {finding.mend}{_where(finding)}" for finding in findings)
+    detail = "\n".join(map(str, findings))
     if any(finding.severity == "error" for finding in findings):
         inner = f'    <failure type="error" message={_attribute(reasons)}>{_text(detail)}</failure>'
     elif any(finding.severity == "warning" for finding in findings):
@@ -84,10 +84,6 @@ def _case(name: str, findings: list[Finding]) -> str:
     else:
         inner = f"    <system-out>{_text(detail)}</system-out>"
     return f"{start}>\n{inner}\n  </testcase>"
-
-
-def _where(finding: Finding) -> str:
-    return "" if finding.place is None else " Look at " + ", ".join(f"{value:.6g}" for value in finding.place) + "."
 
 
 def _attribute(text: str) -> str:

@@ -133,11 +133,6 @@ def with_next_mirror(draft: LimbDraft) -> LimbDraft:
     return replace(draft, mirror=planes[(planes.index(draft.mirror) + 1) % len(planes)])
 
 
-def mirrored(points: FloatArray, plane: str) -> FloatArray:
-    """Points, (..., 3), on the other side of a plane through the origin."""
-    return points * np.where(np.arange(3) == PLANES.index(plane), -1.0, 1.0)
-
-
 def place_on_limb(limb: Limb, along: float) -> str:
     """What a place on a limb means for another limb that begins or ends there: "tip", "root" or "side".
 

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .findings import Finding, Limits
+from .findings import NO_ELEMENTS, Finding, Limits, Severity
 from .polymesh import FloatArray
 
 NEAR = 1e-5
 """A scale or rotation this close to none counts as none: what single precision leaves."""
 _LEFT_OVER = re.compile(r"\.\d{3,}$")
 _UNNAMED = re.compile(r"^(Cube|Sphere|Cylinder|Plane|Cone|Torus|Grid|Circle|Icosphere|Suzanne|Mesh|Object|Untitled)$", re.IGNORECASE)
-_NONE = np.empty(0, dtype=np.int32)
 
 
 @dataclass(frozen=True)
@@ -72,5 +71,5 @@ def _of_size(item: ObjectFacts, limits: Limits) -> list[Finding]:
     return []
 
 
-def _finding(name: str, severity: str, item: ObjectFacts, what: str, mend: str) -> Finding:
-    return Finding(name, severity, "mesh", _NONE, None, f'Object "{item.name}" {what}.', mend)  # type: ignore[arg-type]
+def _finding(name: str, severity: Severity, item: ObjectFacts, what: str, mend: str) -> Finding:
+    return Finding(name, severity, "mesh", NO_ELEMENTS, None, f'Object "{item.name}" {what}.', mend)

@@ -98,6 +98,13 @@ class JointZone:
     radius: float
     limb: int = -1
 
+    def holds(self, positions: FloatArray, stretched: float = 1.0) -> BoolArray:
+        """Which of (n, 3) points lie in the zone, or in one so many times as long, (n,) bool."""
+        offset = positions - self.centre
+        along = offset @ self.axis
+        across = np.linalg.norm(offset - along[:, None] * self.axis, axis=1)
+        return np.asarray((np.abs(along) <= stretched * self.half_length) & (across <= self.radius), dtype=np.bool_)
+
 
 @dataclass(frozen=True)
 class StepDownPlace:
@@ -161,10 +168,7 @@ def poles_in_zones(positions: FloatArray, poles: IntArray, zones: Sequence[Joint
     """
     found = {}
     for zone in zones:
-        offset = positions[poles] - zone.centre
-        along = offset @ zone.axis
-        across = np.linalg.norm(offset - along[:, None] * zone.axis, axis=1)
-        inside = (np.abs(along) <= zone.half_length) & (across <= zone.radius)
+        inside = zone.holds(positions[poles])
         if vertex_limb is not None and zone.limb >= 0:
             inside &= vertex_limb[poles] == zone.limb
         if inside.any():

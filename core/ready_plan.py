@@ -15,7 +15,7 @@ from .errors import PlanError
 from .frames import arc_lengths, unit
 from .measure import REACH
 from .medial_line import MedialLine, ball_middle, joints_along, limb_slice, march_from_tip
-from .mirror import AXES
+from .mirror import AXES, mirrored
 from .outward import FlippedSurface
 from .plan import Fork, Limb, LimbPlan, Socket, Splice, check_plan
 from .plan_edits import order_across
@@ -278,8 +278,7 @@ def _both_sides(template: PlanTemplate, limbs: Mapping[str, Limb], plane: str,
 
 
 def _twins(limb: Limb, names: tuple[str, ...], plane: str) -> list[Limb]:
-    sign = np.where(np.arange(3) == AXES[plane], -1.0, 1.0)
-    return [replace(limb, name=name, joints=limb.joints * (sign if index else 1.0)) for index, name in enumerate(names)]
+    return [replace(limb, name=name, joints=mirrored(limb.joints, plane) if index else limb.joints) for index, name in enumerate(names)]
 
 
 def _joined(template: PlanTemplate, fit: _Fit, limbs: tuple[Limb, ...], names: Mapping[str, tuple[str, ...]], unit_name: str) -> LimbPlan:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,3 +50,12 @@ class RigBone:
     def kind(self) -> str:
         """The words of its name, without numbers and side: alike for all fingers of a hand where they are numbered."""
         return re.sub(r"[\W\d_]+", " ", split_side(self.name)[0]).strip().lower()
+
+
+def children_of(bones: Sequence[RigBone]) -> dict[str, list[RigBone]]:
+    """The bones that hang from each bone, by its name, in their order."""
+    children: dict[str, list[RigBone]] = {bone.name: [] for bone in bones}
+    for bone in bones:
+        if bone.parent in children:
+            children[bone.parent].append(bone)
+    return children

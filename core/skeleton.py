@@ -15,7 +15,7 @@ import numpy as np
 from .errors import PlanError
 from .frames import any_square_direction, square_to, unit
 from .joined import join_ends
-from .mirror import AXES
+from .mirror import AXES, mirrored
 from .plan import Fork, LimbPlan, Socket, Splice, check_plan
 from .polymesh import FloatArray, IntArray
 from .two_sided import is_two_sided
@@ -298,8 +298,6 @@ def _along_segment(points: FloatArray, head: FloatArray, tail: FloatArray) -> Fl
 def _mirrored(bones: Sequence[Bone], plane: str) -> list[Bone]:
     """The bones with their images; those of limbs that lie on the plane stay single."""
     axis = AXES[plane]
-    sign = np.ones(3)
-    sign[axis] = -1.0
     lying = _limbs_on_plane(bones, axis)
     positive = float(np.mean([bone.head[axis] + bone.tail[axis] for bone in bones if bone.number not in lying] or [1.0])) >= 0
     own, other = SIDE_NAMES[plane] if positive else SIDE_NAMES[plane][::-1]
@@ -308,8 +306,8 @@ def _mirrored(bones: Sequence[Bone], plane: str) -> list[Bone]:
     for index, bone in enumerate(bones):
         if index not in image:
             image[index] = len(both)
-            both.append(replace(bone, name=bone.name + other, side=-1, parent=image.get(bone.parent, -1), head=bone.head * sign,
-                                tail=bone.tail * sign, hinge=-bone.hinge * sign))
+            both.append(replace(bone, name=bone.name + other, side=-1, parent=image.get(bone.parent, -1), head=mirrored(bone.head, plane),
+                                tail=mirrored(bone.tail, plane), hinge=-mirrored(bone.hinge, plane)))
     return both
 
 

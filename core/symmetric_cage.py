@@ -10,7 +10,7 @@ from .assemble import Assembly
 from .mirror import AXES
 from .mirror_cut import mirror_by_cut
 from .mirror_halves import symmetrised
-from .mirror_plane import MirrorPlane
+from .mirror_plane import world_plane
 from .plan import LimbPlan
 from .polymesh import IntArray, PolyMesh
 from .surface import Surface
@@ -41,7 +41,7 @@ class EvenAssembly:
 
         surface : where a vertex left it for the mean of two places, it goes back to it before the last mean is taken
         """
-        plane = MirrorPlane(np.zeros(3), np.eye(3)[AXES[self.plane]])
+        plane = world_plane(self.plane)
         for _ in range(RETURNS):
             mesh = symmetrised(mesh, plane, self.partner)
             nearest = surface.closest(mesh.positions)

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from .mirror import AXES
+from .mirror import AXES, mirrored
 from .plan import Limb, LimbPlan
 from .polymesh import FloatArray
 
@@ -54,11 +54,10 @@ def limb_images(plan: LimbPlan, plane: str, alike: float = ALIKE) -> dict[str, s
 
     alike : share of the plan's extent that joints may lie from the image
     """
-    sign = np.where(np.arange(3) == AXES[plane], -1.0, 1.0)
     extent, images = _extent(plan), {}
     sided = [limb for limb in plan.limbs if _side(limb, AXES[plane], ON_PLANE * extent)]
     for limb in sided:
-        others = [(_apart(limb.joints * sign, other.joints), other.name) for other in sided if other is not limb]
+        others = [(_apart(mirrored(limb.joints, plane), other.joints), other.name) for other in sided if other is not limb]
         distance, name = min(others, default=(np.inf, ""))
         if distance <= alike * extent:
             images[limb.name] = name

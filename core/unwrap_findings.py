@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from .findings import Finding, Limits, Severity
+from .findings import NO_ELEMENTS, Finding, Limits, Severity
 from .polymesh import IntArray, PolyMesh
 from .uv_quality import PIXELS, UnwrapFigures
-
-_NONE = np.empty(0, dtype=np.int32)
 
 
 def unwrap_findings(mesh: PolyMesh, unwrap: UnwrapFigures | None, limits: Limits) -> list[Finding]:
@@ -32,17 +30,17 @@ def unwrap_findings(mesh: PolyMesh, unwrap: UnwrapFigures | None, limits: Limits
     if limits.largest_texel_density is not None and unwrap.density_spread > limits.largest_texel_density:
         reason = (f"The islands' texel densities differ by {unwrap.density_spread:.3g} times, over "
                   f"{limits.largest_texel_density:g}.")
-        found.append(_finding(mesh, "texel_density", "warning", _NONE, reason, "Even out the islands' scale."))
+        found.append(_finding(mesh, "texel_density", "warning", NO_ELEMENTS, reason, "Even out the islands' scale."))
     if limits.smallest_uv_margin is not None and unwrap.margin < limits.smallest_uv_margin:
         reason = f"Islands come within {unwrap.margin} pixels of each other on a map of {PIXELS}, under {limits.smallest_uv_margin}."
-        found.append(_finding(mesh, "uv_margin", "warning", _NONE, reason, "Pack the islands with a wider margin."))
+        found.append(_finding(mesh, "uv_margin", "warning", NO_ELEMENTS, reason, "Pack the islands with a wider margin."))
     if unwrap.outside > 0.0:
         reason = f"{unwrap.outside:.1%} of the corners lie outside the unit square."
-        found.append(_finding(mesh, "uv_outside", "note", _NONE, reason, "Pack the islands, unless the map goes over several tiles."))
+        found.append(_finding(mesh, "uv_outside", "note", NO_ELEMENTS, reason, "Pack the islands, unless the map goes over several tiles."))
     return found
 
 
 def _finding(mesh: PolyMesh, name: str, severity: Severity, faces: IntArray, reason: str, mend: str) -> Finding:
     if not len(faces):
-        return Finding(name, severity, "mesh", _NONE, None, reason, mend)
+        return Finding(name, severity, "mesh", NO_ELEMENTS, None, reason, mend)
     return Finding(name, severity, "face", faces, mesh.positions[mesh.face(int(faces[0]))].mean(axis=0), reason, mend)

@@ -6,6 +6,7 @@ import numpy as np
 
 from .adjacency import build_adjacency
 from .face_geometry import face_area_vectors
+from .mirror import turned
 from .picture import Picture, draw_cage
 from .polymesh import FloatArray, IntArray, PolyMesh
 from .raster import View
@@ -38,6 +39,4 @@ def flat_mesh(mesh: PolyMesh, uvs: FloatArray) -> PolyMesh:
     keys = np.column_stack([mesh.corner_verts, np.round(uvs / SAME_POINT)])
     _, first, corners = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     flat = PolyMesh(np.column_stack([uvs[first], np.zeros(len(first))]), corners.ravel().astype(np.int32), mesh.face_offsets)
-    if face_area_vectors(flat)[:, 2].sum() >= 0.0:
-        return flat
-    return PolyMesh.from_faces(flat.positions, [flat.face(face)[::-1].tolist() for face in range(flat.face_count)])
+    return flat if face_area_vectors(flat)[:, 2].sum() >= 0.0 else turned(flat)

@@ -6,7 +6,7 @@ import argparse
 import json
 from typing import Any
 
-from ...core.inspection_text import counted
+from ...core.counted import counted
 from ...core.ring_report import RingReport, count_rings
 from ...core.rings import Rings
 from ..written_beside import write_text

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from ...core.adjacency import build_adjacency
+from ...core.counted import counted
 from ...core.errors import MeshError
-from ...core.inspection_text import counted
 from ...core.mismatches import RingPair, pair_rings
 from ...core.placement_costs import MOST_POLE_DISTANCE, POLE_DISTANCE, WAYS, bending_costs, joint_bending
 from ...core.plan import ROWS_RANGE

@@ -16,7 +16,6 @@ from ...core.limb_draft import (
     draft_of,
     drawn_plan,
     fitting_part,
-    mirrored,
     with_inserted_joint,
     with_joined_joint,
     with_more_sides,
@@ -26,6 +25,7 @@ from ...core.limb_draft import (
     without_joint,
 )
 from ...core.limb_pointing import limb_middle, preview_rings
+from ...core.mirror import mirrored
 from ...core.polymesh import FloatArray
 from ..draft_view import DraftView
 from ..gpu_shapes import interface_scale

@@ -14,10 +14,11 @@ from ...core.errors import PlanError
 from ...core.expected import expected_of
 from ...core.findings import Expectation
 from ...core.heat import heat_of
+from ...core.mirror import backward_corners, turned
 from ...core.plan import LimbPlan
 from ...core.polymesh import FloatArray, PolyMesh
 from ...core.ring_report import count_rings
-from ..cage_object import backward_corners, read_cage, turned
+from ..cage_object import read_cage
 from ..commands.arguments import profile_names, read_profile_named
 from ..commands.build import asked_of
 from ..commands.inspecting import Asked, Inspected, inspect_alone, inspect_fit

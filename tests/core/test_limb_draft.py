@@ -8,7 +8,6 @@ from ringwright.core.limb_draft import (
     LimbDraft,
     draft_of,
     drawn_plan,
-    mirrored,
     place_on_limb,
     with_inserted_joint,
     with_joined_joint,
@@ -102,7 +101,6 @@ def test_the_mirror_plane_goes_round_and_comes_into_the_plan() -> None:
     once = with_next_mirror(draft())
     assert [once.mirror, with_next_mirror(with_next_mirror(with_next_mirror(once))).mirror] == ["x", None]
     assert drawn_plan(LimbPlan(()), once, "limb", new=True).symmetry == "x"
-    assert mirrored(np.array([[1.0, 2, 3]]), "y").tolist() == [[1, -2, 3]]
 
 
 def test_spans_that_differ_from_bone_to_bone_stay_when_joints_are_moved() -> None:

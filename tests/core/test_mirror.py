@@ -8,7 +8,7 @@ import pytest
 from ringwright.core.adjacency import build_adjacency, components
 from ringwright.core.defects import flipped_faces, non_manifold_edges
 from ringwright.core.face_geometry import face_area_vectors
-from ringwright.core.mirror import mirror_mesh
+from ringwright.core.mirror import mirror_mesh, mirrored, turned
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.rings import boundary_loops
 from support.tubes import tube
@@ -72,3 +72,13 @@ def test_triangles_and_polygons_are_turned_too() -> None:
     assert both.face_sizes.tolist() == [3, 4, 3, 4]
     assert both.face(2).tolist() == [7, 6, 5] and both.face(3).tolist() == [8, 9, 7, 5]
     np.testing.assert_array_equal(np.sign(face_area_vectors(both)[:, 2]), [1, 1, 1, 1])
+
+
+def test_points_change_the_side_of_the_plane_alone() -> None:
+    assert mirrored(np.array([[1.0, 2, 3]]), "y").tolist() == [[1, -2, 3]] and mirrored(np.array([1.0, 2, 3]), "z").tolist() == [1, 2, -3]
+
+
+def test_faces_of_any_size_are_wound_the_other_way_and_back() -> None:
+    mesh = PolyMesh.from_faces(np.eye(6)[:, :3], [[0, 1, 2], [0, 2, 4, 3], [5, 4, 3, 2, 1]])
+    assert [turned(mesh).face(face).tolist() for face in range(3)] == [[2, 1, 0], [3, 4, 2, 0], [1, 2, 3, 4, 5]]
+    np.testing.assert_array_equal(turned(turned(mesh)).corner_verts, mesh.corner_verts)
