@@ -9,9 +9,9 @@ import numpy as np
 from ..core.counted import counted
 from ..core.findings import Finding
 from ..core.flex import Flex, JointFlex
-from ..core.flex_report import describe_joint, grade, lowest_volume, worst_first
+from ..core.flex_report import describe_joint, grade, worst_first
 from ..core.inspection import Inspection
-from ..core.polymesh import FloatArray, IntArray
+from ..core.polymesh import IntArray
 from ..core.ring_report import RingReport
 
 MOST_STORED = 20_000
@@ -45,7 +45,7 @@ def store_bends(settings: Any, inspection: Inspection) -> None:
 
 def _fill_bend(row: Any, joint: JointFlex, flex: Flex) -> None:
     row.bone, row.verdict, row.motion = joint.name, grade(joint), str(joint.worst.motion)
-    row.volume, row.sentence = lowest_volume(joint), describe_joint(joint)
+    row.volume, row.sentence = joint.volume_kept, describe_joint(joint)
     row.place, row.reach = joint.place.tolist(), flex.skinned.blends[joint.bone].radius
 
 
@@ -84,8 +84,3 @@ def pack(elements: IntArray) -> str:
 def unpack(text: str) -> list[tuple[int, ...]]:
     """The indices of every element."""
     return [tuple(int(part) for part in word.split(":")) for word in text.split()]
-
-
-def place_of(row: Any) -> FloatArray:
-    """Where a row's finding lies, in the world."""
-    return np.array(list(row.place))

@@ -109,6 +109,26 @@ class JointFlex:
     worst_faces: IntArray
 
     @property
+    def volume_kept(self) -> float:
+        """Least share of the volume that it keeps over all its motions."""
+        return min(each.volume_kept for each in self.motions)
+
+    @property
+    def smallest_jacobian(self) -> float:
+        """Smallest scaled Jacobian of the bent quads over all its motions."""
+        return min(each.smallest_jacobian for each in self.motions)
+
+    @property
+    def flipped_faces(self) -> int:
+        """Most faces that are turned against the skin in one of its motions."""
+        return max(each.flipped_faces for each in self.motions)
+
+    @property
+    def flipped_share(self) -> float:
+        """The same as a share of the faces that bend."""
+        return self.flipped_faces / max(len(self.worst_faces), 1)
+
+    @property
     def worst(self) -> MotionFigures:
         """The motion with flipped faces or else with the smallest scaled Jacobian."""
         return min(self.motions, key=lambda each: (-each.flipped_faces, each.smallest_jacobian))

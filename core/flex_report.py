@@ -58,9 +58,7 @@ class FlexLimits:
 def grade(joint: JointFlex, limits: FlexLimits | None = None) -> str:
     """The verdict on a joint: "good", "fair" or "poor"."""
     limits = limits or FlexLimits()
-    volume = lowest_volume(joint)
-    jacobian = min(each.smallest_jacobian for each in joint.motions)
-    flipped = max(each.flipped_faces for each in joint.motions)
+    volume, jacobian, flipped = joint.volume_kept, joint.smallest_jacobian, joint.flipped_faces
     if volume >= limits.good_volume and jacobian >= limits.good_jacobian and not flipped:
         return "good"
     few = flipped <= limits.fair_flipped * max(len(joint.worst_faces), 1)
@@ -82,7 +80,7 @@ def flex_findings(flex: Flex) -> list[Finding]:
         if joint.motions and grade(joint) == "poor":
             reason = f'The joint at the head of "{joint.name}" bends poorly: {describe_joint(joint)}.'
             found.append(Finding("poor_bend", "warning", "face", joint.worst_faces[:12], joint.place, reason, advice(flex, joint)))
-        if len(joint.crease_poles) and bone.hang in ("limb", "splice"):
+        if len(joint.crease_poles) and not bone.is_branch:
             found.append(Finding("pole_in_crease", "warning", "vertex", joint.crease_poles, joint.place,
                                  f'{counted(len(joint.crease_poles), "pole")} in the crease of the joint at the head of "{joint.name}".',
                                  "Move the step-down or the branch away from the inner side of the bend."))
@@ -108,9 +106,9 @@ def describe_motion(figures: MotionFigures) -> str:
 def advice(flex: Flex, joint: JointFlex) -> str:
     """What would help a joint that bends poorly."""
     bone = flex.skinned.skeleton.bones[joint.bone]
-    if joint.worst.loop_drift > 0.25 and bone.hang in ("limb", "splice"):
+    if joint.worst.loop_drift > 0.25 and not bone.is_branch:
         return f'Move the joint of "{bone.limb}" to the middle of its ring, or build the cage anew from this plan.'
-    if bone.hang in ("fork", "socket"):
+    if bone.is_branch:
         return f'Give "{bone.limb}" and its trunk more sides or spans where they meet, or move the joint toward the first ring.'
     return f'Gather more rings round the joint: raise joint_loops of "{bone.limb}" by two, or give it more spans.'
 
@@ -165,11 +163,6 @@ def worst_first(flex: Flex) -> list[JointFlex]:
     """The joints that were bent, the worst first: by verdict, then by their smallest scaled Jacobian."""
     return sorted((joint for joint in flex.joints if joint.motions),
                   key=lambda joint: (-GRADES.index(grade(joint)), joint.worst.smallest_jacobian))
-
-
-def lowest_volume(joint: JointFlex) -> float:
-    """Least share of the volume that a joint keeps over all its motions."""
-    return min(each.volume_kept for each in joint.motions)
 
 
 def picture_flex(flex: Flex) -> tuple[Picture, ...]:

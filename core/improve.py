@@ -143,9 +143,7 @@ def no_joint_worse(flex: Flex, start: Flex) -> bool:
 
 def _by_joint(flex: Flex) -> FloatArray:
     """Figures of every joint and pose of which more is better, (n, 3) float64."""
-    joints = [(min(each.volume_kept for each in joint.motions), min(each.smallest_jacobian for each in joint.motions),
-               -max(each.flipped_faces for each in joint.motions) / max(len(joint.worst_faces), 1))
-              for joint in flex.joints if joint.motions]
+    joints = [(joint.volume_kept, joint.smallest_jacobian, -joint.flipped_share) for joint in flex.joints if joint.motions]
     poses = [(1.0, pose.smallest_jacobian, -pose.flipped_faces / flex.skinned.mesh.face_count) for pose in flex.poses]
     return np.array([*joints, *poses], dtype=np.float64).reshape(-1, 3)
 
@@ -156,12 +154,11 @@ def score(result: BuildResult, flex: Flex) -> BendScore:
     grades = [grade(joint) for joint in joints]
     adjacency = build_adjacency(result.mesh)
     off = np.where(adjacency.boundary_vertex, 3, 4) - adjacency.valence
-    flipped = [max(each.flipped_faces for each in joint.motions) / max(len(joint.worst_faces), 1) for joint in joints]
     return BendScore(
         grades.count(GRADES[2]), grades.count(GRADES[1]),
-        float(np.mean([min(each.volume_kept for each in joint.motions) for joint in joints] or [1.0])),
-        float(np.mean([min(each.smallest_jacobian for each in joint.motions) for joint in joints] or [1.0])),
-        float(np.mean(flipped or [0.0])), result.mesh.face_count,
+        float(np.mean([joint.volume_kept for joint in joints] or [1.0])),
+        float(np.mean([joint.smallest_jacobian for joint in joints] or [1.0])),
+        float(np.mean([joint.flipped_share for joint in joints] or [0.0])), result.mesh.face_count,
         float(scaled_jacobian(result.mesh.positions[result.mesh.quads()]).min(initial=1.0)), int(np.abs(off).sum()))
 
 
