@@ -98,6 +98,10 @@ class _Build:
     holes: dict[str, IntArray] = field(default_factory=dict)
     vertex_count: int = 0
 
+    def laid(self) -> FloatArray:
+        """Positions of all vertices that are laid so far, (vertex_count, 3) float64."""
+        return np.concatenate(self.positions)
+
     def add_vertices(self, positions: FloatArray, limb: int, joint_ring: bool = False) -> IntArray:
         ids = np.arange(self.vertex_count, self.vertex_count + len(positions), dtype=np.int32)
         self.vertex_count += len(positions)
@@ -161,20 +165,21 @@ def _lay_limb(build: _Build, walls: dict[str, list[IntArray]], name: str, socket
     number = _number(plan, name)
     stations = ring_stations(counts, measure, limb.joint_loops)
     tip_ring = _tip_ring(build, name)
-    tip_phase = None if tip_ring is None else _ring_phase(np.concatenate(build.positions)[tip_ring], measure)
-    root_phase = socket_phase if socket_phase is not None else _fork_phase(build, name)
+    tip_points = None if tip_ring is None else build.laid()[tip_ring]
+    wavy = tip_points if isinstance(plan.tip_join(name), Fork) else None
+    tip_phase = None if tip_points is None else _ring_phase(tip_points, measure)
+    root_phase = socket_phase if socket_phase is not None else _root_phase(build, name)
     phases = carried_phases(counts, tip_phase, root_phase)
     angles = plain_angles(counts, measure, stations, phases, _crowding_webs(build, name))
     station_lists = [np.full(len(angle), station) for angle, station in zip(angles, stations, strict=True)]
     station_lists = lean_into(station_lists, angles, slice(counts.spans[0], None, -1), root_offsets(measure, angles[0]))
-    if tip_ring is not None and isinstance(plan.tip_join(name), Fork):
-        end_stations = _stations_of(np.concatenate(build.positions)[tip_ring], measure)
+    if wavy is not None:
         last_bone = slice(counts.rows - counts.spans[-1], None)
-        station_lists = lean_into(station_lists, angles, last_bone, end_stations - stations[-1])
+        station_lists = lean_into(station_lists, angles, last_bone, _stations_of(wavy, measure) - stations[-1])
     rings = cast_rings(measure, station_lists, angles, build.surface, _side_tubes(build, name))
     rings = even_columns(rings, counts, measure, stations)
-    if tip_ring is not None and isinstance(plan.tip_join(name), Fork):
-        rings = fan_to(rings, np.concatenate(build.positions)[tip_ring], counts.spans[-1])
+    if wavy is not None:
+        rings = fan_to(rings, wavy, counts.spans[-1])
     rings = uncrossed(rings, measure)
     ids = [build.add_vertices(rings.positions[ring], number, bool(counts.joint_rings[ring])) for ring in range(counts.rows)]
     ids.append(tip_ring if tip_ring is not None else build.add_vertices(rings.positions[-1], number, bool(counts.joint_rings[-1])))
@@ -215,7 +220,7 @@ def _tip_ring(build: _Build, name: str) -> IntArray | None:
 
 def _sink_webs(build: _Build, fork: Fork, first_rings: list[IntArray], edges: tuple[BranchEdges, ...]) -> None:
     """Lower every web to the bottom of its cleft, where its quads lie on skin and not between two walls, and keep it there."""
-    positions = np.concatenate(build.positions)
+    positions = build.laid()
     for index, pairs in enumerate(facing_pairs(first_rings, edges)):
         first, second = (build.measures[branch] for branch in fork.branches[index : index + 2])
         down = -unit(first.tangents[0] + second.tangents[0])
@@ -236,20 +241,19 @@ def _fork_edges(build: _Build, fork: Fork) -> tuple[BranchEdges, ...]:
     return branch_edges([int(build.counts.limbs[branch].rings[0]) for branch in fork.branches], webs)
 
 
-def _fork_phase(build: _Build, name: str) -> float | None:
+def _root_phase(build: _Build, name: str) -> float | None:
+    """Angle at which a limb's root join asks for its vertex 0; None where it asks for none. A limb that stands alone begins at angle
+    zero: the measured frame looks along the plan's up already."""
     join = build.plan.root_join(name)
+    if join is None:
+        return 0.0 if build.plan.tip_join(name) is None else None
     if not isinstance(join, Fork):
-        return _up_phase(build, name) if join is None else None
+        return None
     index = join.branches.index(name)
     roots = [local_frames(build.measures[branch], np.zeros(1)) for branch in join.branches]
     angles = neighbour_angles(*(np.concatenate([getattr(root, part) for root in roots]) for part in ("centres", "tangents", "frames")))
     count = int(build.counts.limbs[name].rings[0])
     return branch_phase(_fork_edges(build, join)[index], count, *angles[index])
-
-
-def _up_phase(build: _Build, name: str) -> float | None:
-    """The measured frame already looks along the plan's up, so vertex 0 lies at angle zero."""
-    return 0.0 if build.plan.tip_join(name) is None else None
 
 
 def _ring_phase(points: FloatArray, measure: Measure) -> float:
@@ -304,7 +308,7 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
     root = BranchRoot(measure.centres[0], measure.tangents[0], measure.frames[0], float(measure.radii[0]), int(counts.rings[0]))
     rings = build.rings[trunk]
     joint_rings = build.counts.limbs[trunk].joint_rings
-    positions = np.concatenate(build.positions)
+    positions = build.laid()
     free = _free_vertices(build, walls, trunk) & _on_side_of(build.plan, branch, positions)
     block = choose_block(rings, positions, free, joint_rings, root, [row[:, 0] >= 0 for row in walls[trunk]])
     if block is None:
@@ -347,7 +351,7 @@ def _finished(build: _Build) -> Assembly:
     used = np.zeros(build.vertex_count, dtype=np.bool_)
     used[quads.ravel()] = True
     number = np.cumsum(used) - 1
-    mesh = PolyMesh.from_quads(np.concatenate(build.positions)[used], number[quads])
+    mesh = PolyMesh.from_quads(build.laid()[used], number[quads])
     held, tip = _marked(build, build.held)[used], _marked(build, build.tips)[used]
     barred = np.zeros((build.vertex_count, 3))
     for vertices, way in build.barred:

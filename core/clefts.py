@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .frames import arc_lengths, sample_polyline, unit
+from .frames import arc_lengths, sample_polyline, sampled, unit
 from .polymesh import BoolArray, FloatArray
 from .section import Tube
 from .surface import Surface
@@ -78,7 +78,7 @@ def cleft_length(line: FloatArray, lengths: FloatArray, tube: Tube, surface: Sur
         if not len(together) or together[-1] == len(places) - 1:
             return float(places[-1] if len(together) else places[0])
         places = np.linspace(places[together[-1]], places[together[-1] + 1], ZOOM_PLACES)
-        points = np.column_stack([np.interp(places, lengths, line[:, axis]) for axis in range(3)])
+        points = sampled(line, lengths, places)
     return float(places[0])
 
 

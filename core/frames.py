@@ -28,6 +28,15 @@ def sample_polyline(points: FloatArray, lengths: FloatArray) -> FloatArray:
     return points[bone] + step[:, None] * (points[bone + 1] - points[bone])
 
 
+def sampled(values: FloatArray, knots: FloatArray, lengths: FloatArray) -> FloatArray:
+    """Vectors known at growing arc lengths told at others, (m, k) float64; the first and the last one beyond the ends.
+
+    values : (n, k) float64, at knots (n,) float64
+    lengths : (m,) float64
+    """
+    return np.column_stack([np.interp(lengths, knots, column) for column in values.T])
+
+
 def smooth_directions(points: FloatArray, lengths: FloatArray, reach: FloatArray) -> FloatArray:
     """Directions of a polyline averaged over a window, so that a plane at a joint bisects its bend.
 

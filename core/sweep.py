@@ -15,7 +15,7 @@ import numpy as np
 from .bend_rows import bend_steps
 from .counts import LimbCounts, StepRows
 from .fork import BranchEdges, crowded_turns
-from .frames import square_to, unit
+from .frames import sampled, square_to, unit
 from .measure import Measure
 from .placement import row_correspondence
 from .polymesh import BoolArray, FloatArray, IntArray
@@ -210,12 +210,12 @@ def _alike_runs(ring_counts: IntArray, first: int, last: int) -> list[tuple[int,
 
 
 def _placed_along(columns: FloatArray, lengths: FloatArray, wanted: FloatArray) -> FloatArray:
-    """Points at wanted lengths along columns, (r + 1, n, 3) float64."""
-    placed = np.empty_like(columns)
-    for column in range(columns.shape[1]):
-        for axis in range(3):
-            placed[:, column, axis] = np.interp(wanted[:, column], lengths[:, column], columns[:, column, axis])
-    return placed
+    """Points at wanted lengths along columns of points, (r + 1, n, 3) float64; lengths, wanted : (r + 1, n), growing along every column."""
+    every = np.arange(columns.shape[1])
+    low = np.minimum((lengths[None] <= wanted[:, None]).sum(axis=1) - 1, len(lengths) - 2)
+    start, ahead = columns[low, every], columns[low + 1, every]
+    slopes = (ahead - start) / np.maximum(lengths[low + 1, every] - lengths[low, every], 1e-300)[..., None]
+    return np.asarray(slopes * (wanted - lengths[low, every])[..., None] + start, dtype=np.float64)
 
 
 def uncrossed(rings: Rings, measure: Measure) -> Rings:
@@ -260,13 +260,11 @@ class Local:
 
 def local_frames(measure: Measure, stations: FloatArray) -> Local:
     """Centre, tangent and frame at arc lengths, straight on beyond the ends."""
-    def mixed(values: FloatArray) -> FloatArray:
-        return np.column_stack([np.interp(stations, measure.lengths, values[:, axis]) for axis in range(3)])
-
-    tangents = unit(mixed(measure.tangents))
+    centres, tangents, frames = (sampled(values, measure.lengths, stations)
+                                 for values in (measure.centres, measure.tangents, measure.frames))
+    tangents = unit(tangents)
     beyond = np.maximum(stations - measure.lengths[-1], 0) + np.minimum(stations, 0)
-    centres = mixed(measure.centres) + beyond[:, None] * tangents
-    return Local(centres, tangents, unit(square_to(mixed(measure.frames), tangents)))
+    return Local(centres + beyond[:, None] * tangents, tangents, unit(square_to(frames, tangents)))
 
 
 def cast_rings(measure: Measure, stations: list[FloatArray], angles: list[FloatArray], surface: Surface,
