@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import bpy
 
@@ -29,3 +30,13 @@ def private_scene() -> Iterator[bpy.types.Scene]:
             yield scene
         finally:
             window.scene = before
+
+
+def imported_objects(operator: Callable[..., set[str]], path: Path, **options: object) -> list[bpy.types.Object]:
+    """The objects that one of the host's importers makes of a file.
+
+    options : of the importer
+    """
+    before = set(bpy.data.objects)
+    operator(filepath=str(path), **options)
+    return [item for item in bpy.data.objects if item not in before]

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import bpy
@@ -18,7 +19,7 @@ from ..core.adjacency import build_adjacency
 from ..core.defects import loose_vertices
 from ..core.errors import FileError, MeshError
 from ..core.polymesh import FloatArray, PolyMesh
-from .borrowed import private_scene
+from .borrowed import imported_objects, private_scene
 from .cage_object import read_cage
 from .gltf_check import Validated, require_valid
 from .mesh_bridge import read_uvs
@@ -230,20 +231,11 @@ def _appended(path: Path) -> list[bpy.types.Object]:
     return [item for item in wanted.objects if item is not None]
 
 
-def _imported(operator: Callable[..., set[str]], **options: object) -> Callable[[Path], list[bpy.types.Object]]:
-    def read(path: Path) -> list[bpy.types.Object]:
-        before = set(bpy.data.objects)
-        operator(filepath=str(path), **options)
-        return [item for item in bpy.data.objects if item not in before]
-
-    return read
-
-
 _READERS: dict[str, Callable[[Path], list[bpy.types.Object]]] = {
     ".blend": _appended,
-    ".glb": _imported(bpy.ops.import_scene.gltf, merge_vertices=False, disable_bone_shape=True),
-    ".fbx": _imported(bpy.ops.wm.fbx_import, use_anim=False),
-    ".obj": _imported(bpy.ops.wm.obj_import, forward_axis="Y", up_axis="Z"),
+    ".glb": partial(imported_objects, bpy.ops.import_scene.gltf, merge_vertices=False, disable_bone_shape=True),
+    ".fbx": partial(imported_objects, bpy.ops.wm.fbx_import, use_anim=False),
+    ".obj": partial(imported_objects, bpy.ops.wm.obj_import, forward_axis="Y", up_axis="Z"),
 }
 
 

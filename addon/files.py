@@ -20,7 +20,7 @@ import numpy as np
 from ..core.errors import FileError
 from ..core.object_findings import ObjectFacts
 from ..core.polymesh import FloatArray, IntArray, PolyMesh
-from .borrowed import private_scene
+from .borrowed import imported_objects, private_scene
 from .host_surface import read_evaluated
 from .mesh_bridge import create_mesh, read_loose_edges, read_uvs, write_uvs
 from .obj_text import write_obj
@@ -312,9 +312,7 @@ def _imported(operator: Callable[..., set[str]], **options: object) -> Callable[
     """A reader that runs one of the host's importers."""
 
     def read(path: Path, object_name: str | None) -> list[bpy.types.Object]:
-        before = set(bpy.data.objects)
-        operator(filepath=str(path), **options)
-        made = [item for item in bpy.data.objects if item not in before]
+        made = imported_objects(operator, path, **options)
         return _named(made, object_name, path) if object_name else [item for item in made if item.type == "MESH"]
 
     return read

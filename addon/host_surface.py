@@ -62,14 +62,6 @@ class HostSurface:
         """A target from (V, 3) positions and (F, 3) triangles or (F, 4) quads, counter-clockwise seen from outside."""
         return cls(PolyMesh.from_quads(positions, triangles))
 
-    @classmethod
-    def from_object(cls, target: bpy.types.Object, depsgraph: bpy.types.Depsgraph | None = None) -> HostSurface:
-        """A target from a host object as it is seen: modifiers applied, in world coordinates.
-
-        depsgraph : the evaluation to read from; None for the current view layer's
-        """
-        return cls(read_evaluated(target, depsgraph or bpy.context.evaluated_depsgraph_get()))
-
     @property
     def bounds(self) -> FloatArray:
         """Lowest and highest corner of the box round the surface, (2, 3) float64, target units."""

@@ -13,10 +13,9 @@ import numpy as np
 from bpy.app.handlers import persistent
 
 from ..core.count_figures import JoinCounts
-from ..core.errors import PlanError
 from ..core.heat import Heat, heat_colours
 from ..core.overlay_data import OverlayData, overlay_data
-from ..core.plan import Limb, LimbPlan
+from ..core.plan import Limb
 from ..core.planned import Planned, join_labels
 from ..core.polymesh import PolyMesh
 from . import plan_preview
@@ -50,7 +49,7 @@ from .gpu_shapes import (
 )
 from .hanging_view import hanging_view
 from .phrases import phrase
-from .plan_storage import active_limb_name, cage_of, load_plan
+from .plan_storage import active_limb_name, cage_of, readable_plan
 from .rigging import is_bent
 
 LEAST_PAUSE = 0.4
@@ -214,13 +213,6 @@ def _current_mesh(cage: bpy.types.Object) -> PolyMesh:
     return mesh.with_positions(transformed(positions, np.array(cage.matrix_world, dtype=np.float64)))
 
 
-def _plan(context: bpy.types.Context) -> LimbPlan:
-    try:
-        return load_plan(context.scene)
-    except PlanError:
-        return LimbPlan(())
-
-
 def _shows_plan(settings: Any) -> bool:
     """Whether planned rows are drawn: a tool that is running shows its own rings, which must not drown among them."""
     return bool(settings.show_planned) and hanging_view() is None
@@ -228,7 +220,7 @@ def _shows_plan(settings: Any) -> bool:
 
 def _standing_limbs(context: bpy.types.Context) -> list[Limb]:
     """The plan's limbs without the one that is being drawn anew: the tool shows that."""
-    return [limb for limb in _plan(context).limbs if limb.name != redrawn_limb()]
+    return [limb for limb in readable_plan(context.scene).limbs if limb.name != redrawn_limb()]
 
 
 def _draw_limb_lines(context: bpy.types.Context) -> None:
@@ -274,7 +266,7 @@ def _draw_step_downs(context: bpy.types.Context, plan: Planned) -> None:
 
 def _draw_joins(context: bpy.types.Context) -> None:
     """The counts that meet at every join of the plan, where they are known."""
-    labels = [label for label in join_labels(_plan(context), plan_preview.shown_figures(context.scene))
+    labels = [label for label in join_labels(readable_plan(context.scene), plan_preview.shown_figures(context.scene))
               if label.join.above is not None and label.join.below is not None]
     if not labels:
         return

@@ -12,7 +12,7 @@ from ..core.plan import LimbPlan
 from . import live_build, plan_preview
 from .operators.mending import mend_label
 from .phrases import phrase
-from .plan_storage import cage_of, is_built, limb_names, load_plan, target_of
+from .plan_storage import cage_of, is_built, limb_names, load_plan, readable_plan, target_of
 
 CATEGORY = "Ringwright"
 SEVERITY_ICONS = {"error": "CANCEL", "warning": "ERROR", "note": "INFO"}
@@ -42,13 +42,6 @@ def wrapped(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None:
             column.label(text=line, icon=icon)
             icon, line = ("BLANK1" if icon != "NONE" else "NONE"), ""
         line = f"{line} {word}".strip()
-
-
-def _plan(context: bpy.types.Context) -> LimbPlan:
-    try:
-        return load_plan(context.scene)
-    except PlanError:
-        return LimbPlan(())
 
 
 class RINGWRIGHT_UL_limbs(bpy.types.UIList):
@@ -219,7 +212,7 @@ def _draw_plan_fault(layout: bpy.types.UILayout, context: bpy.types.Context) -> 
 
 
 def _draw_limb(layout: bpy.types.UILayout, row: Any, context: bpy.types.Context) -> None:
-    plan, figures = _plan(context), plan_preview.shown_figures(context.scene)
+    plan, figures = readable_plan(context.scene), plan_preview.shown_figures(context.scene)
     limb = next((limb for limb in plan.limbs if limb.name == row.key), None)
     if limb is None:
         return
@@ -274,12 +267,12 @@ class RINGWRIGHT_PT_joins(SidebarPanel, bpy.types.Panel):
     bl_order = 2
 
     def draw_header_preset(self, context: bpy.types.Context) -> None:
-        joins = join_counts(_plan(context), plan_preview.shown_figures(context.scene))
+        joins = join_counts(readable_plan(context.scene), plan_preview.shown_figures(context.scene))
         unlike = sum(join.step_downs > 0 for join in joins)
         _headline(self.layout, phrase("{count} unlike", count=unlike) if unlike else str(len(joins)), "ERROR" if unlike else "NONE")
 
     def draw(self, context: bpy.types.Context) -> None:
-        layout, settings, plan = self.layout, context.scene.ringwright, _plan(context)
+        layout, settings, plan = self.layout, context.scene.ringwright, readable_plan(context.scene)
         if len(plan.limbs) < 2:
             wrapped(layout, "Joins connect limbs; there are too few yet.", icon="INFO")
             return

@@ -59,6 +59,14 @@ def load_plan(scene: bpy.types.Scene) -> LimbPlan:
     return _parsed(text) if text else EMPTY
 
 
+def readable_plan(scene: bpy.types.Scene) -> LimbPlan:
+    """The scene's plan, without limbs also where the text is not a plan: for what only shows it."""
+    try:
+        return load_plan(scene)
+    except PlanError:
+        return EMPTY
+
+
 @lru_cache(maxsize=8)
 def _parsed(text: str) -> LimbPlan:
     return read_plan(text)
@@ -153,10 +161,7 @@ def sync_rows(scene: bpy.types.Scene) -> None:
 
 def limb_names(scene: bpy.types.Scene) -> list[str]:
     """Names of the plan's limbs; none where the text is not a plan."""
-    try:
-        return [limb.name for limb in load_plan(scene).limbs]
-    except PlanError:
-        return []
+    return [limb.name for limb in readable_plan(scene).limbs]
 
 
 def active_limb_name(scene: bpy.types.Scene) -> str:

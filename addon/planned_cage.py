@@ -62,6 +62,18 @@ def require_cage(scene: bpy.types.Scene) -> bpy.types.Object:
     return cage
 
 
+def changeable_cage(scene: bpy.types.Scene) -> bpy.types.Object:
+    """The scene's cage, which may be given other places or another mesh.
+
+    Raises MeshError where there is none, or where something would be lost.
+    """
+    cage = require_cage(scene)
+    check_may_change(cage)
+    check_no_shape_keys(cage)
+    check_places(cage)
+    return cage
+
+
 def check_places(cage: bpy.types.Object) -> None:
     """Check that a cage can be worked on in the world and taken back into its own coordinates.
 

@@ -32,6 +32,7 @@ from ..core.plan import (
     ROWS_RANGE,
     SIDES_RANGE,
     SPANS_RANGE,
+    UNITS,
     WEB_RANGE,
     Limb,
     LimbPlan,
@@ -39,7 +40,7 @@ from ..core.plan import (
 )
 from ..core.plan_edits import change_limb, change_rows, change_webs, rename_limb
 from . import kept_target, live_build, plan_preview
-from .plan_storage import load_plan, store_plan, sync_rows
+from .plan_storage import load_plan, readable_plan, store_plan, sync_rows
 
 MOST_SPANS_SHOWN = min(64, SPANS_RANGE[1])
 MOST_SHOWN = 32
@@ -73,10 +74,7 @@ def _edit(scene: bpy.types.Scene, change: Callable[[LimbPlan], LimbPlan]) -> Non
 
 
 def _limb(row: Any) -> Limb | None:
-    try:
-        return load_plan(row.id_data).limb(row.key)
-    except (RingwrightError, KeyError):
-        return None
+    return next((limb for limb in readable_plan(row.id_data).limbs if limb.name == row.key), None)
 
 
 def _getter(read: Callable[[Limb], Any], missing: Any) -> Callable[[Any], Any]:
@@ -135,10 +133,7 @@ def _set_bone_spans(row: Any, wished: Sequence[int]) -> None:
 
 
 def _get_webs(row: Any) -> list[int]:
-    try:
-        forks = load_plan(row.id_data).forks
-    except RingwrightError:
-        forks = ()
+    forks = readable_plan(row.id_data).forks
     is_fork = row.kind == "fork" and row.index < len(forks)
     return _shown(webs_of(forks[row.index], row.index, plan_preview.shown_figures(row.id_data)) if is_fork else ())
 
@@ -152,10 +147,7 @@ def _set_webs(row: Any, wished: Sequence[int]) -> None:
 
 
 def _get_rows(row: Any) -> int:
-    try:
-        splices = load_plan(row.id_data).splices
-    except RingwrightError:
-        splices = ()
+    splices = readable_plan(row.id_data).splices
     return (splices[row.index].rows or 0) if row.kind == "splice" and row.index < len(splices) else 0
 
 
@@ -276,10 +268,7 @@ def _live_changed(settings: Any, _: bpy.types.Context) -> None:
 
 
 def _get_mirror(settings: Any) -> int:
-    try:
-        plane = load_plan(settings.id_data).symmetry
-    except RingwrightError:
-        plane = None
+    plane = readable_plan(settings.id_data).symmetry
     return 0 if plane is None else "xyz".index(plane) + 1
 
 
@@ -288,21 +277,15 @@ def _set_mirror(settings: Any, value: int) -> None:
 
 
 def _get_unit(settings: Any) -> int:
-    try:
-        return ("m", "cm", "mm").index(load_plan(settings.id_data).unit)
-    except RingwrightError:
-        return 0
+    return UNITS.index(readable_plan(settings.id_data).unit)
 
 
 def _set_unit(settings: Any, value: int) -> None:
-    _edit_existing(settings, lambda plan: replace(plan, unit=("m", "cm", "mm")[value]))
+    _edit_existing(settings, lambda plan: replace(plan, unit=UNITS[value]))
 
 
 def _get_budget(settings: Any) -> int:
-    try:
-        return load_plan(settings.id_data).quad_budget or 0
-    except RingwrightError:
-        return 0
+    return readable_plan(settings.id_data).quad_budget or 0
 
 
 def _set_budget(settings: Any, value: int) -> None:

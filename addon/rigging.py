@@ -287,8 +287,3 @@ def read_bones(rig: bpy.types.Object) -> list[RigBone]:
         return above.name if above is not None else ""
 
     return [RigBone(bone.name, parent_of(bone), in_world(bone.head_local), in_world(bone.tail_local)) for bone in chosen]
-
-
-def bone_matrix(rig: bpy.types.Object, name: str) -> Matrix:
-    """A bone's own axes at rest in the world."""
-    return rig.matrix_world @ rig.data.bones[name].matrix_local

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 import bpy
 
-from ...core.errors import RingwrightError
-from ...core.plan import LimbPlan
+from ...core.errors import MeshError, RingwrightError
 from ..phrases import told
-from ..plan_storage import cage_of, load_plan, plan_text, target_of
+from ..plan_storage import cage_of, limb_names, plan_text, target_of
 
 NO_SCENE = "There is no scene to work in"
 NO_TARGET = "Choose a target first: the dense mesh that the cage must fit"
 NO_CAGE = "There is no cage yet; build one, or choose a mesh as the cage"
 NO_LIMB = "The plan has no limb yet; draw one, or take one from bones or empties"
 NO_EDIT = "Enter edit mode on the mesh and select there what to change"
+MOST_NAMED = 4
+"""Names that a report lists before it breaks off."""
 
 
 class Refusing:
@@ -25,13 +28,26 @@ class Refusing:
         """The operator's work."""
         raise NotImplementedError
 
-    def execute(self: Any, context: bpy.types.Context) -> set[str]:
+    def execute(self, context: bpy.types.Context) -> set[str]:
         """Run, or say in one sentence why not."""
+        return self.refusing(partial(self.run, context))
+
+    def refusing(self: Any, work: Callable[[], set[str]]) -> set[str]:
+        """What some work returns; CANCELLED, with an error report, where it is refused."""
         try:
-            return set(self.run(context))
+            return set(work())
         except RingwrightError as error:
             self.report({"ERROR"}, told(str(error)))
             return {"CANCELLED"}
+
+
+class OnCage:
+    """Mixin: an operator on the cage in object mode."""
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Whether there is a cage, and no object is in a mode of its own."""
+        return has_cage(cls, context) and in_object_mode(cls, context)
 
 
 def refuse(operator: Any, reason: str) -> bool:
@@ -80,13 +96,24 @@ def in_object_mode(operator: Any, context: bpy.types.Context) -> bool:
     return context.mode == "OBJECT" or refuse(operator, "Leave the current mode first; this works in object mode")
 
 
-def plan_or_empty(context: bpy.types.Context) -> LimbPlan:
-    """The scene's plan, without limbs where there is none."""
-    return load_plan(context.scene)
+def asked_row(wanted: int, active: int, count: int, what: str) -> int:
+    """Number of the row of a list that is asked for; the active one's where it is -1.
+
+    count : rows of the list
+    what : what a row is, such as "finding"
+    Raises MeshError where there is no such row.
+    """
+    index = active if wanted < 0 else wanted
+    if not 0 <= index < count:
+        raise MeshError(f"There is no {what} {index}; the list holds {count}.")
+    return index
+
+
+def first_names(names: Sequence[str]) -> str:
+    """The first few of some names, for a report."""
+    return ", ".join(names[:MOST_NAMED]) + (" ..." if len(names) > MOST_NAMED else "")
 
 
 def limb_choices(operator: Any, context: bpy.types.Context | None, _: str) -> list[str]:
     """Limb names that a text field offers."""
-    from ..plan_storage import limb_names
-
     return limb_names(context.scene) if context is not None and context.scene is not None else []

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import bpy
@@ -71,11 +72,10 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
         if live_build.running is not None:
             live_build.running.is_outdated = True
             return {"CANCELLED"}
-        try:
-            self._work = CageBuild(context, inspect=self.inspect, moved=self.moved)
-        except RingwrightError as error:
-            self.report({"ERROR"}, str(error))
-            return {"CANCELLED"}
+        return self.refusing(partial(self._begin, context))
+
+    def _begin(self, context: bpy.types.Context) -> set[str]:
+        self._work = CageBuild(context, inspect=self.inspect, moved=self.moved)
         live_build.begin(context, self._work)
         self._told = ""
         context.window_manager.modal_handler_add(self)
@@ -99,7 +99,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
             context.scene.ringwright.notice = str(error)
             context.scene.ringwright.loses_moves = isinstance(error, LostMoves)
             self._give_up("")
-            self.report({"WARNING" if isinstance(error, LostMoves) else "ERROR"}, str(error))
+            self.report({"WARNING" if isinstance(error, LostMoves) else "ERROR"}, told(str(error)))
             return {"CANCELLED"}
 
     def cancel(self, context: bpy.types.Context) -> None:
@@ -120,7 +120,7 @@ class RINGWRIGHT_OT_build_cage(Refusing, bpy.types.Operator):
         return {"CANCELLED"}
 
     def _show_progress(self, context: bpy.types.Context) -> None:
-        words = f"{self._work.stage}, {self._work.share:.0%}  |  Esc: Cancel"
+        words = f"{self._work.stage}, {self._work.share:.0%}  |  {told('Esc: Cancel')}"
         if words != self._told:
             self._told = words
             context.workspace.status_text_set(words)

@@ -10,7 +10,7 @@ import bpy
 import numpy as np
 from bpy.props import CollectionProperty, EnumProperty, StringProperty
 
-from ...core.errors import PlanError, RingwrightError
+from ...core.errors import PlanError
 from ...core.limb_draft import (
     LimbDraft,
     draft_of,
@@ -101,11 +101,7 @@ class RINGWRIGHT_OT_draw_limb(ViewportTool, Refusing, LimbValues, bpy.types.Oper
         self.root_tip_of, self.root_side_of, self.tip_root_of = draft.root_tip_of, draft.root_side_of, draft.tip_root_of
 
     def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
-        try:
-            return self._begin(context)
-        except RingwrightError as error:
-            self.report({"ERROR"}, told(str(error)))
-            return {"CANCELLED"}
+        return self.refusing(partial(self._begin, context))
 
     def _begin(self, context: bpy.types.Context) -> set[str]:
         self._plan = load_plan(context.scene)

@@ -17,8 +17,8 @@ from ..host_surface import read_evaluated
 from ..phrases import told
 from ..plan_storage import target_of
 from ..target_pieces import skin_surface
-from .asking import Refusing, has_target, in_edit_mode
-from .onto_target import differs_from_target
+from .asking import Refusing, has_target
+from .onto_target import EditsMesh
 
 INNER_ITEMS = (
     ("NEVER", "Never", "Split n-gons between their own corners only"),
@@ -28,7 +28,7 @@ INNER_ITEMS = (
 INNER = {"NEVER": False, "CLEAR": None, "BEST": True}
 
 
-class RINGWRIGHT_OT_make_quads(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_make_quads(Refusing, EditsMesh, bpy.types.Operator):
     """Merge triangles and split n-gons into quads among the selected faces; without a selection, in the whole mesh"""
 
     bl_idname = "ringwright.make_quads"
@@ -41,10 +41,6 @@ class RINGWRIGHT_OT_make_quads(Refusing, bpy.types.Operator):
                         description="Cut a way from a face that stays odd to the next odd one, or to an open ring, "
                                     "through the faces that lie between")
     keep_marked: BoolProperty(name="Keep Marked Edges", default=True, description="Keep seams and sharp edges where they are")
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object
@@ -77,7 +73,7 @@ def _way_out(made: MadeQuads) -> str:
     return f"{first.sentence(made.edit.mesh.face_sizes)}{' (Carry Odd Faces)' if len(first.path) else ''}"
 
 
-class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_settle(Refusing, EditsMesh, bpy.types.Operator):
     """Relax the selected vertices along the target and lay them on it; without a selection, the whole mesh"""
 
     bl_idname = "ringwright.settle"
@@ -98,7 +94,7 @@ class RINGWRIGHT_OT_settle(Refusing, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return has_target(cls, context) and in_edit_mode(cls, context) and differs_from_target(cls, context)
+        return has_target(cls, context) and super().poll(context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object

@@ -4,12 +4,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import ClassVar
 
 import bpy
 from bpy.props import IntProperty
 
-from ...core.errors import RingwrightError
 from ...core.flex_report import with_flex
 from ...core.improve import MOST_TRIALS, Improvement, improve
 from ...core.inspection import inspect_mesh
@@ -23,7 +23,7 @@ from ..host_surface import read_evaluated
 from ..kept_target import KeptTarget, kept_target
 from ..phrases import told
 from ..plan_storage import cage_of, require_plan, target_of
-from ..planned_cage import check_may_change, check_no_shape_keys, check_places, require_cage
+from ..planned_cage import changeable_cage
 from ..preferences import preferred_profile
 from ..rigging import lacking_bones, move_bones, rig_of, stands_as
 from ..target_pieces import skin_surface
@@ -60,11 +60,10 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
         if _Search.running is not None:
             self.report({"WARNING"}, told("A search is under way; Esc ends it"))
             return {"CANCELLED"}
-        try:
-            self._work = _Search(_improvable_plan(context.scene), kept_target(context), self.trials)
-        except RingwrightError as error:
-            self.report({"ERROR"}, told(str(error)))
-            return {"CANCELLED"}
+        return self.refusing(partial(self._begin, context))
+
+    def _begin(self, context: bpy.types.Context) -> set[str]:
+        self._work = _Search(_improvable_plan(context.scene), kept_target(context), self.trials)
         self._cage = cage_of(context.scene)
         self._timer = context.window_manager.event_timer_add(TICK, window=context.window)
         context.window_manager.modal_handler_add(self)
@@ -83,11 +82,10 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
             context.workspace.status_text_set(f"{self._work.stage}, {self._work.share:.0%}  |  {told('Esc: Cancel')}")
             return {"PASS_THROUGH"}
         self._clear(context)
-        try:
-            found = self._work.thread.result()
-        except RingwrightError as error:
-            self.report({"ERROR"}, told(str(error)))
-            return {"CANCELLED"}
+        return self.refusing(partial(self._finish, context))
+
+    def _finish(self, context: bpy.types.Context) -> set[str]:
+        found = self._work.thread.result()
         if cage_of(context.scene) != self._cage or context.mode != "OBJECT":
             self.report({"WARNING"}, told("The cage was changed meanwhile; nothing was kept of the search"))
             return {"CANCELLED"}
@@ -127,10 +125,7 @@ def _improvable_plan(scene: bpy.types.Scene) -> LimbPlan:
 
     Raises MeshError or PlanError otherwise.
     """
-    cage = require_cage(scene)
-    check_may_change(cage)
-    check_no_shape_keys(cage)
-    check_places(cage)
+    changeable_cage(scene)
     return require_plan(scene)
 
 

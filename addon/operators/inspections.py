@@ -33,7 +33,7 @@ from ..plan_storage import cage_of, load_plan, target_of
 from ..preferences import preferred_profile
 from ..target_pieces import skin_surface
 from ..viewports import redraw_viewports
-from .asking import Refusing, has_cage, has_scene, has_target, refuse
+from .asking import Refusing, asked_row, has_cage, has_scene, has_target, refuse
 from .one_finding import OneFinding
 
 
@@ -161,11 +161,8 @@ class RINGWRIGHT_OT_show_ring(Refusing, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         settings = context.scene.ringwright
-        index = settings.active_ring if self.index < 0 else self.index
-        if not 0 <= index < len(settings.rings):
-            raise PlanError(f"There is no row {index}; the list holds {len(settings.rings)}.")
-        settings.active_ring = index
-        row = settings.rings[index]
+        settings.active_ring = asked_row(self.index, settings.active_ring, len(settings.rings), "row")
+        row = settings.rings[settings.active_ring]
         vertices = [part[0] for part in unpack(row.vertices)]
         if context.scene.objects.get(settings.counted.name) != settings.counted:
             raise PlanError("The mesh whose rings were counted is gone; count the rings once more.")

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import bmesh
 import bpy
 import numpy as np
 from bpy.props import BoolProperty
@@ -11,15 +12,16 @@ from ...core.errors import PlanError
 from ...core.plan_edits import add_limb
 from ...core.polymesh import FloatArray
 from ...core.vertex_paths import order_path, vertex_paths
+from ..cage_object import transformed
 from ..phrases import told
-from ..plan_storage import store_plan
-from .asking import Refusing, has_scene, plan_or_empty, refuse
+from ..plan_storage import load_plan, store_plan
+from .asking import Refusing, has_scene, refuse
 from .limbs import LimbValues
 
 
 def _add_chains(operator: LimbValues, context: bpy.types.Context, chains: list[tuple[str, FloatArray]]) -> set[str]:
     """Add a limb for every named chain of joints and tell how many."""
-    plan = plan_or_empty(context)
+    plan = load_plan(context.scene)
     for name, joints in chains:
         plan = add_limb(plan, operator.limb_of(joints, name))
     store_plan(context.scene, plan)
@@ -104,8 +106,7 @@ def _chain_joints(item: bpy.types.Object, names: list[str]) -> FloatArray:
 
 
 def _to_world(item: bpy.types.Object, points: FloatArray) -> FloatArray:
-    matrix = np.array(item.matrix_world, dtype=np.float64)
-    return points @ matrix[:3, :3].T + matrix[:3, 3]
+    return transformed(points, np.array(item.matrix_world, dtype=np.float64))
 
 
 class RINGWRIGHT_OT_limb_from_empties(Refusing, LimbValues, bpy.types.Operator):
@@ -165,8 +166,6 @@ class RINGWRIGHT_OT_limb_from_vertices(Refusing, LimbValues, bpy.types.Operator)
         return has_scene(cls, context) and (mesh or refuse(cls, "Enter edit mode on a mesh and select vertices along the limb"))
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        import bmesh
-
         item = context.edit_object
         host = bmesh.from_edit_mesh(item.data)
         chosen = [vertex for vertex in host.verts if vertex.select and not vertex.hide]

@@ -8,13 +8,14 @@ import numpy as np
 from bpy.props import BoolProperty, CollectionProperty, EnumProperty, FloatProperty, FloatVectorProperty, IntProperty, StringProperty
 
 from ...core.errors import PlanError
-from ...core.plan import DEFAULT_JOINT_LOOPS, JOINT_LOOPS_RANGE, SIDES_RANGE, Limb
+from ...core.plan import DEFAULT_JOINT_LOOPS, JOINT_LOOPS_RANGE, SIDES_RANGE, Limb, LimbPlan
 from ...core.plan_edits import add_limb, change_limb, remove_limb, rename_limb, turn_limb
 from ...core.polymesh import FloatArray
+from ..cage_object import transformed
 from ..phrases import told
-from ..plan_storage import active_limb_name, require_plan, store_plan, target_of
+from ..plan_storage import active_limb_name, load_plan, require_plan, store_plan, target_of
 from ..properties import MOST_SPANS_SHOWN, even_sides
-from .asking import Refusing, has_limbs, has_scene, limb_choices, plan_or_empty
+from .asking import Refusing, has_limbs, has_scene, limb_choices
 
 
 class RINGWRIGHT_PG_joint(bpy.types.PropertyGroup):
@@ -74,7 +75,7 @@ class RINGWRIGHT_OT_add_limb(Refusing, LimbValues, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         joints = np.array([list(joint.position) for joint in self.joints]) if len(self.joints) else _through_target(context)
-        plan = add_limb(plan_or_empty(context), self.limb_of(joints))
+        plan = add_limb(load_plan(context.scene), self.limb_of(joints))
         store_plan(context.scene, plan)
         context.scene.ringwright.active_limb = len(plan.limbs) - 1
         self.report({"INFO"}, told('Limb "{name}" with {count} joints added', name=plan.limbs[-1].name, count=len(joints)))
@@ -86,8 +87,7 @@ def _through_target(context: bpy.types.Context) -> FloatArray:
     target = target_of(context.scene)
     if target is None:
         raise PlanError("A limb needs joints; name them, or choose a target so that one can be laid through it.")
-    matrix = np.array(target.matrix_world)
-    corners = np.array([list(corner) for corner in target.bound_box]) @ matrix[:3, :3].T + matrix[:3, 3]
+    corners = transformed(np.array([list(corner) for corner in target.bound_box]), np.array(target.matrix_world))
     low, high = corners.min(axis=0), corners.max(axis=0)
     axis = int(np.argmax(high - low))
     ends = np.tile((low + high) / 2, (2, 1))
@@ -174,7 +174,7 @@ class RINGWRIGHT_OT_change_limb(Refusing, OneLimb, bpy.types.Operator):
         self.report({"INFO"}, told('Limb "{name}" changed', name=names[0]) if one else told("{count} limbs changed", count=len(names)))
         return {"FINISHED"}
 
-    def _values(self, plan: object, name: str) -> dict[str, object]:
+    def _values(self, plan: LimbPlan, name: str) -> dict[str, object]:
         values: dict[str, object] = {}
         if self.sides >= 0:
             values["sides"] = even_sides(self.sides)
@@ -188,8 +188,8 @@ class RINGWRIGHT_OT_change_limb(Refusing, OneLimb, bpy.types.Operator):
             values["tip"] = self.tip
         return values
 
-    def _spans(self, plan: object, name: str) -> tuple[int, ...] | None:
-        limb = next((limb for limb in plan.limbs if limb.name == name), None)  # type: ignore[attr-defined]
+    def _spans(self, plan: LimbPlan, name: str) -> tuple[int, ...] | None:
+        limb = next((limb for limb in plan.limbs if limb.name == name), None)
         bones = len(limb.joints) - 1 if limb is not None else 1
         if self.bone < 0 or self.spans == 0:
             return (self.spans,) * bones if self.spans else None

@@ -12,7 +12,7 @@ from ...core.errors import MeshError
 from ..element_selection import has_elements
 from ..finding_rows import unpack
 from ..plan_storage import cage_of
-from .asking import has_cage, refuse
+from .asking import asked_row, has_cage, refuse
 
 
 class ChosenFinding(NamedTuple):
@@ -39,9 +39,7 @@ class OneFinding:
         Raises MeshError where there is none of that number, or where the cage has lost elements since.
         """
         settings, cage = context.scene.ringwright, cage_of(context.scene)
-        index = settings.active_finding if self.index < 0 else self.index
-        if not 0 <= index < len(settings.findings):
-            raise MeshError(f"There is no finding {index}; the list holds {len(settings.findings)}.")
+        index = asked_row(self.index, settings.active_finding, len(settings.findings), "finding")
         row = settings.findings[index]
         elements = unpack(row.elements)
         if row.domain != "mesh" and not has_elements(cage, row.domain, elements):

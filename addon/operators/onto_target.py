@@ -13,12 +13,21 @@ from ...core.settle_region import settle_region
 from ..host_surface import read_evaluated
 from ..plan_storage import target_of
 from ..target_pieces import skin_surface
-from .asking import refuse
+from .asking import in_edit_mode, refuse
 
 
 def differs_from_target(operator: type, context: bpy.types.Context) -> bool:
     """Whether the mesh under edit is not the target."""
     return context.edit_object != target_of(context.scene) or refuse(operator, "The target itself is never changed; edit the cage")
+
+
+class EditsMesh:
+    """Mixin: an operator on the mesh under edit."""
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        """Whether a mesh is under edit that may be changed."""
+        return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
 
 def laid_on_target(context: bpy.types.Context, mesh: PolyMesh, edit: MeshEdit, *, use: bool) -> MeshEdit:

@@ -25,8 +25,8 @@ from ..host_surface import read_evaluated
 from ..phrases import told
 from ..plan_storage import target_of
 from ..target_pieces import skin_surface
-from .asking import Refusing, in_edit_mode
-from .onto_target import differs_from_target
+from .asking import Refusing
+from .onto_target import EditsMesh
 
 CORNER_ITEMS = (
     ("ANGLE", "Found", "Where the border turns sharply; with Follow Flow, where faces outside leave room for one quad"),
@@ -40,7 +40,7 @@ MOST_SIDES = 8
 """Sides that can be padded one by one in the editor; the core takes any number."""
 
 
-class RINGWRIGHT_OT_fill_patch(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_fill_patch(Refusing, EditsMesh, bpy.types.Operator):
     """Fill the selected open rings with quads, or take the selected faces out and fill their border anew"""
 
     bl_idname = "ringwright.fill_patch"
@@ -64,10 +64,6 @@ class RINGWRIGHT_OT_fill_patch(Refusing, bpy.types.Operator):
     follow: BoolProperty(name="Follow Flow", default=False, description="Let edges run on from those that arrive from outside")
     use_target: BoolProperty(name="Onto Target", default=True, description="Lay the new vertices on the target, where there is one")
     sides: IntProperty(options={"HIDDEN", "SKIP_SAVE"})
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object

@@ -6,7 +6,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import bpy
-from bpy.props import StringProperty
+from bpy.props import BoolProperty, StringProperty
 
 from ...core.errors import FileError
 from ...core.plan import LimbPlan, format_plan, read_plan
@@ -56,7 +56,7 @@ class RINGWRIGHT_OT_save_plan(Refusing, bpy.types.Operator):
 
     filepath: StringProperty(name="File", description="The file to write", subtype="FILE_PATH")
     filter_glob: StringProperty(default="*.toml", options={"HIDDEN"})
-    check_existing: bpy.props.BoolProperty(default=True, options={"HIDDEN"})
+    check_existing: BoolProperty(default=True, options={"HIDDEN"})
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:

@@ -3,11 +3,13 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import bpy
 import numpy as np
 from bpy.props import BoolProperty, CollectionProperty, EnumProperty, FloatVectorProperty
 
-from ...core.errors import PlanError, RingwrightError
+from ...core.errors import PlanError
 from ...core.plan import LimbPlan
 from ...core.plan_templates import TEMPLATES, Place, PlanTemplate, template_of
 from ...core.polymesh import FloatArray
@@ -79,11 +81,10 @@ class RINGWRIGHT_OT_ready_made_plan(ViewportTool, Refusing, bpy.types.Operator):
         self._steps: list[FloatArray | None] = []
         self._lines: dict[str, FloatArray] = {}
         self._shown = PlacesView()
-        try:
-            running = self.begin(context, self._shown)
-        except RingwrightError as error:
-            self.report({"ERROR"}, told(str(error)))
-            return {"CANCELLED"}
+        return self.refusing(partial(self._begin, context))
+
+    def _begin(self, context: bpy.types.Context) -> set[str]:
+        running = self.begin(context, self._shown)
         self._tell(context)
         return running
 

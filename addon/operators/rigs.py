@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 import bpy
@@ -39,7 +38,7 @@ from ..rigging import (
     write_weights,
 )
 from ..viewports import look_at
-from .asking import Refusing, has_cage, has_scene, in_object_mode, plan_or_empty, refuse
+from .asking import OnCage, Refusing, asked_row, first_names, has_cage, has_scene, refuse
 from .improving import RINGWRIGHT_OT_improve_cage
 
 WEIGHT_ITEMS = (
@@ -49,11 +48,9 @@ WEIGHT_ITEMS = (
 
 VIEW_REACH = 12.0
 """Distance of the view from a joint that is shown, radii of the limb."""
-MOST_NAMED = 4
-"""Names that a report lists before it breaks off."""
 
 
-class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_rig_cage(Refusing, OnCage, bpy.types.Operator):
     """Make an armature of the plan's joints and bind the cage to it; a rig made before is replaced, other armatures stay"""
 
     bl_idname = "ringwright.rig_cage"
@@ -61,10 +58,6 @@ class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     weights: EnumProperty(name="Weights", items=WEIGHT_ITEMS, description="Where skin weights come from")
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         found = planned_cage(context.scene)
@@ -89,7 +82,7 @@ class RINGWRIGHT_OT_rig_cage(Refusing, bpy.types.Operator):
         return {"FINISHED"}
 
 
-class RINGWRIGHT_OT_flex_cage(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_flex_cage(Refusing, OnCage, bpy.types.Operator):
     """Bend the cage at every joint of the plan and judge what becomes of its quads; findings are listed"""
 
     bl_idname = "ringwright.flex_cage"
@@ -98,10 +91,6 @@ class RINGWRIGHT_OT_flex_cage(Refusing, bpy.types.Operator):
 
     animate: BoolProperty(name="Store Animation", default=True,
                           description="Key every bend on the rig, with markers, so that it can be scrubbed; needs a rig made here")
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         scene, profile = context.scene, preferred_profile()
@@ -151,11 +140,8 @@ class RINGWRIGHT_OT_show_bend(Refusing, bpy.types.Operator):
 
     def run(self, context: bpy.types.Context) -> set[str]:
         scene, settings = context.scene, context.scene.ringwright
-        index = settings.active_bend if self.index < 0 else self.index
-        if not 0 <= index < len(settings.bends):
-            raise PlanError(f"There is no joint {index}; the list holds {len(settings.bends)}.")
-        settings.active_bend = index
-        row = settings.bends[index]
+        settings.active_bend = asked_row(self.index, settings.active_bend, len(settings.bends), "joint")
+        row = settings.bends[settings.active_bend]
         marker = scene.timeline_markers.get(marker_name(bend_label(row.bone, row.motion)))
         if marker is not None:
             scene.frame_set(marker.frame)
@@ -170,7 +156,7 @@ def unit_length(scene: bpy.types.Scene) -> float:
     return own if own != 1.0 else METRES[load_plan(scene).unit]
 
 
-class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_export_set(Refusing, OnCage, bpy.types.Operator):
     """Write the cage with its rig as .blend, .glb, .fbx and .obj, and read every file back to check it"""
 
     bl_idname = "ringwright.export_set"
@@ -179,10 +165,6 @@ class RINGWRIGHT_OT_export_set(Refusing, bpy.types.Operator):
 
     directory: StringProperty(name="Folder", description="Folder that the files go to", subtype="DIR_PATH")
     file_name: StringProperty(name="Name", description="Name of the files, without ending; empty for the cage's own")
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_cage(cls, context) and in_object_mode(cls, context)
 
     def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
         """Ask for the folder."""
@@ -222,7 +204,7 @@ class RINGWRIGHT_OT_plan_from_armature(Refusing, bpy.types.Operator):
         return has_scene(cls, context) and (armature or refuse(cls, "Make an armature the active object, outside its edit mode"))
 
     def run(self, context: bpy.types.Context) -> set[str]:
-        before = plan_or_empty(context)
+        before = load_plan(context.scene)
         if before.limbs and not self.replace_plan:
             raise PlanError(f"The plan has {len(before.limbs)} limbs already; turn on Replace Plan to give them up.")
         bones = read_bones(context.object)
@@ -231,15 +213,11 @@ class RINGWRIGHT_OT_plan_from_armature(Refusing, bpy.types.Operator):
         store_plan(context.scene, plan)
         if helpers:
             self.report({"WARNING"}, told("{count} helper bones were left out ({names}); select bones in pose mode to choose them yourself",
-                                          count=len(helpers), names=_first_names(helpers)))
+                                          count=len(helpers), names=first_names(helpers)))
         joins = len(plan.forks) + len(plan.sockets) + len(plan.splices)
         self.report({"INFO"}, told("{limbs} limbs and {joins} joins made of {bones} bones", limbs=len(plan.limbs), joins=joins,
                                    bones=len(kept)))
         return {"FINISHED"}
-
-
-def _first_names(names: Sequence[str]) -> str:
-    return ", ".join(names[:MOST_NAMED]) + (" ..." if len(names) > MOST_NAMED else "")
 
 
 CLASSES = (RINGWRIGHT_OT_plan_from_armature, RINGWRIGHT_OT_rig_cage, RINGWRIGHT_OT_flex_cage, RINGWRIGHT_OT_show_bend,

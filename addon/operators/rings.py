@@ -19,8 +19,8 @@ from ...core.ring_splice import splice_rings
 from ...core.rings import Rings, boundary_rings
 from ..edit_mesh import Selection, read_edit_mesh, read_edit_weights, write_edit
 from ..phrases import told
-from .asking import Refusing, in_edit_mode
-from .onto_target import differs_from_target, laid_on_target
+from .asking import Refusing
+from .onto_target import EditsMesh, laid_on_target
 
 LARGEST_COUNT = 512
 SIDE_ITEMS = (
@@ -64,7 +64,7 @@ class StepDownOptions:
         return bending_costs(np.maximum(bending, beside) if self.use_selection else bending)
 
 
-class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
+class RINGWRIGHT_OT_reduce_ring(Refusing, EditsMesh, StepDownOptions, bpy.types.Operator):
     """Bring the selected open ring to another edge count, fewer or more, in the quads beside it, without a triangle"""
 
     bl_idname = "ringwright.reduce_ring"
@@ -75,10 +75,6 @@ class RINGWRIGHT_OT_reduce_ring(Refusing, StepDownOptions, bpy.types.Operator):
                        min=0, max=LARGEST_COUNT, default=0, options={"SKIP_SAVE"})
     ring: IntProperty(name="Ring", description="Open ring by its number in the list of rings; -1 for the selected one", min=-1, default=-1,
                       options={"SKIP_SAVE"})
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item, mesh, selection, adjacency, rings = _under_edit(context)
@@ -130,7 +126,7 @@ def _wanted_count(mesh: PolyMesh, rings: Rings, ring: int) -> int:
     return fewer
 
 
-class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
+class RINGWRIGHT_OT_splice_rings(Refusing, EditsMesh, StepDownOptions, bpy.types.Operator):
     """Join the selected open rings in pairs with rows of quads, or all that face each other where nothing is selected"""
 
     bl_idname = "ringwright.splice_rings"
@@ -139,10 +135,6 @@ class RINGWRIGHT_OT_splice_rings(Refusing, StepDownOptions, bpy.types.Operator):
 
     pairs: StringProperty(name="Pairs", options={"SKIP_SAVE"},
                           description="Open rings by their numbers, two a pair, such as 0,1 2,3; empty for the selected ones")
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return in_edit_mode(cls, context) and differs_from_target(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         item, mesh, selection, adjacency, rings = _under_edit(context)

@@ -15,34 +15,20 @@ from ..cage_object import place_cage, read_cage, transformed
 from ..host_surface import HostSurface, read_evaluated
 from ..mesh_bridge import write_positions
 from ..phrases import told
-from ..plan_storage import target_of
-from ..planned_cage import check_may_change, check_no_shape_keys, check_places, require_cage
-from .asking import NO_TARGET, Refusing, has_cage, in_object_mode, plan_or_empty
+from ..plan_storage import load_plan, target_of
+from ..planned_cage import changeable_cage
+from .asking import NO_TARGET, OnCage, Refusing, first_names
 
 PLANE_ITEMS = (
     ("X", "X", "Across the plane X = 0 of the world"), ("Y", "Y", "Across the plane Y = 0 of the world"),
     ("Z", "Z", "Across the plane Z = 0 of the world"), ("TARGET", "Target's Own", "Across the plane that mirrors the target best"))
-MOST_NAMED = 4
-"""Names that a report lists before it breaks off."""
 SIDE_ITEMS = (
     ("BOTH", "Both", "Every vertex goes to the mean of its place and its partner's image"),
     ("POSITIVE", "Positive", "The positive side stays and the other follows it"),
     ("NEGATIVE", "Negative", "The negative side stays and the other follows it"))
 
 
-def changeable_cage(scene: bpy.types.Scene) -> bpy.types.Object:
-    """The scene's cage, which may be given other places or another mesh.
-
-    Raises MeshError where there is none, or where something would be lost.
-    """
-    cage = require_cage(scene)
-    check_may_change(cage)
-    check_no_shape_keys(cage)
-    check_places(cage)
-    return cage
-
-
-class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_make_symmetric(Refusing, OnCage, bpy.types.Operator):
     """Make the cage's halves mirror images; partners are found by topology, however far a side was moved"""
 
     bl_idname = "ringwright.make_symmetric"
@@ -51,10 +37,6 @@ class RINGWRIGHT_OT_make_symmetric(Refusing, bpy.types.Operator):
 
     plane: EnumProperty(name="Mirror Plane", items=PLANE_ITEMS, description="Across which plane")
     keep: EnumProperty(name="Keep", items=SIDE_ITEMS, description="Which side tells where vertices lie")
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         cage = changeable_cage(context.scene)
@@ -87,7 +69,7 @@ def chosen_plane(context: bpy.types.Context, name: str) -> MirrorPlane:
     return towards_an_axis(fit.plane)
 
 
-class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_mirror_half(Refusing, OnCage, bpy.types.Operator):
     """Keep one half of the cage, cut in the middle of the strip of quads along the plane, and mirror it to the other side"""
 
     bl_idname = "ringwright.mirror_half"
@@ -97,19 +79,15 @@ class RINGWRIGHT_OT_mirror_half(Refusing, bpy.types.Operator):
     plane: EnumProperty(name="Mirror Plane", items=PLANE_ITEMS, description="Across which plane")
     keep: EnumProperty(name="Keep", items=SIDE_ITEMS[1:], description="Which half is kept")
 
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_cage(cls, context) and in_object_mode(cls, context)
-
     def run(self, context: bpy.types.Context) -> set[str]:
         cage = changeable_cage(context.scene)
         mesh, lost = read_cage(cage), [*cage.data.uv_layers.keys(), *cage.vertex_groups.keys()]
-        images = image_limbs([limb.name for limb in plan_or_empty(context).limbs])
+        images = image_limbs([limb.name for limb in load_plan(context.scene).limbs])
         found = mirror_half_across(mesh, chosen_plane(context, self.plane), positive=self.keep == "POSITIVE", limb_images=images)
         place_cage(context.scene, found.mesh)
         if lost:
             self.report({"WARNING"}, told("Maps and vertex groups stayed behind ({names}); unwrap and rig the cage anew",
-                                          names=", ".join(lost[:MOST_NAMED]) + (" ..." if len(lost) > MOST_NAMED else "")))
+                                          names=first_names(lost)))
         self.report({"INFO"}, told("{before} faces became {after}, both halves alike", before=mesh.face_count, after=found.mesh.face_count))
         return {"FINISHED"}
 

@@ -18,10 +18,10 @@ from ..mesh_bridge import read_uvs
 from ..phrases import told
 from ..planned_cage import check_may_change, planned_cage
 from ..unwrapping import MAP_LIMITS, mark_seams, unwrap_along
-from .asking import Refusing, has_cage, in_object_mode
+from .asking import OnCage, Refusing
 
 
-class RINGWRIGHT_OT_unwrap_cage(Refusing, bpy.types.Operator):
+class RINGWRIGHT_OT_unwrap_cage(Refusing, OnCage, bpy.types.Operator):
     """Cut the cage round the roots of its branches and along the hidden side of its limbs, unwrap it and check the map"""
 
     bl_idname = "ringwright.unwrap_cage"
@@ -29,10 +29,6 @@ class RINGWRIGHT_OT_unwrap_cage(Refusing, bpy.types.Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     seams_only: BoolProperty(name="Seams Only", description="Mark the seams and leave the map as it is", default=False)
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_cage(cls, context) and in_object_mode(cls, context)
 
     def run(self, context: bpy.types.Context) -> set[str]:
         found = planned_cage(context.scene)

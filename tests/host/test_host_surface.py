@@ -7,7 +7,7 @@ import igl
 import numpy as np
 import pytest
 
-from ringwright.addon.host_surface import HostSurface
+from ringwright.addon.host_surface import HostSurface, read_evaluated
 from ringwright.core.deviation import measure_deviation, sample_triangles
 from ringwright.core.errors import MeshError
 from ringwright.core.polymesh import PolyMesh
@@ -159,7 +159,7 @@ def test_quads_and_an_object_with_modifier_and_transform() -> None:
     bpy.ops.mesh.primitive_cube_add(size=2.0, location=(10.0, 0.0, 0.0), rotation=(0.0, 0.0, np.pi / 4), scale=(1.0, 1.0, 2.0))
     cube = bpy.context.object
     cube.modifiers.new("Array", "ARRAY").count = 2
-    with HostSurface.from_object(cube) as surface:
+    with HostSurface(read_evaluated(cube, bpy.context.evaluated_depsgraph_get())) as surface:
         assert surface.bounds[1, 2] == pytest.approx(2.0)
         assert surface.bounds[1, 1] == pytest.approx(2 * np.sqrt(2), rel=1e-6)  # the array runs along the cube's own, turned x
         np.testing.assert_allclose(surface.closest(np.array([[10.0, 0.0, 5.0]])).positions, [[10.0, 0.0, 2.0]], atol=1e-5)

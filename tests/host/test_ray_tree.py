@@ -6,7 +6,7 @@ import bpy
 import numpy as np
 import pytest
 
-from ringwright.addon.host_surface import HostSurface
+from ringwright.addon.host_surface import HostSurface, read_evaluated
 from ringwright.addon.ray_tree import RayTree
 from ringwright.core.errors import MeshError
 
@@ -32,7 +32,7 @@ def test_rays_meet_the_same_places(scale: tuple[float, float, float]) -> None:
     rng = np.random.default_rng(3)
     origins = np.array([3, -2, 1]) + rng.uniform(-4, 4, (300, 3))
     ways = np.array([3, -2, 1]) + rng.uniform(-1, 1, (300, 3)) - origins  # towards the target
-    with HostSurface.from_object(item, depsgraph) as surface:
+    with HostSurface(read_evaluated(item, depsgraph)) as surface:
         own, other = tree.cast(origins, ways), surface.cast(origins, ways)
         low, high = surface.bounds
     alike = own.hit & other.hit

@@ -15,7 +15,6 @@ from ringwright.addon.rigging import (
     MARKER_PREFIX,
     RIG_NAME,
     bind_cage,
-    bone_matrix,
     create_rig,
     is_bent,
     move_bones,
@@ -60,6 +59,11 @@ def evaluated(item: bpy.types.Object) -> np.ndarray:
     return points @ matrix[:3, :3].T + matrix[:3, 3]
 
 
+def bone_axes(rig: bpy.types.Object, name: str) -> np.ndarray:
+    """A bone's own axes at rest in the world, (4, 4)."""
+    return np.array(rig.matrix_world @ rig.data.bones[name].matrix_local)
+
+
 def rigged(cage: Skinned) -> tuple[bpy.types.Object, bpy.types.Object]:
     item = place_cage(bpy.context.scene, cage.mesh)
     rig = create_rig(bpy.context.scene, cage.skeleton)
@@ -71,7 +75,7 @@ def test_bones_lie_and_turn_as_the_skeleton_says() -> None:
     cage = arm()
     _, rig = rigged(cage)
     for bone in cage.skeleton.bones:
-        matrix = np.array(bone_matrix(rig, bone.name))
+        matrix = bone_axes(rig, bone.name)
         assert np.allclose(matrix[:3, 3], bone.head, atol=1e-6)
         assert np.allclose(matrix[:3, 0], bone.hinge, atol=1e-5) and np.allclose(matrix[:3, 1], bone.direction, atol=1e-5)
     assert [bone.use_connect for bone in rig.data.bones] == [False, True, True]
@@ -111,7 +115,7 @@ def test_mirrored_bones_pose_alike() -> None:
     """The host's own mirrored paste takes a flexed left arm to a right arm that is its image."""
     skeleton = skeleton_of(arm_plan("arm", symmetry="x"))
     rig = create_rig(bpy.context.scene, skeleton)
-    left, right = (np.array(bone_matrix(rig, f"arm.2.{side}")) for side in "LR")
+    left, right = (bone_axes(rig, f"arm.2.{side}") for side in "LR")
     assert np.allclose(left[:3, 0] * [1, -1, -1], right[:3, 0], atol=1e-5)
     assert np.allclose(left[:3, 2] * [-1, 1, 1], right[:3, 2], atol=1e-5)
 
@@ -270,7 +274,7 @@ def test_bones_follow_joints_that_were_moved() -> None:
     moved = skeleton_of(lower_plan())
     assert not stands_as(rig, moved)
     move_bones(rig, moved)
-    assert stands_as(rig, moved) and np.allclose(np.array(bone_matrix(rig, "arm.2"))[:3, 0], moved.bones[1].hinge, atol=1e-5)
+    assert stands_as(rig, moved) and np.allclose(bone_axes(rig, "arm.2")[:3, 0], moved.bones[1].hinge, atol=1e-5)
 
 
 def test_the_flex_animation_is_one_named_action_on_the_armature_that_scrubs_every_bend() -> None:
