@@ -8,7 +8,7 @@ rigid keep their volume: what the cones lose together is what the limb loses.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -160,10 +160,11 @@ def flex_test(cage: Skinned, ranges: Mapping[str, JointRange] = JOINT_RANGES) ->
 
     ranges : kind of joint to its range
     """
-    study = _Study.of(cage)
-    joints = tuple(_flex_joint(study, index, ranges) for index in cage.skeleton.joints())
+    study = Study.of(cage)
+    joints = tuple(_with_contact(study, joint_flex(study, index, ranges)) for index in cage.skeleton.joints())
     in_contact = faces_in_contact(cage.mesh)
-    poses = tuple(_pose_figures(study, name, pose, in_contact) for name, pose in set_poses(cage.skeleton, ranges).items())
+    poses = tuple(_pose_with_contact(study, pose_flex(study, name, pose), pose, in_contact)
+                  for name, pose in set_poses(cage.skeleton, ranges).items())
     return Flex(cage, ranges, joints, poses)
 
 
@@ -179,8 +180,8 @@ def posed(cage: Skinned, pose: Pose) -> PolyMesh:
 
 
 @dataclass(frozen=True)
-class _Study:
-    """What all motions share: the cage at rest.
+class Study:
+    """A cage at rest, as all motions are measured against it.
 
     resting : (V, 3) float64, where linear blending puts the vertices without a turn
     """
@@ -195,7 +196,7 @@ class _Study:
     poles: BoolArray
 
     @classmethod
-    def of(cls, cage: Skinned) -> _Study:
+    def of(cls, cage: Skinned) -> Study:
         mesh, parents = cage.mesh, cage.skeleton.parents
         adjacency = build_adjacency(mesh)
         return cls(cage, adjacency, cage.weights.dense(len(parents)), ancestry(parents), posed(cage, {}).positions, face_area_vectors(mesh),
@@ -222,7 +223,7 @@ class _Region:
     edge_lengths: FloatArray
 
     @classmethod
-    def of(cls, study: _Study, faces: IntArray) -> _Region:
+    def of(cls, study: Study, faces: IntArray) -> _Region:
         part = _faces_alone(study.cage.mesh, faces)
         shares = np.add.reduceat(study.table[part.corner_verts], part.face_offsets[:-1], axis=0) / part.face_sizes[:, None]
         edges = np.unique(study.adjacency.corner_edges[np.isin(study.adjacency.corner_faces, faces)])
@@ -238,8 +239,6 @@ class _Joint:
     weights : theirs
     touched : the faces at these vertices alone
     ring : (r,) int32, the joint's ring
-    near : the faces near the joint alone
-    in_contact : (k,) int32, those of them that others pass through at rest
     """
 
     index: int
@@ -248,21 +247,17 @@ class _Joint:
     weights: SkinWeights
     touched: PolyMesh
     ring: IntArray
-    near: PolyMesh
-    in_contact: IntArray
 
     @classmethod
-    def of(cls, study: _Study, index: int) -> _Joint:
+    def of(cls, study: Study, index: int) -> _Joint:
         mesh, weights = study.cage.mesh, study.cage.weights
         follows = study.table[:, study.below[:, index]].any(axis=1)
         moving = np.flatnonzero(follows).astype(np.int32)
         touched = np.flatnonzero(np.logical_or.reduceat(follows[mesh.corner_verts], mesh.face_offsets[:-1])).astype(np.int32)
-        near = _faces_alone(mesh, _near_faces(study, index))
         return cls(index, _Region.of(study, _bending_faces(study, index)), moving,
-                   SkinWeights(weights.bones[moving], weights.weights[moving]), _faces_alone(mesh, touched), _joint_ring(study, index),
-                   near, faces_in_contact(near))
+                   SkinWeights(weights.bones[moving], weights.weights[moving]), _faces_alone(mesh, touched), _joint_ring(study, index))
 
-    def bent(self, study: _Study, turns: FloatArray, shifts: FloatArray) -> FloatArray:
+    def bent(self, study: Study, turns: FloatArray, shifts: FloatArray) -> FloatArray:
         """Positions of all vertices while the joint alone is bent, (V, 3) float64."""
         positions = study.resting.copy()
         positions[self.moving] = blend(study.cage.mesh.positions[self.moving], self.weights, turns, shifts)
@@ -282,7 +277,11 @@ def _jacobians(positions: FloatArray, region: _Region) -> FloatArray:
     return values
 
 
-def _flex_joint(study: _Study, index: int, ranges: Mapping[str, JointRange]) -> JointFlex:
+def joint_flex(study: Study, index: int, ranges: Mapping[str, JointRange]) -> JointFlex:
+    """Bend one joint through its range; faces in contact, which take longest to find, are not looked for.
+
+    index : of the bone behind the joint
+    """
     skeleton = study.cage.skeleton
     bone, role = skeleton.bones[index], joint_role(skeleton, index)
     joint = _Joint.of(study, index)
@@ -295,7 +294,7 @@ def _flex_joint(study: _Study, index: int, ranges: Mapping[str, JointRange]) -> 
     return JointFlex(index, bone.name, role, bone.head, tuple(motions), _crease_poles(study, index), worst_faces.astype(np.int32))
 
 
-def _bending_faces(study: _Study, index: int) -> IntArray:
+def _bending_faces(study: Study, index: int) -> IntArray:
     """Faces whose corners do not all follow a turn of the joint alike, (k,) int32."""
     mesh = study.cage.mesh
     moving = study.table[:, study.below[:, index]].sum(axis=1)
@@ -305,8 +304,8 @@ def _bending_faces(study: _Study, index: int) -> IntArray:
     return np.flatnonzero(~rigid).astype(np.int32)
 
 
-def _motion_figures(study: _Study, joint: _Joint, motion: Motion) -> tuple[MotionFigures, FloatArray]:
-    """The worst figures over a motion, and the region's scaled Jacobians at its full angle."""
+def _motion_figures(study: Study, joint: _Joint, motion: Motion) -> tuple[MotionFigures, FloatArray]:
+    """The worst figures over a motion but for contact, and the region's scaled Jacobians at its full angle."""
     volume, edge, jacobian, flipped, drift = 1.0, 1.0, np.inf, 0, 0.0
     jacobians = at_start = _jacobians(study.cage.mesh.positions, joint.region)
     for share in _shares(motion):
@@ -320,8 +319,7 @@ def _motion_figures(study: _Study, joint: _Joint, motion: Motion) -> tuple[Motio
         flipped = max(flipped, _flipped(bent, turns, joint.region))
         drift = max(drift, _loop_drift(study, joint, bent, turn))
     resting = float(at_start.min(initial=1.0))
-    contact, contact_from = _contact(study, joint, motion)
-    return MotionFigures(motion, volume, edge, float(jacobian), resting, flipped, contact, contact_from, drift), jacobians
+    return MotionFigures(motion, volume, edge, float(jacobian), resting, flipped, 0, np.inf, drift), jacobians
 
 
 def _shares(motion: Motion) -> FloatArray:
@@ -330,18 +328,28 @@ def _shares(motion: Motion) -> FloatArray:
     return np.append(np.arange(STEP_DEGREES, whole - 1e-9, STEP_DEGREES) / max(whole, 1e-300), 1.0)
 
 
-def _contact(study: _Study, joint: _Joint, motion: Motion) -> tuple[int, float]:
+def _with_contact(study: Study, joint: JointFlex) -> JointFlex:
+    """The same with the faces that meet in every motion."""
+    bent, near = _Joint.of(study, joint.bone), _faces_alone(study.cage.mesh, _near_faces(study, joint.bone))
+    at_rest, motions = faces_in_contact(near), []
+    for figures in joint.motions:
+        contact, contact_from = _contact(study, bent, near, at_rest, figures.motion)
+        motions.append(replace(figures, contact_faces=contact, contact_from=contact_from))
+    return replace(joint, motions=tuple(motions))
+
+
+def _contact(study: Study, joint: _Joint, near: PolyMesh, at_rest: IntArray, motion: Motion) -> tuple[int, float]:
     """Most faces that others pass through over a motion and did not at rest, and the least tried share at which any do."""
     most, first = 0, np.inf
     for share in np.arange(1, CONTACT_STEPS + 1) / CONTACT_STEPS:
         bent = joint.bent(study, *bone_motions(study.cage.skeleton, {joint.index: motion.part(share)}))
-        touching = np.setdiff1d(faces_in_contact(joint.near.with_positions(bent)), joint.in_contact)
+        touching = np.setdiff1d(faces_in_contact(near.with_positions(bent)), at_rest)
         most = max(most, len(touching))
         first = min(first, share if len(touching) else np.inf)
     return most, float(first)
 
 
-def _volume_kept(study: _Study, joint: _Joint, bent: FloatArray) -> float:
+def _volume_kept(study: Study, joint: _Joint, bent: FloatArray) -> float:
     """1 and what the cones from the joint to the skin gain or lose, against the limb's section inside the blend."""
     head, blending = study.cage.skeleton.bones[joint.index].head, study.cage.blends[joint.index]
     section = np.pi * blending.radius**2 * 2 * blending.half_width
@@ -370,7 +378,7 @@ def _flipped(bent: FloatArray, turns: FloatArray, region: _Region) -> int:
     return int(np.count_nonzero(np.einsum("fi,fi->f", face_area_vectors(region.part.with_positions(bent)), expected) < 0.0))
 
 
-def _near_faces(study: _Study, index: int) -> IntArray:
+def _near_faces(study: Study, index: int) -> IntArray:
     cage = study.cage
     reach = NEAR_RADII * cage.blends[index].radius
     near = np.linalg.norm(cage.mesh.positions - cage.skeleton.bones[index].head, axis=1) <= reach
@@ -385,7 +393,7 @@ def _faces_alone(mesh: PolyMesh, faces: IntArray) -> PolyMesh:
     return PolyMesh(mesh.positions, corners, np.concatenate(([0], np.cumsum(sizes))).astype(np.int32))
 
 
-def _loop_drift(study: _Study, joint: _Joint, bent: FloatArray, turn: Turn) -> float:
+def _loop_drift(study: Study, joint: _Joint, bent: FloatArray, turn: Turn) -> float:
     """How far the joint's ring is carried off the plane that halves the bend, limb radii; a twist has no such plane."""
     cage, bone, blending, ring = study.cage, study.cage.skeleton.bones[joint.index], study.cage.blends[joint.index], joint.ring
     if turn[2] or not len(ring):
@@ -397,7 +405,7 @@ def _loop_drift(study: _Study, joint: _Joint, bent: FloatArray, turn: Turn) -> f
     return float(np.abs(after - before).max() / blending.radius)
 
 
-def _joint_ring(study: _Study, index: int) -> IntArray:
+def _joint_ring(study: Study, index: int) -> IntArray:
     """Vertices of the limb that lie within half a row of the joint's plane, (k,) int32."""
     cage, bone, blending = study.cage, study.cage.skeleton.bones[index], study.cage.blends[index]
     offset = cage.mesh.positions - bone.head
@@ -413,7 +421,7 @@ def _joint_ring(study: _Study, index: int) -> IntArray:
     return np.flatnonzero(beside & (np.abs(height) <= 0.5 * float(rise[crossing].mean()))).astype(np.int32)
 
 
-def _crease_poles(study: _Study, index: int) -> IntArray:
+def _crease_poles(study: Study, index: int) -> IntArray:
     """Poles near the joint's plane on the side to which it flexes, (k,) int32."""
     cage, bone, blending = study.cage, study.cage.skeleton.bones[index], study.cage.blends[index]
     offset = cage.mesh.positions - bone.head
@@ -423,11 +431,15 @@ def _crease_poles(study: _Study, index: int) -> IntArray:
     return np.flatnonzero(study.poles & inner & within & np.isin(cage.nearest, [index, bone.parent])).astype(np.int32)
 
 
-def _pose_figures(study: _Study, name: str, pose: Pose, in_contact: IntArray) -> PoseFigures:
+def pose_flex(study: Study, name: str, pose: Pose) -> PoseFigures:
+    """What a set pose does to the cage; faces in contact are not looked for."""
     cage = study.cage
     turns, shifts = bone_motions(cage.skeleton, pose)
     bent = blend(cage.mesh.positions, cage.weights, turns, shifts)
     region = _Region.of(study, np.unique(np.concatenate([_bending_faces(study, index) for index in pose])).astype(np.int32))
-    contact = np.setdiff1d(faces_in_contact(cage.mesh.with_positions(bent)), in_contact)
     return PoseFigures(name, float(_edge_shares(bent, region).min(initial=1.0)), float(_jacobians(bent, region).min(initial=1.0)),
-                       _flipped(bent, turns, region), len(contact))
+                       _flipped(bent, turns, region), 0)
+
+
+def _pose_with_contact(study: Study, figures: PoseFigures, pose: Pose, at_rest: IntArray) -> PoseFigures:
+    return replace(figures, contact_faces=len(np.setdiff1d(faces_in_contact(posed(study.cage, pose)), at_rest)))

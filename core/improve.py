@@ -1,76 +1,41 @@
-"""Better bends within the budget: try one change of the plan after the other, measure the cage, keep what bends better.
+"""Better bends within the budget: try changes of the plan, measure every cage, keep what bends better.
 
-Nothing is assumed: every trial is built and bent. A change is kept only where no figure of the whole cage gets
-worse (verdicts, volume kept, smallest scaled Jacobian, faces turned over, faces in all, poles), and no joint and no set pose
-measurably worse than in the first cage.
+First each change alone, for the joints that bend worst before all others. One that helps its joint and harms another is remembered;
+then those are tried together whose gains and losses add up to a gain everywhere. Changes are kept only where a joint gains notably, all
+figures together gain, no figure of the whole cage is worse than the first one's (verdicts, volume kept, smallest scaled Jacobian, faces
+turned over, faces in all, poles, poles in creases, distance from the target), and no joint and no set pose is notably worse.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections import deque
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
-from .adjacency import build_adjacency
-from .build import BuildResult, Progress, build_cage
+from .build import BuildResult, Measures, Progress, build_cage
+from .counted import counted
 from .errors import RingwrightError
-from .flex import Flex, flex_test, skinned
-from .flex_report import GRADES, grade, worst_first
-from .improve_moves import Move, moves
+from .explicit_plan import explicit_plan
+from .flex import Flex, JointFlex, Study, flex_test, joint_flex
+from .flex_report import GRADES, grade
+from .improve_moves import Move, Proposals, all_moves
+from .improve_score import NOTABLE, Bends, BendScore, Figures, bent_joints, bent_poses, joint_figures, study_of, whole_score
 from .joint_motion import JOINT_RANGES, JointRange
 from .plan import LimbPlan
 from .polymesh import FloatArray
-from .quality import scaled_jacobian
-from .skeleton import skeleton_of
 from .surface import Surface
 
-MOST_TRIALS = 48
+MOST_TRIALS = 120
 """Cages that a search builds at most."""
-MEASURABLE = 1e-3
-"""A gain in a share of volume or in a scaled Jacobian that is smaller is none."""
-SAME = 1e-9
-"""Rounding; a loss that is larger is one."""
-
-
-@dataclass(frozen=True)
-class BendScore:
-    """How a whole cage bends, and what it must not lose for it.
-
-    poor, fair : joints by verdict
-    volume : mean share of volume kept at the joints, each at its worst motion
-    jacobian : mean of the joints' smallest scaled Jacobians
-    flipped : mean share of a joint's bending faces that are turned over at its worst motion
-    quads : faces in all
-    resting_jacobian : smallest scaled Jacobian at rest
-    weight : deviations of all valences from a regular grid's
-    """
-
-    poor: int
-    fair: int
-    volume: float
-    jacobian: float
-    flipped: float
-    quads: int
-    resting_jacobian: float
-    weight: int
-
-    def no_worse_than(self, other: BendScore) -> bool:
-        """Whether every figure is at least as good."""
-        return (self.poor <= other.poor and self.poor + self.fair <= other.poor + other.fair
-                and self.volume >= other.volume - SAME
-                and self.jacobian >= other.jacobian - SAME and self.flipped <= other.flipped + SAME and self.weight <= other.weight
-                and self.resting_jacobian >= min(other.resting_jacobian, SOUND_JACOBIAN) - SAME)
-
-    def better_than(self, other: BendScore) -> bool:
-        """Whether every figure is at least as good and one of the bends measurably better."""
-        gain = (self.poor < other.poor or self.poor + self.fair < other.poor + other.fair or self.volume > other.volume + MEASURABLE
-                or self.jacobian > other.jacobian + MEASURABLE or self.flipped < other.flipped - MEASURABLE)
-        return gain and self.no_worse_than(other)
-
-
-SOUND_JACOBIAN = 0.5
-"""A cage whose worst quad keeps this scaled Jacobian at rest is as sound as any; only below it a loss counts."""
+ALONE = 0.75
+"""Share of them at most that is spent on changes alone."""
+LIKELY = 4
+"""Changes that are tried for a joint that bends well before those that are not as likely to help."""
+TOGETHER = 3
+"""Changes that are tried together at most."""
 
 
 @dataclass(frozen=True)
@@ -78,24 +43,35 @@ class Change:
     """One change of the plan that was kept.
 
     words : what was changed
-    before, after : the cage's score
+    joint : name of the bone behind the joint that it was made for
+    before, after : that joint's figures
     """
 
     words: str
-    before: BendScore
-    after: BendScore
+    joint: str
+    before: Figures
+    after: Figures
 
     def __str__(self) -> str:
-        return (f"{self.words}: volume kept {self.before.volume:.3f} to {self.after.volume:.3f}, smallest scaled "
-                f"Jacobian {self.before.jacobian:.3f} to {self.after.jacobian:.3f}, faces turned over {self.before.flipped:.1%} to "
-                f"{self.after.flipped:.1%}")
+        return f'{self.words}: the joint at the head of "{self.joint}" {", ".join(self._gains())}'
+
+    def _gains(self) -> Iterator[str]:
+        """What became better, the volume in any case."""
+        (volume, jacobian, flipped, poles), (then, jacobian_then, flipped_then, poles_then) = self.before, self.after
+        yield f"keeps {then:.1%} of its volume (before {volume:.1%})"
+        yield f"smallest scaled Jacobian {jacobian_then:.2f} (before {jacobian:.2f})"
+        if flipped or flipped_then:
+            yield f"{-flipped_then:.1%} of its faces turned over (before {-flipped:.1%})"
+        if poles or poles_then:
+            yield f"{counted(round(-poles_then), 'pole')} in its crease (before {-poles:.0f})"
 
 
 @dataclass(frozen=True)
 class Improvement:
     """The best cage that the search found; the first one where nothing was better.
 
-    plan : without a budget of its own it is the plan that was given, but for the changes
+    plan : the plan that was given where nothing was better; otherwise it names every count, and has the budget only where that
+        builds the very cage
     trials : cages that were built, the first one among them
     """
 
@@ -108,77 +84,181 @@ class Improvement:
     trials: int
 
 
-def improve(plan: LimbPlan, surface: Surface, *, ranges: Mapping[str, JointRange] = JOINT_RANGES, most_trials: int = MOST_TRIALS,
-            progress: Progress = lambda stage, share: None) -> Improvement:
-    """Search a plan's joint loops, joints, rows, webs, sides and step-downs for a cage that bends better within the budget.
+@dataclass(frozen=True)
+class _Cage:
+    """A cage that a search has built, and how it bends."""
 
+    plan: LimbPlan
+    result: BuildResult
+    bends: Bends
+    score: BendScore
+
+
+@dataclass(frozen=True)
+class _Promise:
+    """A change that helps its joint but not the whole cage by itself.
+
+    gains : what it adds to every figure of every joint and pose, (n, 3) float64
+    """
+
+    bone: int
+    move: Move
+    gains: FloatArray
+
+
+class _Search:
+    """A search as it goes on: the best cage so far, what was kept and what was tried for it."""
+
+    def __init__(self, plan: LimbPlan, surface: Surface, ranges: Mapping[str, JointRange], most_trials: int, progress: Progress) -> None:
+        self._surface, self._ranges, self._most, self._progress = surface, ranges, most_trials, progress
+        self._known: Measures = {}
+        progress("Building the first cage", 0.0)
+        result = build_cage(plan, surface, known=self._known)
+        self.start = self.best = self._cage(plan, result, self._bends(study_of(plan, result)))
+        self._quads = plan.quad_budget or self.start.score.quads
+        self.changes: list[Change] = []
+        self.trials = 1
+
+    def try_alone(self, proposals: Proposals) -> list[_Promise]:
+        """Try the changes one by one; returns those that help their joints but harm others."""
+        promises = []
+        waiting = deque(self._moves(proposals))
+        while waiting and self.trials < ALONE * self._most:
+            bone, move = waiting.popleft()
+            found = self._built((move,), bone)
+            if found is None:
+                continue
+            gains = found.bends.figures - self.best.bends.figures
+            kept = self._kept(found, (move,), bone)
+            promises += [] if kept else [_Promise(bone, move, gains)]
+            waiting.extendleft((bone, farther) for farther in reversed(move.then))
+            waiting.extendleft([(bone, move)] if kept and move.repeats else [])
+        return promises
+
+    def try_together(self, promises: Sequence[_Promise]) -> None:
+        """Try changes together whose gains make up for each other's losses."""
+        tried: set[tuple[int, ...]] = set()
+        while self.trials < self._most:
+            chosen = next((each for each in self._promising(promises) if each not in tried), None)
+            if chosen is None:
+                return
+            tried.add(chosen)
+            parts = [promises[number] for number in chosen]
+            found = self._built([part.move for part in parts], parts[0].bone)
+            if found is not None and self._kept(found, [part.move for part in parts], parts[0].bone):
+                promises = [each for each in promises if not any(each.move.touches & part.move.touches for part in parts)]
+                tried.clear()
+
+    def _moves(self, proposals: Proposals) -> Iterator[tuple[int, Move]]:
+        """What may help: all changes for the joints that do not bend well, the likeliest ones for the others, then the rest."""
+        counts = self.best.result.counts
+        plan = explicit_plan(self.best.plan, counts)
+        later: list[tuple[int, Move]] = []
+        for joint in _worst_first(self.best.bends):
+            bone = self.best.bends.study.cage.skeleton.bones[joint.bone]
+            if bone.side >= 0:
+                moves = [(joint.bone, move) for move in proposals(plan, counts, bone, self._quads - self.best.score.quads)]
+                likely = LIKELY if _bends_well(self.best.bends, joint) else len(moves)
+                yield from moves[:likely]
+                later += moves[likely:]
+        yield from later
+
+    def _promising(self, promises: Sequence[_Promise]) -> list[tuple[int, ...]]:
+        """Numbers of promises that can be kept together and should leave no figure worse, those that promise most first."""
+        figures, first = self.best.bends.figures, self.start.bends.figures
+        found = []
+        for size in range(1, TOGETHER + 1):
+            for chosen in combinations(range(len(promises)), size):
+                parts = [promises[number] for number in chosen]
+                gains = np.sum([part.gains for part in parts], axis=0)
+                lost = figures + gains - first
+                if _apart(parts) and (lost >= -NOTABLE).all() and (lost.mean(axis=0) >= 0.0).all():
+                    found.append((-float(gains.sum()), chosen))
+        return [chosen for _, chosen in sorted(found)]
+
+    def _built(self, moves: Sequence[Move], bone: int) -> _Cage | None:
+        """The cage with some changes, where there is one within the budget and the joint that they are for gains by them."""
+        plan: LimbPlan | None = explicit_plan(self.best.plan, self.best.result.counts)
+        for move in moves:
+            plan = move.applied(plan) if plan is not None else None
+        if plan is None:
+            return None
+        self._progress(f"Trying {'; '.join(move.words for move in moves)}", self.trials / self._most)
+        try:
+            result = build_cage(plan, self._surface, known=self._known)
+            self.trials += 1
+            study = study_of(plan, result)
+            if result.mesh.face_count > self._quads or not self._gains(study, bone):
+                return None
+            bends = self._bends(study)
+        except RingwrightError:
+            return None
+        return self._cage(plan, result, bends) if bends.figures.shape == self.start.bends.figures.shape else None
+
+    def _gains(self, study: Study, bone: int) -> bool:
+        joint = joint_flex(study, bone, self._ranges)
+        before = np.array(self.best.bends.of_joint(bone))
+        return bool(joint.motions) and bool((np.array(joint_figures(study, joint)) > before + NOTABLE).any())
+
+    def _kept(self, found: _Cage, moves: Sequence[Move], bone: int) -> bool:
+        """Take a cage for the best where no figure is worse than the first cage's and all of them together are better."""
+        figures, first = found.bends.figures, self.start.bends.figures
+        if ((figures < first - NOTABLE).any() or not found.score.no_worse_than(self.start.score)
+                or found.bends.merit < self.best.bends.merit + NOTABLE):
+            return False
+        name = found.bends.study.cage.skeleton.bones[bone].name
+        words = "; ".join(move.words for move in moves)
+        self.changes.append(Change(words, name, self.best.bends.of_joint(bone), found.bends.of_joint(bone)))
+        self.best = found
+        return True
+
+    def _bends(self, study: Study) -> Bends:
+        return Bends(study, tuple(bent_joints(study, self._ranges)), tuple(bent_poses(study, self._ranges)))
+
+    def _cage(self, plan: LimbPlan, result: BuildResult, bends: Bends) -> _Cage:
+        return _Cage(plan, result, bends, whole_score(plan, result, bends, self._surface))
+
+
+def _apart(promises: Sequence[_Promise]) -> bool:
+    """Whether no two of some changes touch the same."""
+    touches = [promise.move.touches for promise in promises]
+    return sum(map(len, touches)) == len(frozenset().union(*touches))
+
+
+def improve(plan: LimbPlan, surface: Surface, *, ranges: Mapping[str, JointRange] = JOINT_RANGES, most_trials: int = MOST_TRIALS,
+            proposals: Proposals = all_moves, progress: Progress = lambda stage, share: None) -> Improvement:
+    """Search a plan's rows, joints, joint loops, webs, sides and step-downs for a cage that bends better within the budget.
+
+    proposals : the changes that may be tried
     Without a budget no cage may have more quads than the first one. What ``progress`` raises ends the search.
     Raises PlanError where the plan itself cannot be built.
     """
-    progress("Building the first cage", 0.0)
-    first = build_cage(plan, surface)
-    flex = _bent(plan, first, ranges)
-    start = score(first, flex)
-    best = Improvement(plan, first, flex, start, start, (), 1)
-    tried: set[str] = set()
-    while (move := next((each for each in _moves_of(best) if each.words not in tried), None)) is not None and best.trials < most_trials:
-        tried.add(move.words)
-        progress(f"Trying {move.words}", best.trials / most_trials)
-        best = _tried(best, move, flex, surface, ranges)
+    search = _Search(plan, surface, ranges, most_trials, progress)
+    search.try_together(search.try_alone(proposals))
+    best = search.best
+    kept_plan = _with_budget(best, plan.quad_budget, surface)
     progress("Done", 1.0)
-    return best
+    flex = flex_test(best.bends.study.cage, ranges)
+    return Improvement(kept_plan, best.result, flex, search.start.score, best.score, tuple(search.changes), search.trials)
 
 
-def _moves_of(best: Improvement) -> Iterator[Move]:
-    """What may still help, limbs that bend worst first."""
-    limb_of = {joint.name: best.flex.skinned.skeleton.bones[joint.bone].limb for joint in best.flex.joints}
-    return moves(best.plan, best.result.counts, list(dict.fromkeys(limb_of[joint.name] for joint in worst_first(best.flex))))
-
-
-def no_joint_worse(flex: Flex, start: Flex) -> bool:
-    """Whether no joint and no set pose bends measurably worse: volume kept, smallest scaled Jacobian, share of faces turned over."""
-    figures, before = _by_joint(flex), _by_joint(start)
-    return figures.shape == before.shape and bool((figures >= before - MEASURABLE).all())
-
-
-def _by_joint(flex: Flex) -> FloatArray:
-    """Figures of every joint and pose of which more is better, (n, 3) float64."""
-    joints = [(joint.volume_kept, joint.smallest_jacobian, -joint.flipped_share) for joint in flex.joints if joint.motions]
-    poses = [(1.0, pose.smallest_jacobian, -pose.flipped_faces / flex.skinned.mesh.face_count) for pose in flex.poses]
-    return np.array([*joints, *poses], dtype=np.float64).reshape(-1, 3)
-
-
-def score(result: BuildResult, flex: Flex) -> BendScore:
-    """How a built cage bends."""
-    joints = [joint for joint in flex.joints if joint.motions]
-    grades = [grade(joint) for joint in joints]
-    adjacency = build_adjacency(result.mesh)
-    off = np.where(adjacency.boundary_vertex, 3, 4) - adjacency.valence
-    return BendScore(
-        grades.count(GRADES[2]), grades.count(GRADES[1]),
-        float(np.mean([joint.volume_kept for joint in joints] or [1.0])),
-        float(np.mean([joint.smallest_jacobian for joint in joints] or [1.0])),
-        float(np.mean([joint.flipped_share for joint in joints] or [0.0])), result.mesh.face_count,
-        float(scaled_jacobian(result.mesh.positions[result.mesh.quads()]).min(initial=1.0)), int(np.abs(off).sum()))
-
-
-def _tried(best: Improvement, move: Move, start: Flex, surface: Surface, ranges: Mapping[str, JointRange]) -> Improvement:
-    """The best so far after one more trial."""
-    plan = move.applied(best.plan)
-    if plan is None:
-        return best
+def _with_budget(best: _Cage, budget: int | None, surface: Surface) -> LimbPlan:
+    """The plan of the best cage, with the budget that was given where it still builds the very cage: under one, counts are upper bounds."""
+    plan = replace(best.plan, quad_budget=budget)
+    if budget is None or best.plan.quad_budget is not None:
+        return best.plan
     try:
-        result = build_cage(plan, surface)
-        flex = _bent(plan, result, ranges)
+        again = build_cage(plan, surface).mesh
     except RingwrightError:
-        return replace(best, trials=best.trials + 1)
-    found = score(result, flex)
-    fits = found.quads <= (plan.quad_budget or best.start.quads)
-    if not (fits and found.better_than(best.score) and no_joint_worse(flex, start)):
-        return replace(best, trials=best.trials + 1)
-    change = Change(move.words, best.score, found)
-    return replace(best, plan=plan, result=result, flex=flex, score=found, changes=(*best.changes, change), trials=best.trials + 1)
+        return best.plan
+    same = np.array_equal(again.corner_verts, best.result.mesh.corner_verts) and np.array_equal(again.positions, best.result.mesh.positions)
+    return plan if same else best.plan
 
 
-def _bent(plan: LimbPlan, result: BuildResult, ranges: Mapping[str, JointRange]) -> Flex:
-    return flex_test(skinned(result.mesh, skeleton_of(plan)), ranges)
+def _worst_first(bends: Bends) -> list[JointFlex]:
+    """Joints that do not bend well before the others, each by their smallest scaled Jacobians."""
+    return sorted(bends.joints, key=lambda joint: (_bends_well(bends, joint), -GRADES.index(grade(joint)), bends.of_joint(joint.bone)[1]))
+
+
+def _bends_well(bends: Bends, joint: JointFlex) -> bool:
+    return grade(joint) == GRADES[0] and not bends.of_joint(joint.bone)[3]

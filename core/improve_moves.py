@@ -1,21 +1,33 @@
-"""Changes of a plan that may make its cage bend better, each with its words: joint loops, joints, rows of bones, webs, sides, rows of
-step-downs."""
+"""Changes of a plan that may make its cage bend better at one joint, each with its words: rows beside the joint, the joint along its
+bones, loops round it, webs, sides, rows of step-downs.
+
+All are made to plans that name every count (``explicit_plan``), so that nothing but what they name is laid anew.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 
+from .counted import counted
 from .counts import CountPlan
-from .plan import JOINT_LOOPS_RANGE, SIDES_RANGE, Fork, Limb, LimbPlan, Splice
+from .explicit_plan import step_rows, with_limbs
+from .frames import unit
+from .plan import SIDES_RANGE, WEB_RANGE, Fork, Limb, LimbPlan, Socket, Splice
+from .polymesh import FloatArray
+from .skeleton import Bone
 
-TRIED_LOOPS = (3, 5, 7)
+TRIED_LOOPS = (3, 5, 1)
 """Joint loops that are tried: odd, so that one lies on the joint itself."""
-JOINT_STEPS = (0.08, 0.15, 0.04)
-"""Shares of the shorter bone beside it by which a joint is moved along its limb."""
+MOST_LOOPS = 7
+"""Where five help."""
+JOINT_STEP = 0.08
+"""Share of the shorter bone beside it by which a joint is moved first."""
+JOINT_SHARES = (0.15, 0.04)
+"""Where that helps; none is moved farther, for a joint belongs where the body bends."""
 
 
 @dataclass(frozen=True)
@@ -23,151 +35,205 @@ class Move:
     """One change that may be tried.
 
     words : what it does, for the artist
-    applied : the plan with it, or None where it changes nothing
+    touches : what of a plan it changes; moves that touch the same cannot be made together
+    applied : a plan that names every count to the plan with it, None where it has no place there
+    then : what may help still more where this helps
+    repeats : whether it can be made again
     """
 
     words: str
+    touches: frozenset[tuple[str, ...]]
     applied: Callable[[LimbPlan], LimbPlan | None]
+    then: tuple[Move, ...] = ()
+    repeats: bool = False
 
 
-def moves(plan: LimbPlan, counts: CountPlan, worst_first: Sequence[str] = ()) -> Iterator[Move]:
-    """Moves in the order of their promise: loops of all limbs at once and of a fork's branches; then limb by limb loops, joints along the
-    limb and rows from one bone to another; then webs, rows of step-downs, rows and sides of limbs without joints of their own, whose
-    quads go to others.
-
-    counts : of the best cage so far
-    worst_first : names of limbs that come before the others
-    """
-    limbs = sorted(plan.limbs, key=lambda limb: worst_first.index(limb.name) if limb.name in worst_first else len(worst_first))
-    bending = [limb.name for limb in limbs if bends(plan, limb)]
-    yield from _loops([bending, *([name for name in fork.branches if name in bending] for fork in plan.forks)])
-    for limb in limbs:
-        if limb.name in bending:
-            yield from _loops([[limb.name]])
-        yield from _joints(limb)
-        yield from _rows_within(limb, counts)
-    for index, fork in enumerate(plan.forks):
-        for web in (counts.webs[index][0] - 1, counts.webs[index][0] + 1):
-            if web >= 1:
-                yield Move(f"webs of {web} between the branches of {fork.trunk}", _webs(index, web))
-    for index, splice in enumerate(plan.splices):
-        if splice.rows is None and _steps(counts, splice):
-            for rows in (_steps(counts, splice) + 1, _steps(counts, splice) + 2):
-                yield Move(f"step-downs between {splice.lower} and {splice.upper} over {rows} rows", _rows(index, rows))
-    yield from _given_away(plan, limbs, counts)
+Proposals = Callable[[LimbPlan, CountPlan, Bone, int], Iterator[Move]]
+"""What may help the joint at a bone's head: a plan that names every count, its counts, the bone, quads that may still be added."""
 
 
-def _joints(limb: Limb) -> Iterator[Move]:
-    """Each joint along its limb, both ways."""
-    for step in JOINT_STEPS:
-        for joint in range(1, len(limb.joints) - 1):
-            for share, way in ((-step, "root"), (step, "tip")):
-                yield Move(f"joint {joint + 1} of {limb.name} {step:.0%} of a bone toward its {way}",
-                           _limb(limb.name, partial(_joint_moved, joint=joint, share=share)))
+def all_moves(plan: LimbPlan, counts: CountPlan, bone: Bone, room: int) -> Iterator[Move]:
+    """All changes that may help a joint, the likeliest first."""
+    yield from _joint_moves(plan, bone)
+    yield from moves_of_counts(plan, counts, bone, room)
 
 
-def _rows_within(limb: Limb, counts: CountPlan) -> Iterator[Move]:
-    """A row from one bone of a limb to another, where every bone has rows of its own."""
-    spans = _spans(limb, counts)
-    for more in range(len(spans)):
-        for fewer in sorted(set(range(len(spans))) - {more}, key=lambda bone: -spans[bone]):
-            if spans[fewer] > 1:
-                changed = tuple(rows + (bone == more) - (bone == fewer) for bone, rows in enumerate(spans))
-                yield Move(f"rows of {limb.name} {_listed(changed)} instead of {_listed(spans)}",
-                           _limb(limb.name, partial(replace, spans=changed)))
+def moves_of_counts(plan: LimbPlan, counts: CountPlan, bone: Bone, room: int) -> Iterator[Move]:
+    """Those that leave all joints where they are, as a rig that exists already needs them."""
+    yield from _row_moves(plan, counts, bone, room)
+    yield from _loop_moves(plan, bone)
+    yield from _join_moves(plan, counts, bone)
+    yield from _fewer_rows(plan, bone)
 
 
-def _given_away(plan: LimbPlan, limbs: Sequence[Limb], counts: CountPlan) -> Iterator[Move]:
-    """A row of a limb without joints of its own, whose quads become rows of the first limbs' bones; and two sides of it."""
+Rows = tuple[str, int]
+"""The rows of one bone: limb and number of the bone."""
+
+
+def rows_beside(plan: LimbPlan, bone: Bone) -> tuple[Rows, Rows]:
+    """The rows before and behind a joint."""
+    behind = (bone.limb, bone.place)
+    if bone.place > 0:
+        return (bone.limb, bone.place - 1), behind
+    join = plan.root_join(bone.limb)
+    trunk = bone.limb if join is None else join.lower if isinstance(join, Splice) else join.trunk
+    return (trunk, len(plan.limb(trunk).joints) - 2), behind
+
+
+def _row_moves(plan: LimbPlan, counts: CountPlan, bone: Bone, room: int) -> Iterator[Move]:
+    """One row more behind the joint or before it, one from one side to the other; bones with rows to spare pay for what there is no
+    room for."""
+    before, behind = rows_beside(plan, bone)
+    for changes in ({behind: 1}, {before: 1}, {before: -1, behind: 1}, {before: 1, behind: -1}):
+        paid = _paid(plan, counts, changes, room)
+        if paid is not None:
+            yield _row_move(changes, paid)
+
+
+def _fewer_rows(plan: LimbPlan, bone: Bone) -> Iterator[Move]:
+    """A row fewer on either side."""
+    yield from (_row_move({rows: -1}, {rows: -1}) for rows in rows_beside(plan, bone))
+
+
+def _row_move(wanted: Mapping[Rows, int], changes: Mapping[Rows, int]) -> Move:
+    """A change of rows; those that pay for it do not stand in the way of other changes."""
+    words = [f"a row {'more' if change > 0 else 'fewer'} on bone {number + 1} of {name}" for (name, number), change in changes.items()]
+    return Move(", ".join(words), frozenset(("rows", name, str(number)) for name, number in wanted),
+                partial(_with_rows, changes=changes), repeats=True)
+
+
+def _paid(plan: LimbPlan, counts: CountPlan, changes: Mapping[Rows, int], room: int) -> dict[Rows, int] | None:
+    """Changes of rows with as many rows given up elsewhere as they need; None where that is not to be had."""
+    found = dict(changes)
+    needed = sum(change * _ring(counts, rows) for rows, change in found.items()) - room
+    for rows in _spare(plan, counts):
+        if needed > 0 and rows not in found:
+            found[rows] = -1
+            needed -= _ring(counts, rows)
+    return found if needed <= 0 else None
+
+
+def _spare(plan: LimbPlan, counts: CountPlan) -> list[Rows]:
+    """Bones with more rows than their bends take, those with most to spare first."""
+    spare: dict[Rows, float] = {}
     for limb in plan.limbs:
-        if len(limb.joints) > 2:
-            continue
-        spans, sides = _spans(limb, counts), int(counts.limbs[limb.name].rings.min())
-        takers = _takers(limbs, counts, sides)
-        if spans and spans[0] > 2 and takers:
-            words = ", ".join(f"{name} {_listed(rows)}" for name, rows in takers.items())
-            yield Move(f"a row of {limb.name} fewer, the quads to others: rows of {words}",
-                       partial(_with_spans, spans={limb.name: (spans[0] - 1,), **takers}))
-        if not isinstance(plan.tip_join(limb.name), Fork) and sides - 2 >= SIDES_RANGE[0]:
-            yield Move(f"{sides - 2} sides for {limb.name}, the quads to others", _limb(limb.name, partial(replace, sides=sides - 2)))
+        bends, spans = counts.limbs[limb.name].bends, limb.spans or ()
+        for bone, pair in zip(range(len(spans) - len(bends), len(spans)), bends, strict=True):
+            spare[limb.name, bone] = spans[bone] - sum(bend.rows for bend in pair)
+    return [rows for rows in sorted(spare, key=lambda rows: -spare[rows]) if spare[rows] > 1.0]
 
 
-def _takers(limbs: Sequence[Limb], counts: CountPlan, quads: int) -> dict[str, tuple[int, ...]]:
-    """Rows of the first limbs with several bones when each gets one more, on its first bone, for as long as some quads last."""
-    found = {}
-    for limb in limbs:
-        spans, sides = _spans(limb, counts), int(counts.limbs[limb.name].rings.max())
-        if len(spans) > 1 and sides <= quads:
-            found[limb.name] = (spans[0] + 1, *spans[1:])
-            quads -= sides
-    return found
+def _ring(counts: CountPlan, rows: Rows) -> int:
+    return int(counts.limbs[rows[0]].rings.max())
 
 
-def _with_spans(plan: LimbPlan, spans: Mapping[str, tuple[int, ...]]) -> LimbPlan:
-    return replace(plan, limbs=tuple(replace(limb, spans=spans.get(limb.name, limb.spans)) for limb in plan.limbs))
+def _with_rows(plan: LimbPlan, changes: Mapping[Rows, int]) -> LimbPlan | None:
+    spans = {name: list(plan.limb(name).spans or ()) for name, _ in changes}
+    for (name, bone), change in changes.items():
+        spans[name][bone] += change
+    if min(min(rows) for rows in spans.values()) < 1:
+        return None
+    return with_limbs(plan, {name: replace(plan.limb(name), spans=tuple(rows)) for name, rows in spans.items()})
 
 
-def _spans(limb: Limb, counts: CountPlan) -> tuple[int, ...]:
-    """Rows of every bone; empty where some bones lie inside the trunk, so that they cannot be given."""
-    spans = tuple(map(int, counts.limbs[limb.name].spans))
-    return spans if len(spans) == len(limb.joints) - 1 else ()
+def _joint_moves(plan: LimbPlan, bone: Bone) -> Iterator[Move]:
+    """The joint at a bone's head along the line of its joints, both ways; a branch's first joint along its own first bone."""
+    line = _line(plan, bone)
+    if line is not None:
+        for way, toward in (("root", line[0]), ("tip", line[2])):
+            farther = tuple(_joint_move(bone, line, way, toward, share) for share in JOINT_SHARES)
+            yield replace(_joint_move(bone, line, way, toward, JOINT_STEP), then=farther)
 
 
-def _listed(rows: Sequence[int]) -> str:
-    return ", ".join(map(str, rows))
+def _joint_move(bone: Bone, line: Line, way: str, toward: FloatArray, share: float) -> Move:
+    before, joint, behind = line
+    reach = share * min(float(np.linalg.norm(joint - before)), float(np.linalg.norm(behind - joint)))
+    return Move(f"joint {bone.place + 1} of {bone.limb} {share:.0%} of a bone toward its {way}",
+                frozenset({("joint", bone.limb, str(bone.place))}),
+                partial(_with_joint, bone=bone, place=joint + reach * unit(toward - joint)))
 
 
-def bends(plan: LimbPlan, limb: Limb) -> bool:
-    """Whether a limb has joints of its own or shares one through a splice."""
-    return len(limb.joints) > 2 or isinstance(plan.root_join(limb.name), Splice)
+Line = tuple[FloatArray, FloatArray, FloatArray]
+"""A joint between the one before and the one behind it."""
 
 
-def _loops(groups: Sequence[Sequence[str]]) -> Iterator[Move]:
-    """Joint loops of groups of limbs."""
-    for group in dict.fromkeys(map(tuple, groups)):
-        for loops in TRIED_LOOPS:
-            if group and JOINT_LOOPS_RANGE[0] <= loops <= JOINT_LOOPS_RANGE[1]:
-                yield Move(f"joint_loops = {loops} for {', '.join(group)}", _joint_loops(group, loops))
+def _line(plan: LimbPlan, bone: Bone) -> Line | None:
+    """A joint with those before and behind it; None where nothing lies before it."""
+    joints = plan.limb(bone.limb).joints
+    if bone.place > 0:
+        return joints[bone.place - 1], joints[bone.place], joints[bone.place + 1]
+    join = plan.root_join(bone.limb)
+    if isinstance(join, Splice):
+        return plan.limb(join.lower).joints[-2], joints[0], joints[1]
+    return (2 * joints[0] - joints[1], joints[0], joints[1]) if join is not None else None
 
 
-def _joint_loops(names: tuple[str, ...], loops: int) -> Callable[[LimbPlan], LimbPlan | None]:
-    def applied(plan: LimbPlan) -> LimbPlan | None:
-        limbs = tuple(replace(limb, joint_loops=loops) if limb.name in names else limb for limb in plan.limbs)
-        same = all(limb.joint_loops == old.joint_loops for limb, old in zip(limbs, plan.limbs, strict=True))
-        return None if same else replace(plan, limbs=limbs)
-
-    return applied
-
-
-def _limb(name: str, change: Callable[[Limb], Limb]) -> Callable[[LimbPlan], LimbPlan | None]:
-    return lambda plan: replace(plan, limbs=tuple(change(limb) if limb.name == name else limb for limb in plan.limbs))
-
-
-def _webs(index: int, web: int) -> Callable[[LimbPlan], LimbPlan | None]:
-    def applied(plan: LimbPlan) -> LimbPlan | None:
-        fork = plan.forks[index]
-        wider = replace(fork, webs=(web,) * (len(fork.branches) - 1))
-        return replace(plan, forks=(*plan.forks[:index], wider, *plan.forks[index + 1 :])) if wider.webs != fork.webs else None
-
-    return applied
-
-
-def _rows(index: int, rows: int) -> Callable[[LimbPlan], LimbPlan | None]:
-    return lambda plan: replace(plan, splices=(*plan.splices[:index], replace(plan.splices[index], rows=rows), *plan.splices[index + 1 :]))
-
-
-def _steps(counts: CountPlan, splice: Splice) -> int:
-    """Rows over which a splice's step-downs are spread; 0 where there are none."""
-    at_tip = [len(step.starts) for step in counts.limbs[splice.lower].step_rows]
-    at_root = [len(step.starts) for step in counts.limbs[splice.upper].step_rows]
-    return max((at_tip or at_root)[-1:] or [0])
-
-
-def _joint_moved(limb: Limb, joint: int, share: float) -> Limb:
-    """A limb with one joint moved along the line of its joints."""
+def _with_joint(plan: LimbPlan, bone: Bone, place: FloatArray) -> LimbPlan:
+    """Spliced limbs keep their joint in common."""
+    limb, join = plan.limb(bone.limb), plan.root_join(bone.limb)
     joints = limb.joints.copy()
-    toward = joints[joint + 1] if share > 0 else joints[joint - 1]
-    bones = np.linalg.norm(np.diff(joints[joint - 1 : joint + 2], axis=0), axis=1)
-    offset = toward - joints[joint]
-    joints[joint] = joints[joint] + abs(share) * float(bones.min()) * offset / np.linalg.norm(offset)
-    return replace(limb, joints=joints)
+    joints[bone.place] = place
+    changed = {limb.name: replace(limb, joints=joints)}
+    if bone.place == 0 and isinstance(join, Splice):
+        lower = plan.limb(join.lower)
+        changed[lower.name] = replace(lower, joints=np.concatenate([lower.joints[:-1], place[None]]))
+    return with_limbs(plan, changed)
+
+
+def _loop_moves(plan: LimbPlan, bone: Bone) -> Iterator[Move]:
+    """Joint loops of the limb behind a joint, and of both limbs that meet there."""
+    both = tuple(dict.fromkeys(rows[0] for rows in rows_beside(plan, bone)))
+    for names in dict.fromkeys(((bone.limb,), both)):
+        for loops in TRIED_LOOPS:
+            if any(plan.limb(name).joint_loops != loops for name in names):
+                more = (_loop_move(names, MOST_LOOPS),) if loops == max(TRIED_LOOPS) else ()
+                yield replace(_loop_move(names, loops), then=more)
+
+
+def _loop_move(names: tuple[str, ...], loops: int) -> Move:
+    return Move(f"joint_loops = {loops} for {', '.join(names)}", frozenset(("loops", name) for name in names),
+                partial(_each, names=names, change=partial(replace, joint_loops=loops)))
+
+
+def _each(plan: LimbPlan, names: tuple[str, ...], change: Callable[[Limb], Limb]) -> LimbPlan:
+    return with_limbs(plan, {name: change(plan.limb(name)) for name in names})
+
+
+def _join_moves(plan: LimbPlan, counts: CountPlan, bone: Bone) -> Iterator[Move]:
+    """What may be changed where a limb begins: webs of its fork, sides of a branch, rows of its splice's step-downs."""
+    join = plan.root_join(bone.limb) if bone.place == 0 else None
+    if isinstance(join, Fork):
+        for change in (-1, 1):
+            yield Move(f"webs {'wider' if change > 0 else 'narrower'} by one between the branches of {join.trunk}",
+                       frozenset({("webs", join.trunk), ("sides", join.trunk)}), partial(_with_webs, trunk=join.trunk, change=change))
+    if isinstance(join, Fork | Socket):
+        names = (bone.limb, join.trunk) if isinstance(join, Fork) else (bone.limb,)
+        for change in (2, -2):
+            yield Move(f"two sides {'more' if change > 0 else 'fewer'} for {' and '.join(names)}",
+                       frozenset(("sides", name) for name in names),
+                       partial(_each, names=names, change=partial(_with_sides, change=change)))
+    if isinstance(join, Splice):
+        for rows in (step_rows(counts, join) + 1, step_rows(counts, join) - 1):
+            if rows >= 1 and step_rows(counts, join):
+                yield Move(f"step-downs between {join.lower} and {join.upper} over {counted(rows, 'row')}",
+                           frozenset({("steps", join.upper)}), partial(_with_steps, upper=join.upper, rows=rows))
+
+
+def _with_webs(plan: LimbPlan, trunk: str, change: int) -> LimbPlan | None:
+    """Webs wider or narrower, the trunk's sides as they then must be."""
+    fork, limb = next(fork for fork in plan.forks if fork.trunk == trunk), plan.limb(trunk)
+    webs = tuple(web + change for web in fork.webs or ())
+    sides = (limb.sides or 0) - 2 * change * len(webs)
+    if not webs or min(webs) < WEB_RANGE[0] or not SIDES_RANGE[0] <= sides <= SIDES_RANGE[1]:
+        return None
+    wider = tuple(replace(each, webs=webs) if each.trunk == trunk else each for each in plan.forks)
+    return with_limbs(replace(plan, forks=wider), {trunk: replace(limb, sides=sides)})
+
+
+def _with_sides(limb: Limb, change: int) -> Limb:
+    sides = (limb.sides or SIDES_RANGE[0]) + change
+    return replace(limb, sides=min(max(sides, SIDES_RANGE[0]), SIDES_RANGE[1]))
+
+
+def _with_steps(plan: LimbPlan, upper: str, rows: int) -> LimbPlan:
+    return replace(plan, splices=tuple(replace(splice, rows=rows) if splice.upper == upper else splice for splice in plan.splices))
