@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pickle
-from collections.abc import Callable, MutableMapping
+from collections.abc import Callable, Mapping, MutableMapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -111,6 +111,7 @@ def measure_limbs(plan: LimbPlan, surface: Surface, known: Measures | None = Non
     """
     kept: Measures = {} if known is None else known
     measures: dict[str, Measure] = {}
+    tubes = {branch: joint_tube(plan.limb(branch).joints, surface) for fork in plan.forks for branch in fork.branches}
     for name in tips_first(plan):
         limb, join = plan.limb(name), plan.tip_join(name)
         end = np.mean([measures[branch].centres[0] for branch in join.branches], axis=0) if isinstance(join, Fork) else None
@@ -118,7 +119,7 @@ def measure_limbs(plan: LimbPlan, surface: Surface, known: Measures | None = Non
         asked: dict[str, Any] = {
             "leaves_trunk": plan.is_branch(name), "open_root": plan.root_join(name) is None,
             "continuation": continuation(plan, name), "end": end, "up": _up(plan, limb), "obstacles": obstacles,
-            "beside": _beside(plan, name, surface)}
+            "beside": _beside(plan, name, tubes)}
         key = _measure_key(limb, asked)
         if key not in kept:
             kept[key] = measure_limb(limb, surface, **asked)
@@ -126,12 +127,12 @@ def measure_limbs(plan: LimbPlan, surface: Surface, known: Measures | None = Non
     return measures
 
 
-def _beside(plan: LimbPlan, name: str, surface: Surface) -> list[Tube]:
+def _beside(plan: LimbPlan, name: str, tubes: Mapping[str, Tube]) -> list[Tube]:
     """The limbs next to a branch in its fork, as it sees them."""
     join = plan.root_join(name)
     branches = join.branches if isinstance(join, Fork) else ()
     place = branches.index(name) if branches else 0
-    return [joint_tube(plan.limb(branch).joints, surface) for index, branch in enumerate(branches) if abs(index - place) == 1]
+    return [tubes[branch] for index, branch in enumerate(branches) if abs(index - place) == 1]
 
 
 def _measure_key(limb: Limb, asked: dict[str, Any]) -> bytes:

@@ -29,20 +29,22 @@ def inside_by_crossings(cast: Callable[[FloatArray, FloatArray], RayHits], point
     it -1; a sum other than zero votes for inside, whichever way the faces look, and where pieces overlap. The majority
     decides, which bridges the openings of an open surface.
     """
-    step = RAY_STEP * diagonal
-    votes = [_crossing_sums(cast, points, direction, step) != 0 for direction in even_directions(VOTES, OFF_AXES)]
-    return np.asarray(2 * np.sum(votes, axis=0) > VOTES, dtype=np.bool_)
+    rays = np.repeat(even_directions(VOTES, OFF_AXES), len(points), axis=0)
+    votes = _crossing_sums(cast, np.tile(points, (VOTES, 1)), rays, RAY_STEP * diagonal) != 0
+    return np.asarray(2 * votes.reshape(VOTES, -1).sum(axis=0) > VOTES, dtype=np.bool_)
 
 
-def _crossing_sums(cast: Callable[[FloatArray, FloatArray], RayHits], points: FloatArray, direction: FloatArray, step: float) -> IntArray:
-    """Signed crossings of the rays from (n, 3) points in one direction, (n,) int32; 0 where a ray has no vote."""
-    sums = np.zeros(len(points), dtype=np.int32)
-    active, starts = np.arange(len(points)), points
+def _crossing_sums(cast: Callable[[FloatArray, FloatArray], RayHits], starts: FloatArray, rays: FloatArray, step: float) -> IntArray:
+    """Signed crossings of rays from (n, 3) points along (n, 3) unit directions, (n,) int32; 0 where a ray has no vote."""
+    sums = np.zeros(len(starts), dtype=np.int32)
+    active = np.arange(len(starts))
     for _ in range(MOST_CROSSINGS):
         if not len(active):
             return sums
-        hits = cast(starts, np.broadcast_to(direction, starts.shape))
-        active, starts = active[hits.hit], hits.positions[hits.hit] + step * direction
-        sums[active] += np.where(hits.normals[hits.hit] @ direction > 0.0, 1, -1).astype(np.int32)
+        hits = cast(starts, rays[active])
+        active = active[hits.hit]
+        starts = hits.positions[hits.hit] + step * rays[active]
+        leaving = np.einsum("ij,ij->i", hits.normals[hits.hit], rays[active]) > 0.0
+        sums[active] += np.where(leaving, 1, -1).astype(np.int32)
     sums[active] = 0
     return sums

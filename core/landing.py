@@ -169,24 +169,35 @@ def has_open_outside(positions: FloatArray, directions: FloatArray, lift: FloatA
     directions : (n, 3) float64 unit vectors, which way out is
     lift : (n,) float64, how far over the skin rays start, target units
     """
-    count = len(positions)
     across = _square(directions)
-    leans = [np.zeros_like(directions), across, -across, np.cross(directions, across), np.cross(across, directions)]
-    rays = np.concatenate([unit(directions + TILT * lean) for lean in leans])
-    step = RAY_STEP * surface.diagonal
-    origins = np.tile(positions + np.maximum(lift, step)[:, None] * directions, (len(leans), 1))
+    leans = np.stack([np.zeros_like(directions), across, -across, np.cross(directions, across), np.cross(across, directions)])
+    rays = unit(directions + TILT * leans)
+    origins = positions + np.maximum(lift, RAY_STEP * surface.diagonal)[:, None] * directions
+    most = len(leans) // 2 + 1
+    covered = _covered(origins, rays[:most], surface)
+    split = np.flatnonzero((covered > 0) & (covered < most))  # where these agree, no other ray can outvote them
+    covered[split] += _covered(origins[split], rays[most:, split], surface)
+    return np.asarray(2 * covered < len(leans), dtype=np.bool_)
+
+
+def _covered(origins: FloatArray, directions: FloatArray, surface: Surface) -> Indices:
+    """How many of the rays from (n, 3) points do not leave as many bodies as they enter, (n,) int.
+
+    directions : (k, n, 3) float64 unit vectors, k rays a point
+    """
+    step, rays = RAY_STEP * surface.diagonal, directions.reshape(-1, 3)
+    starts = np.tile(origins, (len(directions), 1))
     bodies = np.zeros(len(rays), dtype=np.int64)
     active = np.arange(len(rays))
     for _ in range(MOST_CROSSINGS):
         if not len(active):
             break
-        hits = surface.cast(origins, rays[active])
+        hits = surface.cast(starts, rays[active])
         active = active[hits.hit]
         bodies[active] += np.where(_along(hits.normals[hits.hit], rays[active]) > 0.0, 1, -1)
-        origins = hits.positions[hits.hit] + step * rays[active]
+        starts = hits.positions[hits.hit] + step * rays[active]
     bodies[active] = 1
-    covered = (bodies.reshape(len(leans), count) != 0).sum(axis=0)
-    return np.asarray(2 * covered < len(leans), dtype=np.bool_)
+    return np.asarray(np.count_nonzero(bodies.reshape(directions.shape[:2]), axis=0), dtype=np.intp)
 
 
 def looks_outward(points: FloatArray, directions: FloatArray, reach: FloatArray, surface: Surface, grain: Grain = SMOOTH) -> BoolArray:
