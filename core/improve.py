@@ -83,6 +83,13 @@ class Improvement:
     changes: tuple[Change, ...]
     trials: int
 
+    def gains(self) -> str:
+        """What the whole cage came to, in words."""
+        start, score = self.start, self.score
+        return (f"{counted(score.poor, 'joint')} poor and {score.fair} fair (before {start.poor} and {start.fair}), "
+                f"volume kept {score.volume:.1%} in the mean (before {start.volume:.1%}), smallest scaled Jacobian {score.jacobian:.2f} "
+                f"in the mean (before {start.jacobian:.2f}), {counted(score.quads, 'quad')} (before {start.quads})")
+
 
 @dataclass(frozen=True)
 class _Cage:

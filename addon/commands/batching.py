@@ -94,7 +94,8 @@ def build_jobs(sources: Sequence[str], options: argparse.Namespace) -> list[Job]
     for name, (plan, target) in zip(unique_names([str(Path(plan).parent) if Path(plan).name == PLAN else plan for plan, _ in pairs]),
                                     pairs, strict=True):
         outputs = {"out": options.batch.absolute() / name / f"cage{options.kind}", **_outputs(options.batch.absolute() / name)}
-        shared = ["--fit", options.fit, *_profile(options), *(["--improve"] if options.improve else [])]
+        shared = ["--fit", options.fit, *_profile(options), *(["--improve"] if options.improve else []),
+                  *(["--keep-joints"] if options.keep_joints else [])]
         jobs.append(Job(name, ("build", str(Path(plan).absolute()), "--target", absolute(target), *shared, *_arguments(outputs)),
                         (str(Path(plan).absolute()), file_of(target), *_profile_file(options)), _files(outputs)))
     return jobs

@@ -9,8 +9,10 @@ from typing import Any
 
 from ...core.adjacency import build_adjacency
 from ...core.build import BuildResult, Progress, build_cage
+from ...core.counted import counted
 from ...core.errors import FileError
 from ...core.expected import expected_of
+from ...core.improve_moves import Proposals, all_moves, moves_of_counts
 from ...core.outward import FlippedSurface
 from ...core.plan import LimbPlan, format_plan, read_plan
 from ...core.polymesh import PolyMesh
@@ -31,7 +33,11 @@ def add_commands(commands: Any) -> None:
     parser.add_argument("--kind", metavar="ENDING", default=".blend", choices=batching.KINDS,
                         help="kind of the mesh files of a batch (default: %(default)s)")
     parser.add_argument("--improve", action="store_true",
-                        help="try other joint loops within the budget and keep what measurably bends better")
+                        help="try other rows, joints, joint loops, webs, sides and step-downs within the budget, and keep what bends "
+                        "better")
+    parser.add_argument("--keep-joints", action="store_true",
+                        help="with --improve: change counts alone and leave every joint where the plan has it, as a rig needs it that "
+                        "exists already")
     arguments.add_fit(parser)
     arguments.add_profile(parser)
     arguments.add_report(parser)
@@ -46,6 +52,8 @@ def run_build(options: argparse.Namespace) -> int:
     from ..target_pieces import skin_surface
 
     profile = arguments.read_profile_named(options.profile)
+    if options.keep_joints and not options.improve:
+        raise FileError("--keep-joints says how --improve goes to work; give both or neither.")
     if batching.is_batch(options.plan, options):
         return batching.run_jobs(batching.build_jobs(options.plan, options), options)
     options.plan = Path(*options.plan)
@@ -62,7 +70,7 @@ def run_build(options: argparse.Namespace) -> int:
         target = read_mesh(options.target)
         with skin_surface(target) as (target, surface):
             if options.improve:
-                built, text = improved(plan, surface, profile, progress)
+                built, text = improved(plan, surface, profile, moves_of_counts if options.keep_joints else all_moves, progress)
             else:
                 built = build_cage(plan, surface, progress)
             if options.fit == "limit":
@@ -79,15 +87,16 @@ def run_build(options: argparse.Namespace) -> int:
     return tell(inspected, options, title=f"Cage {options.out.name}", unit=plan.unit, sources=words)
 
 
-def improved(plan: LimbPlan, surface: Surface, profile: Profile, progress: Progress) -> tuple[BuildResult, str]:
+def improved(plan: LimbPlan, surface: Surface, profile: Profile, proposals: Proposals, progress: Progress) -> tuple[BuildResult, str]:
     """The cage that bends best within the budget, and its plan's text; tells what was changed."""
     from ...core.improve import improve
 
-    found = improve(plan, surface, ranges=profile.joints, progress=progress)
+    found = improve(plan, surface, ranges=profile.joints, proposals=proposals, progress=progress)
     for change in found.changes:
         print(change)
-    print(f"bends improved by {len(found.changes)} changes in {found.trials} trials" if found.changes else
-          f"no better bends in {found.trials} trials")
+    trials = counted(found.trials, "trial")
+    print(f"bends improved by {counted(len(found.changes), 'change')} in {trials}: {found.gains()}" if found.changes else
+          f"no better bends in {trials}")
     return found.result, format_plan(found.plan)
 
 

@@ -8,10 +8,11 @@ from functools import partial
 from typing import ClassVar
 
 import bpy
-from bpy.props import IntProperty
+from bpy.props import BoolProperty, IntProperty
 
 from ...core.flex_report import with_flex
 from ...core.improve import MOST_TRIALS, Improvement, improve
+from ...core.improve_moves import Proposals, all_moves, moves_of_counts
 from ...core.inspection import inspect_mesh
 from ...core.plan import LimbPlan
 from ..background import Background, Pause, PausingSurface
@@ -35,13 +36,17 @@ TICK = 0.1
 
 
 class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
-    """Try other joint loops, joints, rows, webs, sides and step-downs within the budget, and keep what measurably bends better"""
+    """Try other rows, joints, joint loops, webs, sides and step-downs within the budget, and keep what bends better"""
 
     bl_idname = "ringwright.improve_cage"
     bl_label = "Improve Bends"
     bl_options = {"REGISTER", "UNDO"}
 
-    trials: IntProperty(name="Trials", default=MOST_TRIALS, min=2, max=200, description="Cages that the search builds and bends at most")
+    trials: IntProperty(name="Trials", default=MOST_TRIALS, min=2, max=1000, soft_max=300,
+                        description="Cages that the search builds and bends at most")
+    keep_joints: BoolProperty(name="Keep Joints", default=False,
+                              description="Change counts alone and leave every joint where the plan has it, as a rig needs it that exists "
+                              "already")
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -52,7 +57,8 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
         plan = _improvable_plan(context.scene)
         target = read_evaluated(target_of(context.scene), context.evaluated_depsgraph_get())
         with EditorProgress(context) as progress, skin_surface(target) as (_, surface):
-            found = improve(plan, surface, ranges=preferred_profile().joints, most_trials=self.trials, progress=progress)
+            found = improve(plan, surface, ranges=preferred_profile().joints, most_trials=self.trials, proposals=self._proposals(),
+                            progress=progress)
         return self._keep(context, found)
 
     def invoke(self, context: bpy.types.Context, _: bpy.types.Event) -> set[str]:
@@ -63,7 +69,7 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
         return self.refusing(partial(self._begin, context))
 
     def _begin(self, context: bpy.types.Context) -> set[str]:
-        self._work = _Search(_improvable_plan(context.scene), kept_target(context), self.trials)
+        self._work = _Search(_improvable_plan(context.scene), kept_target(context), self.trials, self._proposals())
         self._cage = cage_of(context.scene)
         self._timer = context.window_manager.event_timer_add(TICK, window=context.window)
         context.window_manager.modal_handler_add(self)
@@ -96,6 +102,9 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
         self._work.thread.cancel()
         self._clear(context)
 
+    def _proposals(self) -> Proposals:
+        return moves_of_counts if self.keep_joints else all_moves
+
     def _clear(self, context: bpy.types.Context) -> None:
         _Search.running = None
         context.window_manager.event_timer_remove(self._timer)
@@ -113,6 +122,7 @@ class RINGWRIGHT_OT_improve_cage(Refusing, bpy.types.Operator):
         store_bends(scene.ringwright, with_flex(inspect_mesh(built.mesh, profile=profile), found.flex, profile))
         for change in found.changes:
             self.report({"INFO"}, str(change))
+        self.report({"INFO"}, found.gains())
         if kept.lost:
             self.report({"WARNING"}, told("{count} of the vertices that were moved by hand were laid anew; undo brings them back",
                                           count=kept.lost))
@@ -148,15 +158,17 @@ class _Search:
     running: ClassVar[_Search | None] = None
     """The one that is under way."""
 
-    def __init__(self, plan: LimbPlan, target: KeptTarget, trials: int) -> None:
+    def __init__(self, plan: LimbPlan, target: KeptTarget, trials: int, proposals: Proposals) -> None:
         self.stage, self.share = "Reading target", 0.0
         _Search.running = self
-        self._plan, self._target, self._trials, self._ranges = plan, target, trials, preferred_profile().joints
+        self._plan, self._target, self._trials, self._proposals = plan, target, trials, proposals
+        self._ranges = preferred_profile().joints
         self.thread = Background(self._run)
 
     def _run(self, pause: Pause) -> Improvement:
         _, tree = self._target.skin(pause)
-        return improve(self._plan, PausingSurface(tree, pause), ranges=self._ranges, most_trials=self._trials, progress=self._tell)
+        return improve(self._plan, PausingSurface(tree, pause), ranges=self._ranges, most_trials=self._trials,
+                       proposals=self._proposals, progress=self._tell)
 
     def _tell(self, stage: str, share: float) -> None:
         self.stage, self.share = stage, share

@@ -161,9 +161,10 @@ def test_every_option_reaches_the_jobs(limbs: Path, meshes: Path, tmp_path: Path
     own = tmp_path / "own.toml"
     own.write_text("schema = 1\n")
     monkeypatch.chdir(tmp_path)
-    built = jobs_of("build", "limbs/tail", "--batch", "out", "--fit", "limit", "--improve", "--profile", "own.toml")[0]
+    built = jobs_of("build", "limbs/tail", "--batch", "out", "--fit", "limit", "--improve", "--keep-joints",
+                    "--profile", "own.toml")[0]
     assert built.arguments == ("build", str(limbs / "tail" / "plan.toml"), "--target", str(limbs / "tail" / "target.ply"), "--fit", "limit",
-                               "--profile", str(own), "--improve", "--out", str(tmp_path / "out/tail/cage.blend"),
+                               "--profile", str(own), "--improve", "--keep-joints", "--out", str(tmp_path / "out/tail/cage.blend"),
                                "--json", str(tmp_path / "out/tail/inspection.json"), "--report", str(tmp_path / "out/tail/report"))
     assert set(built.inputs) == {str(limbs / "tail" / "plan.toml"), str(limbs / "tail" / "target.ply"), str(own)}
     inspected = jobs_of("inspect", "meshes/sound.obj", "--batch", "out", "--flex", "--profile", "film", "--fit", "limit", "--target",

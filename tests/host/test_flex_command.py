@@ -65,3 +65,17 @@ def test_build_improves_and_says_what_it_changed(tmp_path: Path, capfd: pytest.C
     assert "bends improved by" in capfd.readouterr().out
     kept = read_plan(read_plan_text(out) or "")
     assert format_plan(kept) != plan.read_text() and read_mesh(out).face_count <= 160
+
+
+def test_joints_stay_where_they_are_if_the_search_may_change_counts_alone(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    target, plan, out = tmp_path / "target.ply", tmp_path / "plan.toml", tmp_path / "cage.blend"
+    write_mesh(target, PolyMesh.from_quads(*capsule(radius=1.0, length=5.0, around=48, along=48)))
+    limb = Limb("finger", np.array([[0, 0, -0.8], [0, 0, 2.5], [0, 0, 4.5]]), sides=10, spans=(3, 3))
+    plan.write_text(format_plan(LimbPlan((limb,), quad_budget=160)))
+    asked = ["build", str(plan), "--target", str(target), "--out", str(out), "--keep-joints"]
+    assert main(asked) == 2 and not out.exists()
+    assert "--keep-joints says how --improve goes to work" in capfd.readouterr().err
+    assert main([*asked, "--improve"]) == 0
+    assert "bends improved by" in capfd.readouterr().out
+    kept = read_plan(read_plan_text(out) or "").limb("finger")
+    assert np.array_equal(kept.joints, limb.joints) and kept.spans != limb.spans
