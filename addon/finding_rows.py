@@ -9,7 +9,7 @@ import numpy as np
 from ..core.counted import counted
 from ..core.findings import Finding
 from ..core.flex import Flex, JointFlex
-from ..core.flex_report import describe_joint, grade, worst_first
+from ..core.flex_report import describe_joint, grade, help_for, worst_first
 from ..core.inspection import Inspection
 from ..core.polymesh import IntArray
 from ..core.ring_report import RingReport
@@ -45,7 +45,7 @@ def store_bends(settings: Any, inspection: Inspection) -> None:
 
 def _fill_bend(row: Any, joint: JointFlex, flex: Flex) -> None:
     row.bone, row.verdict, row.motion = joint.name, grade(joint), str(joint.worst.motion)
-    row.volume, row.sentence = joint.volume_kept, describe_joint(joint)
+    row.volume, row.sentence, row.help = joint.volume_kept, describe_joint(joint), help_for(flex, joint)
     row.place, row.reach = joint.place.tolist(), flex.skinned.blends[joint.bone].radius
 
 

@@ -92,6 +92,8 @@ def _draw_bends(layout: bpy.types.UILayout, settings: Any) -> None:
     if settings.active_bend < len(settings.bends):
         bend = settings.bends[settings.active_bend]
         wrapped(layout, phrase("{verdict}: {figures}.", verdict=_verdict(bend.verdict), figures=bend.sentence))
+        if bend.help:
+            wrapped(layout, bend.help)
         layout.operator("ringwright.show_bend", icon="VIEWZOOM").index = -1
 
 

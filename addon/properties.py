@@ -244,6 +244,7 @@ class RINGWRIGHT_PG_bend(bpy.types.PropertyGroup):
     motion: StringProperty()
     volume: FloatProperty()
     sentence: StringProperty()
+    help: StringProperty()
     reach: FloatProperty()
     place: FloatVectorProperty(size=3, subtype="XYZ")
 

@@ -13,6 +13,7 @@ from .adjacency import Adjacency, build_adjacency
 from .counted import counted
 from .findings import SEVERITIES, Finding
 from .flex import Flex, JointFlex, MotionFigures, Skinned, posed
+from .flex_advice import OUT_OF_CREASE, advice
 from .inspection import Inspection, with_severities
 from .picture import Picture, draw_cage
 from .polymesh import BoolArray, PolyMesh
@@ -83,7 +84,7 @@ def flex_findings(flex: Flex) -> list[Finding]:
         if len(joint.crease_poles) and not bone.is_branch:
             found.append(Finding("pole_in_crease", "warning", "vertex", joint.crease_poles, joint.place,
                                  f'{counted(len(joint.crease_poles), "pole")} in the crease of the joint at the head of "{joint.name}".',
-                                 "Move the step-down or the branch away from the inner side of the bend."))
+                                 OUT_OF_CREASE))
     return found
 
 
@@ -103,14 +104,9 @@ def describe_motion(figures: MotionFigures) -> str:
             f"{counted(figures.flipped_faces, 'face')} turned over")
 
 
-def advice(flex: Flex, joint: JointFlex) -> str:
-    """What would help a joint that bends poorly."""
-    bone = flex.skinned.skeleton.bones[joint.bone]
-    if joint.worst.loop_drift > 0.25 and not bone.is_branch:
-        return f'Move the joint of "{bone.limb}" to the middle of its ring, or build the cage anew from this plan.'
-    if bone.is_branch:
-        return f'Give "{bone.limb}" and its trunk more sides or spans where they meet, or move the joint toward the first ring.'
-    return f'Gather more rings round the joint: raise joint_loops of "{bone.limb}" by two, or give it more spans.'
+def help_for(flex: Flex, joint: JointFlex) -> str:
+    """What would help a joint; nothing where it bends well."""
+    return "" if grade(joint) == GRADES[0] else advice(flex, joint)
 
 
 def flex_lines(flex: Flex) -> list[str]:
@@ -125,13 +121,13 @@ def flex_lines(flex: Flex) -> list[str]:
 
 def flex_data(flex: Flex) -> dict[str, Any]:
     """The flex test as data that ``json`` can write."""
-    return {"joints": [_joint_data(joint) for joint in flex.joints if joint.motions],
+    return {"joints": [_joint_data(flex, joint) for joint in flex.joints if joint.motions],
             "poses": [{"name": pose.name, "shortest_edge": pose.shortest_edge, "smallest_scaled_jacobian": pose.smallest_jacobian,
                        "flipped_faces": pose.flipped_faces, "contact_faces": pose.contact_faces} for pose in flex.poses]}
 
 
-def _joint_data(joint: JointFlex) -> dict[str, Any]:
-    return {"bone": joint.name, "kind": joint.role, "verdict": grade(joint), "place": joint.place.tolist(),
+def _joint_data(flex: Flex, joint: JointFlex) -> dict[str, Any]:
+    return {"bone": joint.name, "kind": joint.role, "verdict": grade(joint), "help": help_for(flex, joint), "place": joint.place.tolist(),
             "poles_in_crease": joint.crease_poles.tolist(), "motions": [
                 {"motion": each.motion.name, "degrees": each.motion.degrees, "turn": list(each.motion.turn),
                  "volume_kept": each.volume_kept, "shortest_edge": each.shortest_edge,
@@ -157,6 +153,11 @@ def flex_rows(flex: Flex) -> list[Sequence[str]]:
                      str(worst.flipped_faces), str(worst.contact_faces), contact, f"{worst.loop_drift:.2f}",
                      str(len(joint.crease_poles))))
     return rows
+
+
+def help_rows(flex: Flex) -> list[Sequence[str]]:
+    """Joints that do not bend well with what would help them, the worst first."""
+    return [(joint.name, words) for joint in worst_first(flex) if (words := help_for(flex, joint))]
 
 
 def worst_first(flex: Flex) -> list[JointFlex]:

@@ -9,7 +9,7 @@ from html import escape
 from .checks import checks_made
 from .deviation import Deviation, OneWayDeviation
 from .findings import CHECKS, Limits
-from .flex_report import FLEX_COLUMNS, flex_rows
+from .flex_report import FLEX_COLUMNS, flex_rows, help_rows
 from .inspection import Inspection, Spread
 from .inspection_text import bound_source, describe_poles, describe_sizes, verdict
 from .picture import draw_scale
@@ -167,6 +167,9 @@ def flex(inspection: Inspection, pictures: ReportPictures) -> str:
     body = table("Joints", FLEX_COLUMNS, flex_rows(inspection.flex), text_columns=4) + paragraph(
         "Every joint bent through its range by linear blending; the table shows its worst motion. Volume is that of the limb inside the "
         "joint's blend, loop drift is in radii of the limb. The angles try a mesh and are no medical advice.")
+    helped = help_rows(inspection.flex)
+    if helped:
+        body += table("What would help", ("Joint", "What would help"), helped, text_columns=2)
     return body + gallery(pictures.bends, "small")
 
 

@@ -10,16 +10,18 @@ import pytest
 
 from ringwright.core.build import build_cage
 from ringwright.core.flex import Flex, flex_test, skinned
+from ringwright.core.flex_advice import advice
 from ringwright.core.flex_report import (
     FlexLimits,
-    advice,
     animation_poses,
     describe_joint,
     describe_motion,
     faces_of_other_branches,
+    flex_data,
     flex_findings,
     flex_rows,
     grade,
+    help_rows,
     picture_flex,
     with_flex,
 )
@@ -60,7 +62,7 @@ def test_a_poor_joint_is_a_warning_with_place_faces_and_advice() -> None:
     flex = bend(175, 0.12)
     finding = flex_findings(flex)[0]
     assert (finding.name, finding.severity) == ("poor_bend", "warning")
-    assert "stalk.2" in finding.reason and "flex 175" in finding.reason and "joint_loops" in finding.mend
+    assert "stalk.2" in finding.reason and "flex 175" in finding.reason and finding.mend == advice(flex, flex.joints[0])
     assert np.allclose(finding.place, [0, 0, 0.96]) and len(finding.elements)
     assert not flex_findings(bend(30))
 
@@ -71,11 +73,11 @@ def test_a_pole_in_the_crease_is_told() -> None:
     assert flex_findings(replace(flex, joints=(joint,)))[0].name == "pole_in_crease"
 
 
-def test_advice_tells_a_joint_off_its_ring() -> None:
-    flex = bend(30)
-    joint = flex.joints[0]
-    drifting = replace(joint, motions=(replace(joint.motions[0], loop_drift=0.5),))
-    assert "Move the joint" in advice(flex, drifting) and "joint_loops" in advice(flex, joint)
+def test_what_would_help_is_told_of_joints_that_do_not_bend_well_alone() -> None:
+    poor, good = bend(175, 0.12), bend(20)
+    ((name, words),) = help_rows(poor)
+    assert name == "stalk.2" and words == advice(poor, poor.joints[0]) == flex_data(poor)["joints"][0]["help"]
+    assert not help_rows(good) and flex_data(good)["joints"][0]["help"] == ""
 
 
 def test_text_data_and_page_carry_the_bends() -> None:
@@ -90,7 +92,7 @@ def test_text_data_and_page_carry_the_bends() -> None:
     pictures = picture_inspection(flex.skinned.mesh, inspection, width=64)
     assert len(pictures.bends) == 1 and pictures.bends[0].image.std() > 5
     page = html_page(inspection, pictures, title="t", unit="", sources={})
-    assert "<h2>Bends</h2>" in page and "stalk.2" in page
+    assert "<h2>Bends</h2>" in page and "stalk.2" in page and "What would help" in page
     assert "<h2>Bends</h2>" not in html_page(plain, picture_inspection(flex.skinned.mesh, plain, width=64), title="t", unit="", sources={})
 
 
