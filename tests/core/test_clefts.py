@@ -32,10 +32,10 @@ def two_clefts() -> ReferenceSurface:
 
 def test_the_nearest_place_on_a_line() -> None:
     tube = Tube(np.array([[0.0, 0, 0], [0, 0, 2], [2, 0, 2]]), np.array([1.0, 3.0, 5.0]))
-    near = nearest_on(np.array([[1.0, 0, 0.5], [1, 1, 2], [0, 0, -3]]), tube)
-    np.testing.assert_allclose(near.points, [[0, 0, 0.5], [1, 0, 2], [0, 0, 0]])
-    np.testing.assert_allclose(near.radii, [1.5, 4, 1])
-    np.testing.assert_allclose(near.directions, [[0, 0, 1], [1, 0, 0], [0, 0, 1]])
+    near = nearest_on(np.array([[1.0, 0, 0.5], [1, 1, 2], [0, 0, -3], [3, 0, 2]]), tube)
+    np.testing.assert_allclose(near.points, [[0, 0, 0.5], [1, 0, 2], [0, 0, 0], [2, 0, 2]])
+    np.testing.assert_allclose(near.radii, [1.5, 4, 1, 5])
+    np.testing.assert_allclose(near.directions, [[0, 0, 1], [1, 0, 0], [0, 0, 1], [1, 0, 0]])
 
 
 def test_a_limb_knows_its_thickness_from_the_balls_inside_it() -> None:
@@ -56,7 +56,9 @@ def test_limbs_are_grown_together_below_their_cleft(two_clefts: ReferenceSurface
         tube = joint_tube(upright(x, -2.0, 5.0), two_clefts)
         together = grown_together(line, tangents, tube, two_clefts)
         assert together[line[:, 2] < cleft - 0.15].all() and not together[line[:, 2] > cleft + 0.15].any()
-        assert cleft_length(line, line[:, 2], tube, two_clefts) == pytest.approx(cleft, abs=0.15)
+        found = cleft_length(line, line[:, 2], tube, two_clefts)
+        assert found == pytest.approx(cleft, abs=0.15)
+        assert cleft_length(line[::40], line[::40, 2], tube, two_clefts) == pytest.approx(found, abs=0.02)
 
 
 def test_limbs_apart_have_their_cleft_where_the_line_begins() -> None:

@@ -105,6 +105,12 @@ def test_a_bone_cut_short_by_its_trunk_keeps_no_slivers() -> None:
     assert whole.limbs["finger"].spans == (6,) and short.limbs["finger"].spans == (3,)
 
 
+def test_a_short_bone_has_as_many_rows_as_the_rings_at_its_joints_need() -> None:
+    """Two loops on every side of a joint: a bone between two joints takes both joints' and one row more, a free end takes one joint's."""
+    counts = solve_counts(LimbPlan((limb("tail", bones=3, sides=8, joint_loops=5),), quad_budget=None), {"tail": size(0.3, 8, 3)})
+    assert counts.limbs["tail"].spans == (3, 5, 3)
+
+
 def test_step_downs_lie_between_plain_rows_away_from_joints() -> None:
     for seed in range(40):
         plan, measures = random_plan(np.random.default_rng(seed), explicit=True)

@@ -41,6 +41,20 @@ def test_rows_at_a_joint() -> None:
     assert spacings["elbow"].rows == 2 and spacings["elbow"].ratio == pytest.approx(0.5 / 0.3)
 
 
+@pytest.mark.parametrize("limb", [0, 1, -1])
+def test_faces_of_another_limb_do_not_count_at_a_joint(limb: int) -> None:
+    """Two tubes round one axis, one within the other and with rows of its own: of a zone that knows its limb only that limb's."""
+    outer, inner = tube([0.0, 2.0, 2.3, 2.8, 5.0]), tube([0.0, 2.05, 2.4, 2.75, 5.0])
+    both = PolyMesh.from_quads(np.concatenate([outer.positions, 0.5 * inner.positions + [0, 0, 1.2]]),
+                               np.concatenate([outer.corner_verts, inner.corner_verts + outer.vertex_count]).reshape(-1, 4))
+    mesh = both.with_attributes(**{"face.face_limb": np.repeat(np.int32([0, 1]), [outer.face_count, inner.face_count])})
+    zone = JointZone("elbow", np.array([0, 0, 2.4]), np.array([0, 0, 1.0]), 0.45, 2.0, limb)
+    rows = {0: 2, 1: 2, -1: 4}
+    assert joint_spacings(mesh, [zone])["elbow"].rows == rows[limb]
+    if limb >= 0:
+        assert joint_spacings(mesh, [zone])["elbow"].ratio == pytest.approx((0.5 / 0.3, 1.0)[limb])
+
+
 def test_mirror_images() -> None:
     random = np.random.default_rng(4)
     half = random.random((300, 3)) + [0.1, 0.0, 0.0]

@@ -104,4 +104,5 @@ def test_edges_of_webs_crowd_together_round_where_their_middles_were(share: floa
 def test_webs_crowd_only_between_branches_with_two_edges_in_front_and_at_the_back() -> None:
     assert may_crowd(branch_edges((10, 10, 10), (3, 3)))
     assert not may_crowd(branch_edges((8, 8, 8), (3, 3)))
+    assert not may_crowd(branch_edges((10, 10, 10), (3, 4)))  # one edge on one side of the middle branch, two on the other
     assert not may_crowd(branch_edges((10, 10), (3,)))

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from scipy.spatial import SphericalVoronoi
 from scipy.spatial.transform import Rotation
 
 from ringwright.core.frames import (
     any_square_direction,
     arc_lengths,
+    even_directions,
     rotation_minimising_frames,
     sample_polyline,
     smooth_directions,
@@ -113,3 +115,14 @@ def test_directions_square_to_an_axis() -> None:
     vectors = rng.normal(size=(20, 3))
     np.testing.assert_allclose(np.sum(square_to(vectors, axes) * axes, axis=1), 0, atol=1e-14)
     np.testing.assert_array_equal(unit(np.zeros((2, 3))), np.zeros((2, 3)))
+
+
+@pytest.mark.parametrize(("count", "first_turn"), [(48, 0.0), (256, 0.7)])
+def test_directions_lie_evenly_over_the_sphere(count: int, first_turn: float) -> None:
+    """Every direction has the same share of the sphere, as scipy's spherical Voronoi cells tell it; the two ends differ most."""
+    directions = even_directions(count, first_turn)
+    shares = SphericalVoronoi(directions).calculate_areas() / (4 * np.pi / count)
+    assert directions.shape == (count, 3) and shares.min() > 0.93 and shares.max() < 1.2
+    assert np.ptp(np.sort(shares)[2:-2]) < 0.12
+    turned = Rotation.from_rotvec([0.0, 0.0, first_turn]).apply(even_directions(count))
+    np.testing.assert_allclose(directions, turned, atol=1e-12)

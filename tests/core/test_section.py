@@ -84,6 +84,14 @@ def test_figures_of_an_ellipse() -> None:
     np.testing.assert_allclose(centroids(centre, Z, X, profile), centre, atol=1e-12)
 
 
+def test_the_area_of_an_uneven_outline_is_that_of_its_polygon() -> None:
+    """Against the shoelace formula over the outline's points."""
+    profile = np.random.default_rng(2).uniform(0.5, 2.0, (3, 11))
+    x, y = profile * np.cos(even_angles(3, 11)), profile * np.sin(even_angles(3, 11))
+    areas = 0.5 * np.sum(x * np.roll(y, -1, axis=1) - np.roll(x, -1, axis=1) * y, axis=1)
+    np.testing.assert_allclose(area_radii(profile), np.sqrt(areas / np.pi), rtol=1e-12)
+
+
 def test_gaps_are_filled_round_the_ring_and_lost_rings_from_the_next() -> None:
     radii = np.tile(np.arange(1.0, 9.0), (4, 1))
     radii[1, 0], radii[1, 3] = np.inf, np.inf

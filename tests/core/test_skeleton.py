@@ -60,6 +60,23 @@ def test_a_limb_on_the_plane_stays_single() -> None:
     assert [(bone.name, bone.side) for bone in skeleton_of(plan).bones] == [("trunk", 0), ("arm.L", 1), ("arm.R", -1)]
 
 
+@pytest.mark.parametrize(("way", "single"), [(0.1, True), (0.3, False), (-0.3, False)])
+def test_a_limb_beside_the_plane_has_an_image(way: float, single: bool) -> None:
+    """On the plane is what strays from it by less than a tenth of its bone's length, here 0.2."""
+    plan = LimbPlan((limb("trunk", (0, 0, 0), (way, 0, 2)),), symmetry="x")
+    assert [bone.side for bone in skeleton_of(plan).bones] == ([0] if single else [1, -1])
+
+
+@pytest.mark.parametrize("bend", [0.5, -0.5])
+def test_a_straight_limb_bends_as_it_does_through_its_splices(bend: float) -> None:
+    """Two straight limbs that meet at an angle: the hinges of both look along the axis of the turn there, whichever way it goes."""
+    lower, upper = limb("lower", (0, 0, 0), (0, 0, 2)), limb("upper", (0, 0, 2), (0, bend, 4))
+    first, second = skeleton_of(LimbPlan((lower, upper), splices=(Splice("upper", "lower"),))).bones
+    for hinge in (first.hinge, second.hinge):
+        assert float(hinge @ np.cross(first.direction, second.direction)) == pytest.approx(
+            np.linalg.norm(np.cross(first.direction, second.direction)))
+
+
 def test_names_stay_apart_short_and_keep_their_side() -> None:
     names = free_names(["a.L", "a.L", " odd  name\t", "", "é" * 60 + ".R", "é" * 60 + ".R"])
     assert names[:4] == ["a.L", "a.2.L", "odd name", "bone"]
