@@ -15,7 +15,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from .coverage import OpenEnds, open_ends
 from .errors import MeshError
@@ -67,20 +66,8 @@ class Deviation:
         return 100.0 * distance / self.diagonal
 
 
-@dataclass(frozen=True)
-class AreaSamples:
-    """Points spread over triangles in proportion to their area, in the order of the triangles.
-
-    positions : (n, 3) float64
-    triangles : (n,) int64, triangle of every point
-    """
-
-    positions: FloatArray
-    triangles: npt.NDArray[np.int64]
-
-
-def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, seed: int) -> AreaSamples:
-    """Spread points over triangles, one in each of ``count`` equal shares of the area.
+def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, seed: int) -> FloatArray:
+    """Spread points over triangles, one in each of ``count`` equal shares of the area, (count, 3) float64.
 
     positions : (V, 3) float64
     triangles : (T, 3) int
@@ -95,7 +82,7 @@ def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, see
     if total <= 0.0:
         raise MeshError("The mesh has no face with an area, so its deviation cannot be measured; give it faces.")
     random = np.random.default_rng(seed)
-    points, chosen = np.empty((count, 3)), np.empty(count, dtype=np.int64)
+    points = np.empty((count, 3))
     for start in range(0, count, PIECE):
         stop = min(start + PIECE, count)
         place, u, v = random.random((3, stop - start))
@@ -104,8 +91,14 @@ def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, see
         outside = u + v > 1.0
         u[outside], v[outside] = 1.0 - u[outside], 1.0 - v[outside]
         first, second, third = positions.take(triangles.take(picked, axis=0), axis=0).transpose(1, 2, 0)
-        points[start:stop], chosen[start:stop] = (first + u * (second - first) + v * (third - first)).T, picked
-    return AreaSamples(points, chosen)
+        second -= first
+        third -= first
+        second *= u
+        third *= v
+        second += first
+        second += third
+        points[start:stop] = second.T
+    return points
 
 
 def summarise_distances(samples: FloatArray, distances: FloatArray, vertices: FloatArray, vertex_distances: FloatArray) -> OneWayDeviation:
@@ -142,14 +135,14 @@ def _from_cage(cage: PolyMesh, surface: Surface, samples: int, seed: int) -> tup
     """The way from the cage to the target, and the largest distance of a vertex."""
     used = np.zeros(cage.vertex_count, dtype=np.bool_)
     used[cage.corner_verts] = True
-    vertices, points = cage.positions[used], sample_triangles(cage.positions, cage.triangles(), samples, seed).positions
+    vertices, points = cage.positions[used], sample_triangles(cage.positions, cage.triangles(), samples, seed)
     vertex_distances = _distances(vertices, surface)
     return summarise_distances(points, _distances(points, surface), vertices, vertex_distances), float(vertex_distances.max(initial=0.0))
 
 
 def _from_target(target: PolyMesh, surface: Surface, ends: OpenEnds, samples: int, seed: int) -> tuple[OneWayDeviation, float]:
     """The way from the part of the target that the cage covers to the cage, and that part's share."""
-    points = sample_triangles(target.positions, target.triangles(), samples, seed).positions
+    points = sample_triangles(target.positions, target.triangles(), samples, seed)
     corners = target.positions.take(target.corner_verts[:: max(1, 4 * len(target.corner_verts) // samples)], axis=0)
     distances, corner_distances = (_distances(each, surface, ends) for each in (points, corners))
     covered, known = np.isfinite(distances), np.isfinite(corner_distances)

@@ -166,7 +166,7 @@ def libigl_deviation(cage: object, target: object) -> tuple[float, Callable[[], 
 
     def both_ways() -> None:
         for (here, there, faces), tree, seed in zip(sides, trees, (1, 2), strict=True):
-            samples = sample_triangles(here.positions, here.triangles(), SAMPLES, seed).positions
+            samples = sample_triangles(here.positions, here.triangles(), SAMPLES, seed)
             used = here.positions if here is cage else here.positions[here.corner_verts[:: max(1, 4 * len(here.corner_verts) // SAMPLES)]]
             for points in (samples, used):
                 tree.squared_distance(there.positions, faces, np.ascontiguousarray(points))
