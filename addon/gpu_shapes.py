@@ -210,6 +210,13 @@ def lifted(context: bpy.types.Context, lines: FloatArray) -> FloatArray:
     return np.asarray(lines + LIFT * view.view_distance * inverse[:3, 2], dtype=np.float64)
 
 
+def words_width(words: str, size: float = 12.0) -> float:
+    """How wide ``draw_words`` draws a line of words with its plate, pixels."""
+    scale = interface_scale() * preference("text_size")
+    blf.size(FONT, size * scale)
+    return float(blf.dimensions(FONT, words)[0]) + 8 * scale
+
+
 def draw_words(places: FloatArray, words: Sequence[str], colour: Colour = PAPER, size: float = 12.0, *, centred: bool = True) -> None:
     """Write a word at each of (n, 2) places in pixels, on a dark plate that makes it readable over anything.
 

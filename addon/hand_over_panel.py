@@ -102,10 +102,12 @@ def _verdict(grade: str) -> str:
 
 
 def _draw_search(layout: bpy.types.UILayout) -> None:
-    """The button that begins the search, or how far it has come."""
+    """The buttons that begin the search, or how far it has come."""
     progress = progress_of_search()
     if progress is None:
-        layout.operator("ringwright.improve_cage", icon="TRACKING_REFINE_FORWARDS")
+        row = layout.row(align=True)
+        row.operator("ringwright.improve_cage", icon="TRACKING_REFINE_FORWARDS").keep_joints = False
+        row.operator("ringwright.improve_cage", text="Keep Joints").keep_joints = True
         return
     layout.progress(text=phrase("Improving; Esc gives up"), factor=progress[1])
     wrapped(layout, progress[0])

@@ -185,7 +185,10 @@ def _draw_sources(layout: bpy.types.UILayout, context: bpy.types.Context) -> Non
     elif context.mode == "EDIT_MESH":
         row.operator("ringwright.limb_from_vertices", icon="VERTEXSEL")
     suits = kind in {"ARMATURE", "CURVE", "EMPTY"} or context.mode == "EDIT_MESH"
-    row.menu("RINGWRIGHT_MT_limb_sources", text="" if suits else "Limbs from Objects")
+    if suits:
+        row.menu("RINGWRIGHT_MT_limb_sources", text="", icon="DOWNARROW_HLT")
+    else:
+        row.menu("RINGWRIGHT_MT_limb_sources", text="Limbs from Objects")
 
 
 class RINGWRIGHT_MT_limb_sources(bpy.types.Menu):

@@ -123,6 +123,16 @@ def test_places_show_their_names_and_what_comes_next(cage: bpy.types.Object, mon
     assert markers(card, GREEN, 16) == 1 and markers(card, YELLOW, 16) == 1 and markers(card, PAPER, 16) == 1
 
 
+def test_words_beside_the_pointer_stay_left_of_the_region_s_right_edge(cage: bpy.types.Object, monkeypatch: pytest.MonkeyPatch) -> None:
+    _, region = viewport()
+    words = "Click the tip of the fourth toe, or leave it out with the space bar"
+    far = draw(PlacesView(words=words, region=region, pointer=np.array([region.width - 40.0, 100.0])), monkeypatch)
+    near = draw(PlacesView(words=words, region=region, pointer=np.array([10.0, 100.0])), monkeypatch)
+    (plate,) = (each for each in far.drawn if each.kind == "TRIS")
+    assert plate.positions[:, 0].max() <= region.width
+    assert near.words[words][0] > 10.0
+
+
 def test_a_tools_view_goes_with_the_extension(cage: bpy.types.Object) -> None:
     view = PlacesView()
     view.start()
