@@ -120,7 +120,7 @@ def test_covered_part_equals_the_second_opinion() -> None:
     open_cage = PolyMesh.from_quads(cage.positions, np.delete(cage.quads(), [9, 20], axis=0))
     measured = measure_deviation(open_cage, target, ReferenceSurface.from_mesh(open_cage), ReferenceSurface.from_mesh(target), seed=5,
                                  samples=100_000)
-    second = reference_deviation(open_cage, target, samples=100_000)
+    second = reference_deviation(open_cage, ReferenceSurface.from_mesh(target), samples=100_000)
     assert measured.covered == pytest.approx(second.covered, abs=4e-3)
     assert measured.percent(measured.target_to_cage.mean) == pytest.approx(second.target_to_cage.mean(), rel=0.02)
 

@@ -5,14 +5,11 @@ from __future__ import annotations
 import pytest
 
 from ringwright.core.adjacency import build_adjacency
-from ringwright.core.build import build_cage
 from ringwright.core.limit_fit import fit_limit
-from ringwright.core.plan import read_plan
 from ringwright.core.quality import scaled_jacobian
 from support.open_data import require_base_mesh
-from support.real_cases import CASE_NAMES, real_case
+from support.real_cases import CASE_NAMES, built_case, real_case
 from support.reference_deviation import reference_deviation
-from support.reference_surface import ReferenceSurface
 from support.subdivision import catmull_clark
 
 pytestmark = pytest.mark.real
@@ -25,10 +22,10 @@ CASES = [pytest.param(name, marks=[] if name == "arm_right" else [pytest.mark.sl
 def test_subdivided_cage_lies_closer(name: str) -> None:
     require_base_mesh()
     case = real_case(name)
-    surface = ReferenceSurface.from_mesh(case.target)
-    cage = build_cage(read_plan(case.plan(case.comparable().face_count)), surface).mesh
+    surface = case.surface
+    cage = built_case(name, case.comparable().face_count).mesh
     fitted = cage.with_positions(fit_limit(cage, surface, build_adjacency(cage).boundary_vertex).positions)
-    plain, limit = (reference_deviation(catmull_clark(mesh, 3), case.target, 40_000) for mesh in (cage, fitted))
+    plain, limit = (reference_deviation(catmull_clark(mesh, 3), surface, 40_000) for mesh in (cage, fitted))
     assert limit.mean < plain.mean / TIMES
     assert limit.percentile_99 < plain.percentile_99
     before, after = (scaled_jacobian(mesh.positions[mesh.quads()]) for mesh in (cage, fitted))

@@ -20,7 +20,7 @@ from ringwright.core.inspection import Inspection, inspect_mesh
 from ringwright.core.plan import LimbPlan, Socket, read_plan
 from ringwright.core.polymesh import BoolArray, PolyMesh
 from support.open_data import require_base_mesh
-from support.real_cases import CASE_NAMES, RealCase, real_case, write_case
+from support.real_cases import CASE_NAMES, RealCase, built_case, real_case, write_case
 from support.reference_deviation import ReferenceDeviation, reference_deviation
 from support.reference_surface import ReferenceSurface
 from support.rig_joints import RigJoint, digit_joints, rows_to_nearest_pole, trunk_joints
@@ -77,13 +77,8 @@ class Fit:
 def _built(name: str, yardstick: str) -> Built:
     case = real_case(name)
     professional = case.professional if yardstick == WHOLE else case.comparable()
-    result = build_cage(read_plan(case.plan(professional.face_count)), _surface(name))
+    result = built_case(name, professional.face_count)
     return Built(case, result, professional, inspect_mesh(result.mesh, tally=result.tally, joint_zones=result.zones))
-
-
-@lru_cache(maxsize=len(CASE_NAMES))
-def _surface(name: str) -> ReferenceSurface:
-    return ReferenceSurface.from_mesh(real_case(name).target)
 
 
 @pytest.fixture(scope="module", params=CASES)
@@ -94,7 +89,7 @@ def built(request: pytest.FixtureRequest) -> Built:
 
 @pytest.fixture(scope="module")
 def fit(built: Built) -> Fit:
-    return Fit(reference_deviation(built.mesh, built.case.target), reference_deviation(built.professional, built.case.target))
+    return Fit(*(reference_deviation(mesh, built.case.surface) for mesh in (built.mesh, built.professional)))
 
 
 def test_every_face_is_a_quad_of_four_corners(built: Built) -> None:
@@ -174,14 +169,14 @@ def test_covers_the_target_past_its_cut(fit: Fit, built: Built) -> None:
 
 
 def test_every_vertex_lies_on_the_target(built: Built) -> None:
-    surface = _surface(built.case.name)
+    surface = built.case.surface
     assert surface.closest(built.mesh.positions).distances.max() <= ON_TARGET * surface.diagonal
 
 
 def test_no_face_looks_against_the_target(built: Built) -> None:
     corners = built.mesh.positions[built.mesh.quads()]
     normals = np.cross(corners[:, 2] - corners[:, 0], corners[:, 3] - corners[:, 1])
-    nearest = _surface(built.case.name).closest(corners.mean(axis=1))
+    nearest = built.case.surface.closest(corners.mean(axis=1))
     assert (np.einsum("ij,ij->i", normals, nearest.normals) > 0.0).all()
 
 
@@ -236,7 +231,7 @@ def test_the_command_builds_the_same_kind_of_cage_through_the_host(name: str, tm
     assert told["poles"]["excess"] == 0 and not told["poles"]["in_joints"]
     assert told["deviation"]["vertex_maximum"] <= ON_TARGET * told["deviation"]["diagonal"]
     percent = 100.0 / told["deviation"]["diagonal"]
-    hand_made = reference_deviation(real_case(name).comparable(), real_case(name).target)
+    hand_made = reference_deviation(real_case(name).comparable(), real_case(name).surface)
     assert percent * max(told["deviation"][way]["mean"] for way in ("cage_to_target", "target_to_cage")) <= hand_made.mean
     assert (folder / "report" / "report.html").exists()
 

@@ -13,7 +13,6 @@ from support import open_data
 from support.open_data import require_base_mesh
 from support.real_cases import CASE_NAMES, RealCase, real_case
 from support.reference_deviation import reference_deviation
-from support.reference_surface import ReferenceSurface
 
 pytestmark = pytest.mark.real
 
@@ -49,7 +48,7 @@ def test_professional_limb_has_the_published_counts(case: RealCase) -> None:
 
 
 def test_professional_limb_fits_as_published(case: RealCase) -> None:
-    measured = reference_deviation(case.professional, case.target)
+    measured = reference_deviation(case.professional, case.surface)
     _, _, _, mean, percentile_99 = PUBLISHED[case.name[:3]]
     assert measured.mean == pytest.approx(mean, abs=0.0015)
     assert measured.percentile_99 == pytest.approx(percentile_99, abs=0.01)
@@ -60,9 +59,8 @@ def test_target_is_dense(case: RealCase) -> None:
 
 
 def test_joints_lie_inside_the_target(case: RealCase) -> None:
-    surface = ReferenceSurface(case.target.positions, case.target.triangles())
     owners = [name for name, limb in case.limbs.items() for _ in limb.joints]
-    inside = surface.inside(np.concatenate([limb.joints for limb in case.limbs.values()]))
+    inside = case.surface.inside(np.concatenate([limb.joints for limb in case.limbs.values()]))
     assert not [name for name, within in zip(owners, inside, strict=True) if not within]
 
 

@@ -50,7 +50,7 @@ def tip_of(surface: ReferenceSurface, joints: FloatArray) -> FloatArray:
 def limb(name: str) -> tuple[LimbPlan, BuildResult]:
     """The ready-made arm or leg on a case of that side."""
     case = real_case(name)
-    surface = ReferenceSurface.from_mesh(case.target)
+    surface = case.surface
     joints = {limb.replace("_", " "): each.joints for limb, each in case.limbs.items()}
     arm = name.startswith("arm")
     chain = {"shoulder": "upper arm", "elbow": "forearm", "wrist": "palm"} if arm else {"hip": "thigh", "knee": "shin", "ankle": "foot"}

@@ -17,15 +17,13 @@ import igl
 import numpy as np
 from scipy.spatial import cKDTree
 
-from ringwright.core.build import build_cage
 from ringwright.core.face_geometry import vertex_normals
 from ringwright.core.flex import Flex, flex_test, skinned
 from ringwright.core.plan import read_plan
 from ringwright.core.polymesh import FloatArray, IntArray, PolyMesh
 from ringwright.core.skeleton import Skeleton, skeleton_of
 from ringwright.core.skin_weights import JointBlend, ancestry, bind, joint_blends, nearest_bones, strongest
-from support.real_cases import RealCase, real_case
-from support.reference_surface import ReferenceSurface
+from support.real_cases import RealCase, built_case, real_case
 from support.subdivision import catmull_clark
 
 CASES = ("arm_right", "leg_right")
@@ -66,9 +64,8 @@ class Pair:
 def pair(name: str) -> Pair:
     """Both meshes of a case, bent; the cage as the planner makes it of the hand-made mesh's quads."""
     case = real_case(name)
-    plan = read_plan(case.plan(case.comparable().face_count))
-    cage = build_cage(plan, ReferenceSurface.from_mesh(case.target)).mesh
-    return bent_pair(case, cage, skeleton_of(plan))
+    quads = case.comparable().face_count
+    return bent_pair(case, built_case(name, quads).mesh, skeleton_of(read_plan(case.plan(quads))))
 
 
 def bent_pair(case: RealCase, cage: PolyMesh, skeleton: Skeleton) -> Pair:

@@ -17,6 +17,8 @@ from pathlib import Path
 import numpy as np
 
 from ringwright.core.adjacency import build_adjacency
+from ringwright.core.build import BuildResult, build_cage
+from ringwright.core.plan import read_plan
 from ringwright.core.polymesh import FloatArray, IntArray, PolyMesh
 from support.open_data import BaseMesh, load_base_mesh
 from support.reference_surface import ReferenceSurface
@@ -49,6 +51,7 @@ class RealCase:
     name : one of CASE_NAMES
     professional : the base mesh's own quads of this limb, metres
     target : the same subdivided, all quads; ``target.triangles()`` is the dense sculpt
+    surface : the target for questions, its tree built once for all tests
     limbs : joint chains by limb name
     joins : the plan's forks, sockets and splices, TOML text
     """
@@ -56,6 +59,7 @@ class RealCase:
     name: str
     professional: PolyMesh
     target: PolyMesh
+    surface: ReferenceSurface
     limbs: Mapping[str, Limb]
     joins: str
 
@@ -93,7 +97,15 @@ def real_case(name: str) -> RealCase:
     professional = limb_part(base, {"arm": "upperarm01", "leg": "upperleg01"}[part] + suffix)
     target = catmull_clark(professional, ROUNDS)
     chains, joins = (_arm_chains, ARM_JOINS) if part == "arm" else (_leg_chains, LEG_JOINS)
-    return RealCase(name, professional, target, _fitted(chains(base, suffix), target), joins)
+    surface = ReferenceSurface.from_mesh(target)
+    return RealCase(name, professional, target, surface, _fitted(chains(base, suffix), target, surface), joins)
+
+
+@lru_cache(maxsize=2 * len(CASE_NAMES))
+def built_case(name: str, quads: int) -> BuildResult:
+    """The cage of a case under a budget of quads, built once for all tests."""
+    case = real_case(name)
+    return build_cage(read_plan(case.plan(quads)), case.surface)
 
 
 def limb_part(base: BaseMesh, root_bone: str) -> PolyMesh:
@@ -177,10 +189,10 @@ def _digit(base: BaseMesh, bones: Sequence[str]) -> Limb:
     return Limb(np.stack(joints), "closed")
 
 
-def _fitted(limbs: Mapping[str, Limb], target: PolyMesh) -> dict[str, Limb]:
+def _fitted(limbs: Mapping[str, Limb], target: PolyMesh, surface: ReferenceSurface) -> dict[str, Limb]:
     """The chains with the first one begun inside the cut and the rig's tip joints, some of which poke out, drawn in."""
     digits = [name for name, limb in limbs.items() if limb.tip == "closed"]
-    tips = _tips_drawn_in([limbs[name].joints for name in digits], ReferenceSurface.from_mesh(target))
+    tips = _tips_drawn_in([limbs[name].joints for name in digits], surface)
     drawn_in = {name: Limb(np.concatenate([limbs[name].joints[:-1], [tip]]), "closed") for name, tip in zip(digits, tips, strict=True)}
     first = next(iter(limbs))
     return {**limbs, first: Limb(_begun_inside(limbs[first].joints, target), limbs[first].tip), **drawn_in}

@@ -38,24 +38,24 @@ class ReferenceDeviation:
         return float(np.percentile(np.concatenate([self.cage_to_target, self.target_to_cage]), 99.0))
 
 
-def reference_deviation(cage: PolyMesh, target: PolyMesh, samples: int = 100_000, seed: int = 1) -> ReferenceDeviation:
+def reference_deviation(cage: PolyMesh, target: ReferenceSurface, samples: int = 100_000, seed: int = 1) -> ReferenceDeviation:
     """Measure both ways with as many samples on either surface, evenly by area; quads split from their first corner.
 
     Every sampled mean lies within about its standard error of the true one; a sampled maximum is too small.
     Source: Cignoni, Rocchini, Scopigno, "Measuring error on simplified surfaces", 1998.
     """
     random = np.random.default_rng(seed)
-    target_surface, cage_surface = ReferenceSurface.from_mesh(target), ReferenceSurface.from_mesh(cage)
-    percent = 100.0 / target_surface.diagonal
-    there = target_surface.closest(sample_surface(cage, samples, random))
+    cage_surface = ReferenceSurface.from_mesh(cage)
+    percent = 100.0 / target.diagonal
+    there = target.closest(sample_surface(cage_surface, samples, random))
     back = cage_surface.closest(sample_surface(target, samples, random))
-    covered = ~_on_open_edge(back.positions, cage, ON_RIM * target_surface.diagonal)
+    covered = ~_on_open_edge(back.positions, cage, ON_RIM * target.diagonal)
     return ReferenceDeviation(percent * there.distances, percent * back.distances[covered], float(covered.mean()))
 
 
-def sample_surface(mesh: PolyMesh, samples: int, random: np.random.Generator) -> FloatArray:
+def sample_surface(surface: ReferenceSurface, samples: int, random: np.random.Generator) -> FloatArray:
     """Random points spread evenly by area, (samples, 3) float64."""
-    first, second, third = (mesh.positions[mesh.triangles()[:, corner]] for corner in range(3))
+    first, second, third = (surface.positions[surface.triangles[:, corner]] for corner in range(3))
     areas = np.linalg.norm(np.cross(second - first, third - first), axis=1)
     chosen = random.choice(len(areas), samples, p=areas / areas.sum())
     outward, along = np.sqrt(random.random(samples))[:, None], random.random(samples)[:, None]

@@ -7,6 +7,7 @@ import pytest
 
 from ringwright.core.polymesh import PolyMesh
 from support.reference_deviation import reference_deviation
+from support.reference_surface import ReferenceSurface
 from support.shapes import cylinder
 
 
@@ -16,7 +17,7 @@ def _tube(around: int, low: float, high: float) -> PolyMesh:
 
 
 def test_inscribed_tube_lies_as_far_off_as_its_chords() -> None:
-    target = _tube(2048, 0.0, 10.0)
+    target = ReferenceSurface.from_mesh(_tube(2048, 0.0, 10.0))
     measured = reference_deviation(_tube(8, 0.0, 10.0), target, samples=20_000)
     percent = 100.0 / np.linalg.norm([2.0, 2.0, 10.0])
     deepest = 1.0 - np.cos(np.pi / 8.0)
@@ -30,6 +31,6 @@ def test_inscribed_tube_lies_as_far_off_as_its_chords() -> None:
 
 
 def test_what_the_cage_does_not_cover_is_left_out() -> None:
-    measured = reference_deviation(_tube(64, 2.0, 8.0), _tube(64, 0.0, 10.0), samples=20_000)
+    measured = reference_deviation(_tube(64, 2.0, 8.0), ReferenceSurface.from_mesh(_tube(64, 0.0, 10.0)), samples=20_000)
     assert measured.covered == pytest.approx(0.6, abs=0.02)
     assert measured.target_to_cage.max() < 1e-6
