@@ -160,6 +160,28 @@ def test_ranges_count_from_a_straight_limb() -> None:
     assert motions_of(skeleton, 1, JointRange(0))[0].name == "extend", "a limb that rests bent is also straightened"
 
 
+def test_every_motion_turns_about_its_own_axis_to_the_end_of_its_range() -> None:
+    """About the hinge, to either side, about the bone; a joint that cannot turn that way is not tried."""
+    straight = skeleton_of(LimbPlan((Limb("limb", np.array([[0.0, 0, 0], [0, 0, 1], [0, 0, 2]])),)))
+    found = motions_of(straight, 1, JointRange(90, 10, 20, 40))
+    assert [(motion.name, motion.degrees, motion.turn) for motion in found] == [
+        ("flex", 90, (90, 0, 0)), ("extend", 10, (-10, 0, 0)), ("side", 20, (0, 20, 0)), ("side back", 20, (0, -20, 0)),
+        ("twist", 40, (0, 0, 40))]
+    assert [motion.name for motion in motions_of(straight, 1, JointRange(90))] == ["flex"]
+
+
+def test_spread_fingers_part_evenly_from_the_middle_one() -> None:
+    skeleton = skeleton_of(hand())
+    first, middle, last = (skeleton.index(f"digit {digit}.1") for digit in range(3))
+    pose = set_poses(skeleton)["spread"]
+    side = JOINT_RANGES["finger root"].side
+    assert [abs(pose[index][1]) for index in (first, middle, last)] == pytest.approx([side, 0.0, side])
+    turns, _ = bone_motions(skeleton, pose)
+    tips = [turns[index] @ skeleton.bones[index].direction for index in (first, last)]
+    across = skeleton.bones[last].head - skeleton.bones[first].head
+    assert float((tips[1] - tips[0]) @ across) > 0.0
+
+
 def test_hands_take_the_hands_poses_and_legs_squat() -> None:
     skeleton = skeleton_of(hand())
     poses = set_poses(skeleton)

@@ -105,6 +105,6 @@ def test_preview_rings_lie_on_the_target(straight: ReferenceSurface, sides: int 
     joints = np.array([[0.1, 0.0, 1.0], [0.0, 0.1, 3.0], [0.0, 0.0, 6.0]])
     rings = preview_rings(straight, joints, sides, spans)
     assert rings.shape[1] == (sides or 8)
-    if spans:
-        assert len(rings) == 2 * spans + 1
+    rows = 2 * spans if spans else 3 + 4  # bones of 2 and 3 radii, rows as long as one of eight sides: 2 pi / 8
+    assert len(rings) == rows + 1
     assert straight.closest(rings.reshape(-1, 3)).distances.max() < 0.02

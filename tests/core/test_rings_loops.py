@@ -123,9 +123,40 @@ def test_sheet_border_bounds_no_tube():
     assert boundary_rings(mesh, build_adjacency(mesh)).bounds_tube.tolist() == [False]
 
 
-def test_moebius_strip_is_told_as_twisted():
+@pytest.mark.parametrize("roll", range(4))
+def test_faces_may_begin_at_any_corner_and_look_either_way(roll):
+    mesh = tube(12, 5)
+    quads = np.roll(mesh.quads(), roll, axis=1)
+    quads[[17, 31]] = quads[[17, 31], ::-1]
+    mesh = PolyMesh.from_quads(mesh.positions, quads)
+    adjacency = build_adjacency(mesh)
+    assert adjacency.edge_turned.sum() == 8
+    loops, strips = closed_edge_loops(mesh, adjacency), find_strips(mesh, adjacency)
+    assert {frozenset(loops.ring(index).tolist()) for index in range(loops.count)} == {frozenset(range(k, k + 12)) for k in (12, 24, 36)}
+    assert not strips.twisted.any()
+    assert strips.bounds_tube.tolist() == strips.closed.tolist() and strips.closed.sum() == 4
+
+
+def test_a_strip_that_crosses_itself_bounds_no_tube():
+    """One quad a b c d and two bands, out over a b and back over b c, out over d a and back over c d: one closed, untwisted strip."""
+    a, b, c, d = range(4)
+    faces = [[a, b, c, d]]
+    for (left, right), (last_left, last_right), new in (((a, b), (c, b), 4), ((d, a), (d, c), 10)):
+        lefts, rights = [left, new, new + 1, new + 2, last_left], [right, new + 3, new + 4, new + 5, last_right]
+        faces += [[rights[k], lefts[k], lefts[k + 1], rights[k + 1]] for k in range(4)]
+    mesh = PolyMesh.from_faces(np.random.default_rng(0).random((16, 3)), faces)
+    strips = find_strips(mesh, build_adjacency(mesh))
+    (closed,) = np.flatnonzero(strips.closed)
+    assert strips.faces_of(closed).tolist().count(0) == 2 and len(strips.faces_of(closed)) == 10
+    assert not strips.twisted.any() and not strips.bounds_tube.any()
+
+
+@pytest.mark.parametrize("turned_over", [None, 3])
+def test_moebius_strip_is_told_as_twisted(turned_over):
     n = 7
     faces = [[i, i + 1, n + i + 1, n + i] for i in range(n - 1)] + [[n - 1, n, 0, 2 * n - 1]]
+    if turned_over is not None:
+        faces[turned_over].reverse()
     mesh = PolyMesh.from_faces(np.random.default_rng(0).random((2 * n, 3)), faces)
     strips = find_strips(mesh, build_adjacency(mesh))
     assert strips.twisted[strips.closed].tolist() == [True]

@@ -52,12 +52,13 @@ def test_stretch_agrees_with_the_singular_values_of_every_triangle() -> None:
     assert measure_unwrap(mesh, bent, 64).stretch == pytest.approx(wanted)
 
 
-def test_stretch_does_not_mind_size_place_and_turn() -> None:
+@pytest.mark.parametrize("size", [7.0, 0.01])
+def test_stretch_does_not_mind_size_place_and_turn(size: float) -> None:
     mesh, uvs = sheet()
     bent = uvs * [1, 0.6]
     turn = np.array([[np.cos(0.4), -np.sin(0.4)], [np.sin(0.4), np.cos(0.4)]])
     one = measure_unwrap(mesh, bent, 64).stretch
-    other = measure_unwrap(mesh.with_positions(7 * mesh.positions), 0.3 * bent @ turn.T + 0.2, 64).stretch
+    other = measure_unwrap(mesh.with_positions(size * mesh.positions), 0.3 * bent @ turn.T + 0.2, 64).stretch
     assert one == pytest.approx(other)
 
 

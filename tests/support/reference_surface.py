@@ -136,6 +136,6 @@ class ReferenceSurface:
         normals = self.face_normals[faces]
         above = np.einsum("ij,ij->i", self.positions[self.triangles[faces, 0]] - origins, normals)
         slope = np.einsum("ij,ij->i", unit, normals)
-        exact = np.divide(above, slope, out=np.full_like(above, np.inf), where=slope != 0.0)
+        exact = np.divide(above, slope, out=np.full_like(above, -np.inf), where=slope != 0.0)
         trusted = (faces >= 0) & (np.abs(exact - rough) < GRAZING * self.diagonal)
         return np.where(trusted, np.maximum(exact, 0.0), rough)
