@@ -46,42 +46,54 @@ def mark_seams(host_mesh: bpy.types.Mesh, mesh: PolyMesh, seams: IntArray) -> No
 def unwrap_along(item: bpy.types.Object, mesh: PolyMesh, plan: LimbPlan, skeleton: Skeleton) -> None:
     """Unwrap a cage along its plan's seams, and again with short cuts where the map comes out stretched; all cuts are marked.
 
+    item : in object mode; it may be hidden, and so may its faces
     mesh : the cage's faces, with their limbs
     Raises MeshError where the mesh does not tell which limb its faces belong to.
     """
     seams = find_seams(mesh, plan, skeleton)
     for _ in range(1 + DART_ROUNDS):
         mark_seams(item.data, mesh, seams)
-        unwrap(item)
+        _flatten(item.data)
         uvs = read_uvs(item.data)
         darts = np.empty(0, dtype=np.int32) if uvs is None else dart_edges(mesh, skeleton, seams, face_stretch(mesh, uvs))
         if not len(darts):
             break
         seams = np.concatenate([seams, darts])
+    _pack(item.data)
 
 
-def unwrap(item: bpy.types.Object) -> None:
-    """Unwrap all faces along the seams, even the islands' texel density and pack them into the unit square.
-
-    item : in object mode; it may be hidden, and so may its faces: what is hidden or selected stays so
-    """
-    layers = item.data.uv_layers
+def _flatten(host_mesh: bpy.types.Mesh) -> None:
+    """Unwrap all faces along the seams and even the islands' texel density; packing, which takes by far the longest, comes once."""
+    layers = host_mesh.uv_layers
     if layers.active is None:
         layers.active = layers[0] if len(layers) else layers.new(name=MAP_NAME)
-    before = _shown_and_selected(item.data)
-    with _stand_in(item.data):
+    with _all_edited(host_mesh):
+        bpy.ops.uv.unwrap(method="ANGLE_BASED", margin=0.0)
+        bpy.ops.uv.select_all(action="SELECT")
+        bpy.ops.uv.average_islands_scale()
+
+
+def _pack(host_mesh: bpy.types.Mesh) -> None:
+    """Pack the islands into the unit square."""
+    with _all_edited(host_mesh):
+        bpy.ops.uv.select_all(action="SELECT")
+        bpy.ops.uv.pack_islands(margin=MARGIN, margin_method="FRACTION", rotate=True)
+
+
+@contextmanager
+def _all_edited(host_mesh: bpy.types.Mesh) -> Iterator[None]:
+    """All of a mesh in edit mode, revealed and selected; what is hidden or selected is so again afterwards."""
+    before = _shown_and_selected(host_mesh)
+    with _stand_in(host_mesh):
         bpy.ops.object.mode_set(mode="EDIT")
         try:
             bpy.ops.mesh.reveal(select=False)
             bpy.ops.mesh.select_all(action="SELECT")
-            bpy.ops.uv.unwrap(method="ANGLE_BASED", margin=0.0)
-            bpy.ops.uv.select_all(action="SELECT")
-            bpy.ops.uv.average_islands_scale()
-            bpy.ops.uv.pack_islands(margin=MARGIN, margin_method="FRACTION", rotate=True)
+            yield
         finally:
             bpy.ops.object.mode_set(mode="OBJECT")
     for (part, flag), values in before.items():
-        getattr(item.data, part).foreach_set(flag, values)
+        getattr(host_mesh, part).foreach_set(flag, values)
 
 
 def _shown_and_selected(host_mesh: bpy.types.Mesh) -> dict[tuple[str, str], BoolArray]:

@@ -23,10 +23,13 @@ def dart_edges(mesh: PolyMesh, skeleton: Skeleton, seams: IntArray, stretch: Flo
     From the middle of every stretched place one cut runs to the nearest seam or border, on the hidden side where it can.
     """
     adjacency = build_adjacency(mesh)
+    middles = _middles(mesh, adjacency, stretch)
+    if not middles:
+        return np.empty(0, dtype=np.int32)
     graph = edge_graph(adjacency, edge_costs(mesh, adjacency, skeleton), range(adjacency.edge_count))
     cut = {*adjacency.edge_verts[seams].ravel().tolist(), *np.flatnonzero(adjacency.boundary_vertex).tolist()}
     darts: list[int] = []
-    for middle in _middles(mesh, adjacency, stretch):
+    for middle in middles:
         if middle not in cut:
             path, _ = cheapest_path(graph, {middle}, cut)
             darts += path
