@@ -19,7 +19,7 @@ IndexArray = npt.NDArray[np.int32]
 VIEW_FROM = np.array([0.22, 0.66, 0.72])
 """Direction from the limb to the camera: above and on the thumb's side."""
 WIDTH = 1600
-SAMPLES, QUICK_SAMPLES = 16, 8
+SAMPLES, QUICK_SAMPLES = 16, 4
 LINE_WIDTH = 0.0016
 """Thickness of a drawn cage edge as a share of the target's diagonal."""
 LINE_PIECES = 8
@@ -35,7 +35,7 @@ def render_picture(blend: Path, png: Path, *, quick: bool = False, view_from: Fl
 
     blend : a file that ``save_scene`` wrote; it is opened and not changed
     png : where the picture goes
-    quick : half the width and height and fewer samples
+    quick : a quarter of the width and height and fewer samples
     view_from : (3,) float, direction from the limb to the camera
     """
     bpy.ops.wm.open_mainfile(filepath=str(blend), load_ui=False)
@@ -53,7 +53,7 @@ def render_picture(blend: Path, png: Path, *, quick: bool = False, view_from: Fl
     seen = np.ptp(shown @ axes, axis=0)
     height = round(WIDTH * seen[1] / seen[0] / 20.0) * 20
     add_camera(shown, axes, WIDTH / height)
-    _render(png, WIDTH, height, QUICK_SAMPLES if quick else SAMPLES, 50 if quick else 100)
+    _render(png, WIDTH, height, QUICK_SAMPLES if quick else SAMPLES, 25 if quick else 100)
 
 
 def level_axes(positions: FloatArray, view_from: FloatArray) -> FloatArray:

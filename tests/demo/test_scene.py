@@ -70,7 +70,7 @@ def test_every_part_is_in_the_camera_and_the_picture_is_drawn(generator, saved, 
     assert saved[0].read_bytes() == before
     image = bpy.data.images.load(str(png))
     width, height = image.size
-    assert width == picture.WIDTH // 2
+    assert width == picture.WIDTH // 4
     pixels = np.array(image.pixels[:]).reshape(height, width, 4)[:, :, :3]
     backdrop = np.median(np.concatenate([pixels[0], pixels[-1]]), axis=0)
     drawn = np.abs(pixels - backdrop).max(axis=2) > 0.08
