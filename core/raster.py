@@ -164,11 +164,11 @@ def _covered_pixels(x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], z: n
     while first < len(kept):
         before = int(ends[first - 1]) if first else 0
         last = max(first + 1, int(np.searchsorted(ends, before + PIXEL_BATCH, side="right")))
-        owner, row = _counted_up(rows[first:last])
+        owner, row = counted_up(rows[first:last])
         owner += first
         row += top[owner]
         start, count = _inside_row(planes, owner, row + 0.5, left[owner], left[owner] + columns[owner] - 1)
-        line, along = _counted_up(count)
+        line, along = counted_up(count)
         column, row, owner = start[line] + along, row[line], owner[line]
         depth = tilt[0, owner] * (column + 0.5) + tilt[1, owner] * (row + 0.5) + tilt[2, owner]
         yield row * width + column, depth.astype(np.float32), kept[owner]
@@ -208,7 +208,7 @@ def _inside_row(planes: FloatArray, owner: npt.NDArray[np.int64], row: FloatArra
     return np.where(count > 0, low, 0.0).astype(np.int64), count
 
 
-def _counted_up(counts: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def counted_up(counts: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """0, 1, ... up to each count, one after the other: whose they are, and the numbers."""
     owner = np.repeat(np.arange(len(counts)), counts)
     return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)

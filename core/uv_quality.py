@@ -11,14 +11,20 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from .adjacency import components
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .raster import counted_up
+
+Indices = npt.NDArray[np.int64]
 
 SAME_POINT = 1e-6
 """Map coordinates this near are one: the host stores single precision."""
 PIXELS = 1024
 """Side of the raster on which overlap and margin are measured."""
+PIXELS_AT_ONCE = 1 << 18
+"""Pixels that may lie in a triangle looked at in one go, to bound the memory."""
 MOST_MARGIN = 32
 """Margins wider than this many pixels are told as this many."""
 
@@ -145,48 +151,58 @@ def _density_spread(map_areas: FloatArray, areas: FloatArray, islands: IntArray)
 
 def _raster(flat: FloatArray, islands: IntArray, pixels: int) -> tuple[IntArray, IntArray]:
     """How many triangles cover every pixel's middle, and the last island that does (-1: none), both (pixels, pixels) int32."""
-    covered = np.zeros((pixels, pixels), dtype=np.int32)
-    owner = np.full((pixels, pixels), -1, dtype=np.int32)
-    for island, (window, inside) in zip(islands, _pixels_of(flat, pixels), strict=True):
-        covered[window] += inside
-        owner[window][inside] = island
-    return covered, owner
+    covered = np.zeros(pixels * pixels, dtype=np.int32)
+    owner = np.full(pixels * pixels, -1, dtype=np.int32)
+    for triangle, pixel in _pixels_of(flat, pixels):
+        np.add.at(covered, pixel, 1)
+        owner[pixel] = islands[triangle]
+    return covered.reshape(pixels, pixels), owner.reshape(pixels, pixels)
 
 
 def _doubled(flat: FloatArray, faces: IntArray, covered: IntArray) -> IntArray:
     """Faces with a pixel that is covered more than once, (k,) int32."""
-    twice = covered > 1
+    twice = (covered > 1).ravel()
     if not twice.any():
         return np.empty(0, dtype=np.int32)
-    found = [face for face, (window, inside) in zip(faces, _pixels_of(flat, len(covered)), strict=True) if (twice[window] & inside).any()]
-    return np.unique(np.array(found, dtype=np.int32))
+    return np.unique(np.concatenate([faces[triangle[twice[pixel]]] for triangle, pixel in _pixels_of(flat, len(covered))])).astype(np.int32)
 
 
-def _pixels_of(flat: FloatArray, pixels: int) -> Iterator[tuple[tuple[slice, slice], BoolArray]]:
-    """The window of the raster that every triangle (T, 3, 2) may touch, and which pixel middles of it lie inside."""
-    for corners in flat * pixels - 0.5:
-        low = np.maximum(np.ceil(corners.min(axis=0)), 0).astype(int)
-        high = np.maximum(np.minimum(np.floor(corners.max(axis=0)), pixels - 1).astype(int), low - 1)
-        yield (np.s_[low[1] : high[1] + 1, low[0] : high[0] + 1],
-               _inside(corners, np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1)))
+def _pixels_of(flat: FloatArray, pixels: int) -> Iterator[tuple[Indices, Indices]]:
+    """Triangles (T, 3, 2) and the numbers of the pixels whose middles lie inside, each pair once, in parts of bounded size.
+
+    A pixel on an edge belongs to one of its two triangles: both compute the same number, from the edge's lower end on.
+    """
+    corners = flat * pixels - 0.5
+    low = np.maximum(np.ceil(corners.min(axis=1)), 0).astype(np.int64)
+    sizes = np.maximum(np.minimum(np.floor(corners.max(axis=1)), pixels - 1).astype(np.int64) - low + 1, 0)
+    counts, edges = sizes.prod(axis=1), _edges_of(corners)
+    ends, first = np.cumsum(counts), 0
+    while first < len(counts):
+        before = int(ends[first - 1]) if first else 0
+        last = max(first + 1, int(np.searchsorted(ends, before + PIXELS_AT_ONCE, side="right")))
+        triangle, place = counted_up(counts[first:last])
+        triangle += first
+        row, column = np.divmod(place, sizes[triangle, 0])
+        row, column = row + low[triangle, 1], column + low[triangle, 0]
+        inside = np.ones(len(triangle), dtype=np.bool_)
+        for start, step, forward in edges:
+            side = step[triangle, 0] * (row - start[triangle, 1]) - step[triangle, 1] * (column - start[triangle, 0])
+            inside &= (side >= 0) == forward[triangle]
+        yield triangle[inside], row[inside] * pixels + column[inside]
+        first = last
 
 
-def _inside(corners: FloatArray, columns: IntArray, rows: IntArray) -> BoolArray:
-    """Which pixel middles lie in a triangle, (rows, columns) bool; one on an edge belongs to one of its two triangles: both
-    compute the same number, from the edge's lower end on."""
-    a, b, c = corners if _turn(corners) >= 0 else corners[::-1]
-    inside = np.ones((len(rows), len(columns)), dtype=np.bool_)
-    for start, end in ((a, b), (b, c), (c, a)):
-        forward = tuple(start) < tuple(end)
-        low, high = (start, end) if forward else (end, start)
-        side = (high[0] - low[0]) * (rows[:, None] - low[1]) - (high[1] - low[1]) * (columns[None, :] - low[0])
-        inside &= side >= 0 if forward else side < 0
-    return inside
-
-
-def _turn(corners: FloatArray) -> float:
-    first, second = corners[1] - corners[0], corners[2] - corners[0]
-    return float(first[0] * second[1] - first[1] * second[0])
+def _edges_of(corners: FloatArray) -> list[tuple[FloatArray, FloatArray, BoolArray]]:
+    """Lower end, way to the upper one and whether it runs that way, of the three edges of triangles turned counter-clockwise."""
+    first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    turned = first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0] < 0
+    corners = np.where(turned[:, None, None], corners[:, ::-1], corners)
+    found = []
+    for start, end in ((corners[:, 0], corners[:, 1]), (corners[:, 1], corners[:, 2]), (corners[:, 2], corners[:, 0])):
+        forward = (start[:, 0] < end[:, 0]) | ((start[:, 0] == end[:, 0]) & (start[:, 1] < end[:, 1]))
+        low = np.where(forward[:, None], start, end)
+        found.append((low, np.where(forward[:, None], end, start) - low, forward))
+    return found
 
 
 def _margin(owner: IntArray) -> int:
