@@ -14,14 +14,14 @@ import numpy as np
 from .adjacency import build_adjacency
 from .collar import spread_collar
 from .counts import CountPlan
-from .errors import PlanError
+from .errors import NoRoomError
 from .fork import BranchEdges, branch_edges, branch_phase, facing_pairs, fork_ring, may_crowd, neighbour_angles, web_quads
 from .frames import unit
 from .measure import Measure
 from .mirror import AXES
 from .plan import Fork, LimbPlan, Splice
 from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
-from .section import Tube, nearest_phase
+from .section import Tube, fullest_phase, nearest_phase
 from .settle import junction_freedom
 from .socket import Block, BranchRoot, block_quads, choose_block, hole_ring
 from .stepdown import step_down_row, step_up_row
@@ -41,7 +41,7 @@ from .sweep import (
     starts_by_row,
     uncrossed,
 )
-from .tip import cap_positions, grid_cap
+from .tip import best_turn, cap_positions, grid_cap
 from .two_sided import is_two_sided, limbs_on_plane
 
 DEEPEST_WEB = 0.5
@@ -66,6 +66,8 @@ class Assembly:
     barred : (V, 3) float64, the way out of its cleft for a vertex of a web, which must stay at the bottom; zero elsewhere
     webs : (V,) bool, all vertices of webs, which were laid at the bottoms of their clefts
     limb_names : names by limb number
+    misfit : cost of the socket's hole that fits its branch worst, in squared branch radii; 0 without sockets
+    tightest : name of the trunk that it lies in
     """
 
     mesh: PolyMesh
@@ -74,6 +76,8 @@ class Assembly:
     barred: FloatArray
     webs: BoolArray
     limb_names: tuple[str, ...]
+    misfit: float = 0.0
+    tightest: str = ""
 
 
 @dataclass
@@ -96,6 +100,7 @@ class _Build:
     webs: list[IntArray] = field(default_factory=list)
     tips: list[IntArray] = field(default_factory=list)
     holes: dict[str, IntArray] = field(default_factory=dict)
+    misfits: dict[str, float] = field(default_factory=dict)
     vertex_count: int = 0
 
     def laid(self) -> FloatArray:
@@ -119,7 +124,7 @@ def assemble(plan: LimbPlan, counts: CountPlan, measures: Mapping[str, Measure],
     """Build the cage's topology and rough positions.
 
     surface : normals point outward
-    Raises PlanError where a socket finds no room in its trunk.
+    Raises NoRoomError where a socket finds no room in its trunk.
     """
     build = _Build(plan, counts, measures, surface)
     walls: dict[str, list[IntArray]] = {}
@@ -243,10 +248,10 @@ def _fork_edges(build: _Build, fork: Fork) -> tuple[BranchEdges, ...]:
 
 def _root_phase(build: _Build, name: str) -> float | None:
     """Angle at which a limb's root join asks for its vertex 0; None where it asks for none. A limb that stands alone begins at angle
-    zero: the measured frame looks along the plan's up already."""
+    zero where the plan gives an up, since the measured frame looks along it already, or else where its ring fits its section best."""
     join = build.plan.root_join(name)
     if join is None:
-        return 0.0 if build.plan.tip_join(name) is None else None
+        return _free_phase(build, name) if build.plan.tip_join(name) is None else None
     if not isinstance(join, Fork):
         return None
     index = join.branches.index(name)
@@ -254,6 +259,13 @@ def _root_phase(build: _Build, name: str) -> float | None:
     angles = neighbour_angles(*(np.concatenate([getattr(root, part) for root in roots]) for part in ("centres", "tangents", "frames")))
     count = int(build.counts.limbs[name].rings[0])
     return branch_phase(_fork_edges(build, join)[index], count, *angles[index])
+
+
+def _free_phase(build: _Build, name: str) -> float:
+    if build.plan.limb(name).up is not None:
+        return 0.0
+    measure = build.measures[name]
+    return fullest_phase(profile_at(measure, 0.5 * measure.last_ring), int(build.counts.limbs[name].rings[0]))
 
 
 def _ring_phase(points: FloatArray, measure: Measure) -> float:
@@ -292,9 +304,11 @@ def _close_ends(build: _Build, name: str, rings: Rings) -> None:
     counts, number = build.counts.limbs[name], _number(build.plan, name)
     if counts.cap is not None:
         short, long = counts.cap
-        inner = build.add_vertices(cap_positions(rings.positions[-1], short, long), number)
+        turn = best_turn(rings.positions[-1], short, long)
+        border, ring = np.roll(rings.positions[-1], -turn, axis=0), np.roll(build.rings[name][-1], -turn)
+        inner = build.add_vertices(cap_positions(border, short, long), number)
         first_new = int(inner[0]) if len(inner) else build.vertex_count
-        build.add_quads(grid_cap(build.rings[name][-1], short, long, first_new), number)
+        build.add_quads(grid_cap(ring, short, long, first_new), number)
         build.tips.append(np.concatenate([build.rings[name][-1], inner]))
     elif build.plan.tip_join(name) is None:
         build.held.append(build.rings[name][-1])
@@ -312,8 +326,9 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
     free = _free_vertices(build, walls, trunk) & _on_side_of(build.plan, branch, positions)
     block = choose_block(rings, positions, free, joint_rings, root, [row[:, 0] >= 0 for row in walls[trunk]])
     if block is None:
-        raise PlanError(f'[[socket]] trunk "{trunk}", branch "{branch}": no block of quads in the trunk has room near it for a hole '
-                        f'of {root.count} edges; give "{trunk}" more spans or sides, or "{branch}" fewer sides.')
+        raise NoRoomError(f'[[socket]] trunk "{trunk}", branch "{branch}": no block of quads in the trunk has room near it for a hole '
+                          f'of {root.count} edges; give "{trunk}" more spans or sides, or "{branch}" fewer sides.', trunk)
+    build.misfits[trunk] = max(build.misfits.get(trunk, 0.0), block.cost)
     _take_out(build, walls, trunk, block)
     _lay_limb(build, walls, branch, block.phase)
     build.holes[branch] = hole_ring(rings, block)
@@ -367,7 +382,9 @@ def _finished(build: _Build) -> Assembly:
         positions = spread_collar(positions, mesh.quads(), adjacency, number[hole], may_move, build.surface)
     named = PolyMesh(positions, mesh.corner_verts, mesh.face_offsets, attributes)
     webs = _marked(build, build.webs)[used]
-    return Assembly(named, held, freedom, barred, webs, tuple(limb.name for limb in build.plan.limbs))
+    tightest = max(build.misfits, key=lambda trunk: build.misfits[trunk], default="")
+    return Assembly(named, held, freedom, barred, webs, tuple(limb.name for limb in build.plan.limbs),
+                    build.misfits.get(tightest, 0.0), tightest)
 
 
 def _marked(build: _Build, rings: Sequence[IntArray]) -> BoolArray:

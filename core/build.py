@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import pickle
 from collections.abc import Callable, Mapping, MutableMapping
 from dataclasses import dataclass, replace
@@ -10,25 +11,25 @@ from typing import Any
 import numpy as np
 
 from .adjacency import build_adjacency
-from .assemble import assemble, tips_first
+from .assemble import Assembly, assemble, tips_first
 from .budget import solve_counts
 from .clefts import joint_tube
 from .counts import CountPlan
-from .errors import MeshError, PlanError
+from .errors import MeshError, NoRoomError, PlanError
 from .frames import unit
 from .joined import continuation, join_ends
 from .limb_size import limb_sizes
 from .measure import LEAST_SIDES_WITH_INNER, Measure, measure_limb
 from .mirror import AXES, mirror_mesh, mirrored
 from .outward import outward_surface
-from .plan import Fork, Limb, LimbPlan, check_plan
+from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, check_plan
 from .poles import JointZone, PlanTally, count_poles, find_step_downs
 from .polymesh import BoolArray, FloatArray, PolyMesh
 from .section import Tube
 from .settle import settle
 from .surface import Surface
 from .symmetric_cage import even_assembly
-from .two_sided import is_two_sided
+from .two_sided import is_two_sided, limb_images, spliced_on_plane
 from .zones import joint_zones
 
 Progress = Callable[[str, float], None]
@@ -40,6 +41,12 @@ Measures = MutableMapping[bytes, Measure]
 
 JOINT_SLACK = 0.25
 """A joint at a limb's end may lie this share of its bone off the skin: a rig's fingertips and the middle of an open end do."""
+REFINED = 1.25
+MOST_REFININGS = 6
+"""A trunk without room for its sockets gets so many times as many sides and rows, tried so often: three times as many in all at most."""
+TIGHT = 1.5
+"""A hole that fits its branch so badly, as one 1.2 branch radii off its place, tells that a trunk has no room (measured: at most 1.2 on
+hands and bodies that come out sound, 1.9 to 3.8 where sockets crowd)."""
 WELD_SHARE = 0.5
 """An open end whose vertices lie within half a mean edge of the mirror plane is welded on it."""
 
@@ -85,7 +92,7 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     progress("Counting rings", 0.35)
     counts = solve_counts(joined, limb_sizes(joined, measures))
     progress("Assembling quads", 0.4)
-    assembly = assemble(joined, counts, measures, outward)
+    counts, assembly = _assembled(joined, counts, measures, outward)
     even = even_assembly(assembly, joined, plan.symmetry) if plan.symmetry is not None and is_two_sided(plan) else None
     assembly = assembly if even is None else even.assembly
     draft(assembly.mesh if plan.symmetry is None or even is not None else _with_image(plan.symmetry, assembly.mesh, assembly.held), counts)
@@ -101,6 +108,52 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
         mesh, tally, zones = _mirrored(plan.symmetry, mesh, assembly.held, tally, zones)
     progress("Done", 1.0)
     return BuildResult(mesh, plan, counts, tally, zones, settled.steps, outward is not surface)
+
+
+def _assembled(plan: LimbPlan, counts: CountPlan, measures: Mapping[str, Measure], surface: Surface) -> tuple[CountPlan, Assembly]:
+    """The cage before it settles, and its counts: those given, or finer ones where a trunk has no room for its sockets and the plan leaves
+    its counts open; of all that were tried the one whose holes fit best."""
+    best, refused = None, None
+    roomy, sizes = plan, limb_sizes(plan, measures)
+    for _ in range(1 if plan.quad_budget is not None else MOST_REFININGS):
+        try:
+            assembly = assemble(roomy, counts, measures, surface)
+        except NoRoomError as error:
+            refused, tightest = error, error.trunk
+        else:
+            tightest = assembly.tightest
+            if best is None or assembly.misfit < best[1].misfit:
+                best = counts, assembly
+            if assembly.misfit <= TIGHT:
+                break
+        roomy = roomier(roomy, plan, counts, tightest)
+        try:
+            counts = solve_counts(roomy, sizes)
+        except PlanError:  # finer counts that do not go with those that the plan gives
+            break
+    if best is None:
+        raise refused or PlanError("The limb plan cannot be assembled.")
+    return best
+
+
+def roomier(tried: LimbPlan, plan: LimbPlan, counts: CountPlan, trunk: str) -> LimbPlan:
+    """What was tried with finer counts for a trunk and its image, as far as the plan leaves them open: more rows, and more sides where
+    no fork and no mirror plane ties them to those of other limbs.
+
+    counts : those that were too few
+    """
+    names = {trunk, limb_images(plan, plan.symmetry).get(trunk, trunk)} if plan.symmetry else {trunk}
+    tied = {name for group in spliced_on_plane(plan) if len(group) > 1 for name in group} | {fork.trunk for fork in plan.forks}
+
+    def finer(limb: Limb, asked: Limb) -> Limb:
+        found = counts.limbs[limb.name]
+        spans = tuple(math.ceil(REFINED * rows) for rows in found.spans)
+        inside = len(limb.joints) - 1 - len(spans)
+        sides = min(2 * math.ceil(0.5 * REFINED * float(np.bincount(found.rings).argmax())), SIDES_RANGE[1])
+        return replace(limb, spans=asked.spans or (1,) * inside + spans,
+                       sides=sides if asked.sides is None and limb.name not in tied else limb.sides)
+
+    return replace(tried, limbs=tuple(finer(limb, plan.limb(limb.name)) if limb.name in names else limb for limb in tried.limbs))
 
 
 def measure_limbs(plan: LimbPlan, surface: Surface, known: Measures | None = None) -> dict[str, Measure]:

@@ -10,15 +10,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .frames import arc_lengths, sample_polyline, sampled, unit
+from .frames import arc_lengths, sample_polyline, sampled, square_to, unit
 from .polymesh import BoolArray, FloatArray
 from .section import Tube
 from .surface import Surface
 
 PLACES = 13
 """Places along a limb's joints at which its neighbours know its thickness."""
-LEAST_RISE = 0.3
-"""Least cosine between a limb and the middle of its own and its neighbour's direction by which the way over is told."""
+FARTHEST = 4.0
+"""The border to a neighbour is looked for so many times as far as its line: two limbs that part by less than 150 degrees have it nearer."""
 ZOOMS = 4
 ZOOM_PLACES = 17
 """A cleft's end is looked for at so many places between two, so many times, the line itself counted: to a thousandth of its steps."""
@@ -53,18 +53,42 @@ def nearest_on(points: FloatArray, tube: Tube) -> Nearest:
 
 
 def grown_together(points: FloatArray, tangents: FloatArray, tube: Tube, surface: Surface) -> BoolArray:
-    """Whether the straight way from points inside a limb over to its neighbour's line stays inside the flesh, (n,) bool.
+    """Whether the way from points inside a limb over to its neighbour stays inside the flesh up to the border between them, (n,) bool.
 
-    points, tangents : (n, 3) float64 on the limb's own line; the way over lies square to the middle of both limbs' directions
+    points, tangents : (n, 3) float64 on the limb's own line; the way over lies square to it
     """
     near = nearest_on(points, tube)
-    up = unit(tangents + near.directions)
-    rise = np.einsum("ij,ij->i", points - near.points, up) / np.maximum(np.einsum("ij,ij->i", near.directions, up), LEAST_RISE)
-    way = near.points + rise[:, None] * near.directions - points
-    distance = np.linalg.norm(way, axis=1)
-    meeting = (distance == 0.0)[:, None]  # two limbs that begin at one joint: any direction will do
-    hits = surface.cast(points, np.where(meeting, up, way) / np.where(meeting, 1.0, np.maximum(distance, 1e-300)[:, None]))
-    return np.asarray(~hits.hit | (hits.distances >= distance), dtype=np.bool_)
+    between = near.points - points
+    apart = np.linalg.norm(between, axis=1, keepdims=True)
+    toward = square_to(between + apart * near.directions, tangents)  # lines that part widely have their nearest place behind
+    distance = np.linalg.norm(toward, axis=1, keepdims=True)
+    meeting = distance <= 0.0  # two limbs that begin at one joint: any direction will do
+    way = np.where(meeting, tangents, toward) / np.where(meeting, 1.0, np.maximum(distance, 1e-300))
+    border = _border(points, way[:, None], surface.closest(points).distances, FARTHEST * apart, tube)
+    hits = surface.cast(points, way)
+    return np.asarray(meeting[:, 0] | (np.isfinite(border[:, 0]) & (~hits.hit | (hits.distances >= border[:, 0]))), dtype=np.bool_)
+
+
+def _border(points: FloatArray, ways: FloatArray, own: FloatArray, farthest: FloatArray, tube: Tube) -> FloatArray:
+    """How far along ways the neighbour's round body comes as near as the limb's own, (n, k) float64; infinite where it is farther off.
+
+    points : (n, 3) float64; ways : (n, k, 3) float64 unit vectors
+    own : (n,) float64, the limb's thickness at the points
+    farthest : (n, k) float64, how far it is looked for
+    """
+    def past(reach: FloatArray) -> BoolArray:
+        reached = (points[:, None] + reach[..., None] * ways).reshape(-1, 3)
+        near = nearest_on(reached, tube)
+        clearance = (np.linalg.norm(reached - near.points, axis=1) - near.radii).reshape(reach.shape)
+        return np.asarray(reach - own[:, None] > clearance, dtype=np.bool_)
+
+    low, high = np.zeros_like(farthest), farthest
+    known = past(high)
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        beyond = past(middle)
+        low, high = np.where(beyond, low, middle), np.where(beyond, middle, high)
+    return np.where(known, high, np.inf)
 
 
 def cleft_length(line: FloatArray, lengths: FloatArray, tube: Tube, surface: Surface) -> float:
@@ -92,19 +116,7 @@ def shared_out(profiles: FloatArray, centres: FloatArray, tangents: FloatArray, 
     own = surface.closest(centres).distances
     rows = np.flatnonzero(grown_together(centres, tangents, tube, surface))
     farthest = 2.0 * np.linalg.norm(nearest_on(centres, tube).points - centres, axis=1)
-    low, high = np.zeros_like(profiles[rows]), np.minimum(profiles[rows], farthest[rows, None])
-
-    def past(reach: FloatArray) -> BoolArray:
-        points = centres[rows, None] + reach[..., None] * directions[rows]
-        near = nearest_on(points.reshape(-1, 3), tube)
-        clearance = (np.linalg.norm(points.reshape(-1, 3) - near.points, axis=1) - near.radii).reshape(reach.shape)
-        return np.asarray(reach - own[rows, None] > clearance, dtype=np.bool_)
-
-    cut = past(high)
-    for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
-        beyond = past(middle)
-        low, high = np.where(beyond, low, middle), np.where(beyond, middle, high)
+    border = _border(centres[rows], directions[rows], own[rows], np.minimum(profiles[rows], farthest[rows, None]), tube)
     shared = profiles.copy()
-    shared[rows] = np.where(cut, high, profiles[rows])
+    shared[rows] = np.minimum(border, profiles[rows])
     return shared

@@ -11,6 +11,17 @@ class PlanError(RingwrightError):
     """A limb plan that cannot be read or cannot be built."""
 
 
+class NoRoomError(PlanError):
+    """A trunk whose wall has no room for a branch.
+
+    trunk : its name
+    """
+
+    def __init__(self, sentence: str, trunk: str) -> None:
+        super().__init__(sentence)
+        self.trunk = trunk
+
+
 class MeshError(RingwrightError):
     """A mesh or target that cannot be used for what was asked."""
 

@@ -20,6 +20,9 @@ RAYS = 32
 PHASE_TRIALS = 8
 """Turns tried per edge when a section is matched to a ring."""
 
+CLEARLY_FULLER = 1.02
+"""A ring is turned off the direction that it would look in where this encloses so much more of its section."""
+
 
 @dataclass(frozen=True)
 class Tube:
@@ -174,6 +177,22 @@ def nearest_phase(radii: FloatArray, points: FloatArray) -> float:
     cut = cut - cut.mean(axis=1, keepdims=True)
     best = angles[int(np.argmin(np.sum((cut - points) ** 2, axis=(1, 2))))]
     return float(np.mean(best - 2 * np.pi * turns))
+
+
+def fullest_phase(radii: FloatArray, count: int) -> float:
+    """Phase whose evenly cut outline encloses the largest polygon: vertices come to lie on the edges of a flat section.
+
+    radii : (k,) float64, evenly spaced angles
+    count : vertices of the polygon
+    Returns radians, as ``ring_angles`` takes it; 0 where no turn encloses clearly more.
+    """
+    outline = _Outline.of(radii)
+    turns = np.arange(count) / count
+    angles = outline.angles_at(np.arange(PHASE_TRIALS)[:, None] / (PHASE_TRIALS * count) + turns)
+    x, y = np.moveaxis(outline.points_at(angles), -1, 0)
+    areas = np.sum(x * np.roll(y, -1, axis=1) - np.roll(x, -1, axis=1) * y, axis=1)
+    best = int(np.argmax(areas))
+    return float(np.mean(angles[best] - 2 * np.pi * turns)) if areas[best] > CLEARLY_FULLER * areas[0] else 0.0
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from .polymesh import FloatArray, IntArray
+from .quality import scaled_jacobian
+
+CLEARLY_BETTER = 0.1
+"""A cap's grid starts off its limb's seam where this raises the scaled Jacobian of its worst face by so much."""
 
 
 def grid_cap(ring: IntArray, short: int, long: int, first_new: int) -> IntArray:
@@ -31,6 +35,22 @@ def cap_grid(ring: IntArray, short: int, long: int, first_new: int) -> IntArray:
     grid[::-1, 0] = np.append(ring[2 * long + short :], ring[0])
     grid[1:-1, 1:-1] = first_new + np.arange((short - 1) * (long - 1)).reshape(short - 1, long - 1)
     return grid
+
+
+def best_turn(border: FloatArray, short: int, long: int) -> int:
+    """The vertex of a ring at which its cap's grid had best start, so that the worst face is best shaped as it is laid: a flat tip wants no
+    corner of the grid on its edges. The first one where no other is clearly better.
+
+    border : (n, 3) float64, the ring's points in order
+    """
+    ring = np.arange(len(border), dtype=np.int32)
+    shapes = np.empty(short + long)  # half a turn gives the same grid
+    for turn in range(short + long):
+        turned = np.roll(border, -turn, axis=0)
+        points = np.concatenate([turned, cap_positions(turned, short, long)])
+        shapes[turn] = scaled_jacobian(points[grid_cap(ring, short, long, len(border))]).min()
+    best = int(np.argmax(shapes))
+    return best if shapes[best] > shapes[0] + CLEARLY_BETTER else 0
 
 
 def cap_positions(border: FloatArray, short: int, long: int) -> FloatArray:

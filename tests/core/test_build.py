@@ -20,6 +20,7 @@ from support.fork_plan import fork_plan
 from support.hand_plan import FINGERS, hand_plan
 from support.reference_surface import ReferenceSurface
 from support.shapes import Shape, bent_tube, capsule, cylinder, fork, hand, open_below, sphere, vertex_normals
+from support.wide_creatures import many_armed, wide_fork
 
 
 def inspected(result: BuildResult, shape: Shape) -> Inspection:
@@ -124,6 +125,42 @@ def test_two_branches_on_a_trunk() -> None:
     found = sound(result, shape)
     assert result.tally.pole_bound == 4 * 2 + 4 + 2 * result.tally.step_downs
     assert len(found.counts.boundary_loops) == 1
+
+
+@pytest.mark.parametrize("sides", [8, 10, 12])
+def test_a_flat_limb_closes_without_a_flat_face(sides: int) -> None:
+    fin = Shape(ROUND.positions * [1.6, 0.5, 1.0], ROUND.triangles)
+    result = build(LimbPlan((replace(TAIL, sides=sides, spans=(6, 6)),)), fin)
+    quality = inspected(result, fin).quality["scaled_jacobian"]
+    assert quality.minimum > 0.4
+
+
+@pytest.mark.parametrize("degrees", [40, 60, 80])
+def test_branches_that_part_widely_begin_at_their_trunk(degrees: float) -> None:
+    plan, shape = wide_fork(degrees)
+    result = build(plan, shape)
+    found = sound(result, shape)
+    assert found.deviation is not None
+    # webs of 2.1 units across the crotch stood off it by 6 % of the diagonal
+    assert found.deviation.cage_to_target.maximum < 0.025 * found.deviation.diagonal
+    for zone in ("left", "right"):
+        ring = result.mesh.positions[result.mesh.attributes["vertex.limb"] == [limb.name for limb in plan.limbs].index(zone)]
+        assert np.linalg.norm(ring, axis=1).min() < 1.3
+
+
+@pytest.mark.parametrize("arms", [8, 10])
+def test_a_body_gets_room_for_all_its_arms(arms: int) -> None:
+    plan, shape = many_armed(arms)
+    result = build(plan, shape)
+    sound(result, shape)
+    assert result.tally.branches == arms
+
+
+def test_a_body_whose_counts_are_given_stays_as_it_is() -> None:
+    plan, shape = many_armed(8)
+    body = replace(plan.limbs[0], sides=12, spans=(4, 4))
+    with pytest.raises(PlanError, match=r'trunk "body".*has room near it'):
+        build(replace(plan, limbs=(body, *plan.limbs[1:])), shape)
 
 
 def test_limbs_spliced_along_a_bend() -> None:

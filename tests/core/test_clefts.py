@@ -13,6 +13,7 @@ from ringwright.core.section import Tube, directions_at, even_angles
 from support.creatures import grown
 from support.reference_surface import ReferenceSurface
 from support.shapes import LimbChain, capsule
+from support.wide_creatures import wide_fork
 
 UP = np.array([0.0, 0.0, 1.0])
 
@@ -90,3 +91,16 @@ def test_a_first_ring_leans_from_the_higher_cleft_toward_the_lower(two_clefts: R
     assert 0.0 < at_right < 0.7  # a web reaches the rest of the way down
     np.testing.assert_allclose(measure.lean[1:], 0.0, atol=0.1)
     np.testing.assert_allclose(measure.radii[2:20], 0.5, atol=0.12)
+
+
+@pytest.mark.parametrize("degrees", [30, 60, 80])
+def test_limbs_that_part_widely_are_grown_together_only_near_their_crotch(degrees: float) -> None:
+    """The crotch of two round limbs that part by twice an angle lies their radius over its sine up, and its cosine of that along each;
+    here the trunk's round end of radius 1 may fill it."""
+    plan, shape = wide_fork(degrees)
+    surface = ReferenceSurface(*shape)
+    line = np.linspace(0.0, 1.0, 201)[:, None] * plan.limb("left").joints[-1]
+    lengths = np.linalg.norm(line, axis=1)
+    cleft = cleft_length(line, lengths, joint_tube(plan.limb("right").joints, surface), surface)
+    sharp = 0.65 / np.tan(np.radians(degrees))
+    assert sharp < cleft < max(sharp, 1.0) + 0.4  # the flesh between is rounded out

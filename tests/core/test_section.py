@@ -15,6 +15,7 @@ from ringwright.core.section import (
     directions_at,
     even_angles,
     fill_profiles,
+    fullest_phase,
     girths,
     near_tubes,
     nearest_phase,
@@ -132,6 +133,19 @@ def test_the_phase_of_a_ring_is_found_again(phase: float) -> None:
     found = ring_angles(profile, np.arange(10) / 10, nearest_phase(profile, points))
     stray = np.angle(np.exp(1j * (found - angles)))
     assert np.abs(stray).max() < 2 * np.pi / 10 / 8  # one of the eight turns that are tried for every edge
+
+
+@pytest.mark.parametrize("count", [6, 8, 12])
+def test_a_free_ring_has_vertices_on_the_edges_of_a_flat_section(count: int) -> None:
+    turned = np.roll(ellipse(4, 1), 37)
+    edge = 2 * np.pi * 37 / 256
+    angles = ring_angles(turned, np.arange(count) / count, fullest_phase(turned, count))
+    for end in (edge, edge + np.pi):
+        assert np.abs(np.angle(np.exp(1j * (angles - end)))).min() < 0.1
+
+
+def test_a_free_ring_of_a_round_section_is_not_turned() -> None:
+    assert fullest_phase(np.ones(32), 8) == 0.0
 
 
 def test_shapes_of_an_empty_batch() -> None:

@@ -9,9 +9,10 @@ from ringwright.core.adjacency import build_adjacency
 from ringwright.core.defects import flipped_faces
 from ringwright.core.poles import PlanTally, count_poles
 from ringwright.core.polymesh import PolyMesh
+from ringwright.core.quality import scaled_jacobian
 from ringwright.core.rings import boundary_loops
 from ringwright.core.stepdown import step_down_row
-from ringwright.core.tip import cap_grid, cap_positions, grid_cap
+from ringwright.core.tip import best_turn, cap_grid, cap_positions, grid_cap
 
 GRIDS = [(1, 1), (1, 2), (2, 2), (1, 3), (2, 3), (3, 3), (4, 5), (7, 9)]
 
@@ -67,3 +68,22 @@ def test_inner_points_of_a_flat_border_lie_on_its_grid() -> None:
 def test_a_ring_that_does_not_go_round_the_grid_is_a_bug() -> None:
     with pytest.raises(ValueError, match="a ring of 8 edges does not go round a grid of 2 x 3"):
         grid_cap(np.arange(8, dtype=np.int32), 2, 3, 8)
+
+
+@pytest.mark.parametrize(("short", "long"), [(2, 2), (1, 3), (2, 3), (3, 3)])
+def test_the_grid_of_a_flat_tip_is_turned_off_its_edges(short: int, long: int) -> None:
+    ring = ring_points(2 * (short + long)) * [4.0, 1.0, 1.0]
+    count = len(ring)
+
+    def worst(turn: int) -> float:
+        turned = np.roll(ring, -turn, axis=0)
+        points = np.concatenate([turned, cap_positions(turned, short, long)])
+        return float(scaled_jacobian(points[grid_cap(np.arange(count, dtype=np.int32), short, long, count)]).min())
+
+    best = max(worst(turn) for turn in range(count))
+    assert worst(best_turn(ring, short, long)) >= best - 0.1  # one that is hardly better is not taken
+
+
+@pytest.mark.parametrize(("short", "long"), GRIDS)
+def test_the_grid_of_a_round_tip_starts_at_its_seam(short: int, long: int) -> None:
+    assert best_turn(ring_points(2 * (short + long)), short, long) == 0
