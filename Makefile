@@ -42,9 +42,12 @@ lint: setup
 	fi
 
 test: SELECT := -m "not slow and not window"
-test test-all: lint
-	$(foreach version,$(FOUND),echo "== host $(call host,$(version)) (Python $(version))"; .venv/$(version)/bin/python -m pytest -q $(SELECT) $(ARGS);)
+test test-all: lint $(FOUND:%=on-host-%)
 	$(foreach version,$(MISSING),echo "== host $(call host,$(version)) SKIPPED: no Python $(version) that runs was found";)
+
+on-host-%: lint
+	echo "== host $(call host,$*) (Python $*)"
+	.venv/$*/bin/python -m pytest -q $(SELECT) $(ARGS)
 
 window-test: EDITOR ?= blender
 window-test: setup

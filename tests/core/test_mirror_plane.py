@@ -42,7 +42,7 @@ def test_the_plane_of_a_turned_target_is_found(seed: int) -> None:
 @pytest.fixture(scope="module")
 def biped() -> Shape:
     """A body that leans forward, so that it is its own image across x = 0 alone, to the grid's exactness."""
-    shape = biped_part(90).shape
+    shape = biped_part(60).shape
     height = np.ptp(shape.positions[:, 2])
     lean = 0.3 / height * (shape.positions[:, 2] - shape.positions[:, 2].mean()) ** 2
     return Shape(shape.positions + lean[:, None] * [0, 1, 0], shape.triangles)

@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from support.fetched import folder_beside
 
 VERSION = "2.0.0-dev.3.10"
 FOLDER = Path(__file__).resolve().parents[2] / ".cache" / "gltf-validator"
@@ -43,11 +46,14 @@ def _fetch() -> None:
     npm = shutil.which("npm")
     if npm is None:
         pytest.skip("gltf-validator: npm was not found")
-    FOLDER.mkdir(parents=True, exist_ok=True)
-    command = [npm, "install", "--no-audit", "--no-fund", "--ignore-scripts", "--prefix", str(FOLDER), f"gltf-validator@{VERSION}"]
-    try:
-        done = subprocess.run(command, capture_output=True, text=True, timeout=FETCH_SECONDS, check=False)
-    except subprocess.TimeoutExpired:
-        pytest.skip(f"gltf-validator: did not arrive within {FETCH_SECONDS:.0f} s")
-    if done.returncode:
-        pytest.skip(f"gltf-validator: npm could not fetch it: {(done.stderr.strip().splitlines() or ['no reason given'])[-1]}")
+    with folder_beside(FOLDER) as unfinished:
+        command = [npm, "install", "--no-audit", "--no-fund", "--ignore-scripts", "--prefix", str(unfinished), f"gltf-validator@{VERSION}"]
+        try:
+            done = subprocess.run(command, capture_output=True, text=True, timeout=FETCH_SECONDS, check=False)
+        except subprocess.TimeoutExpired:
+            pytest.skip(f"gltf-validator: did not arrive within {FETCH_SECONDS:.0f} s")
+        if done.returncode:
+            pytest.skip(f"gltf-validator: npm could not fetch it: {(done.stderr.strip().splitlines() or ['no reason given'])[-1]}")
+        FOLDER.mkdir(exist_ok=True)
+        with suppress(OSError):  # another run was first
+            (unfinished / "node_modules").rename(FOLDER / "node_modules")

