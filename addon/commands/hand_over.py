@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ...core.errors import FileError, PlanError
-from ...core.flex import flex_test, skinned
+from ...core.flex import bend_joints, skinned
 from ...core.flex_report import animation_poses, flex_lines
 from ...core.inspection_text import describe_unwrap
 from ...core.plan import METRES, LimbPlan, read_plan
@@ -68,7 +68,7 @@ def run_export(options: argparse.Namespace) -> int:
         rig, weights = _rigged(scene, cage, file.mesh, skeleton, automatic=options.weights == "automatic")
         if options.weights == "automatic" and weights is None:
             said.append("automatic weights left vertices out; weights along the limbs were taken")
-        flex = flex_test(skinned(file.mesh, skeleton, weights), profile.joints)
+        flex = bend_joints(skinned(file.mesh, skeleton, weights), profile.joints)
         scene.frame_end = max(scene.frame_end, animate_rig(scene, rig, skeleton, animation_poses(flex)))
         written = write_set(options.out, name, cage, rig, METRES[plan.unit])
     for path in written.files.values():

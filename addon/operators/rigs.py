@@ -9,7 +9,7 @@ import bpy
 from bpy.props import BoolProperty, EnumProperty, IntProperty, StringProperty
 
 from ...core.errors import FileError, PlanError
-from ...core.flex import Flex, flex_test, skinned
+from ...core.flex import Flex, bend_joints, skinned
 from ...core.flex_report import GRADES, animation_poses, bend_label, grade, with_flex
 from ...core.helper_bones import without_helpers
 from ...core.inspection import inspect_mesh
@@ -97,7 +97,7 @@ class RINGWRIGHT_OT_flex_cage(Refusing, OnCage, bpy.types.Operator):
         found = planned_cage(scene)
         rig = rig_of(found.cage)
         weights = None if rig is None else read_weights(found.cage, found.skeleton)
-        flex = flex_test(skinned(found.mesh, found.skeleton, weights), profile.joints)
+        flex = bend_joints(skinned(found.mesh, found.skeleton, weights), profile.joints)
         store_bends(scene.ringwright, with_flex(inspect_mesh(found.mesh, profile=profile), flex, profile))
         if self.animate:
             self._animate(scene, rig, flex)
