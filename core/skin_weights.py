@@ -257,7 +257,8 @@ def _share(skin: _Skin, index: int) -> FloatArray:
     behind = skin.below[nearest, index] & (nearest != index)
     if bone.is_branch:
         return np.where(behind, 1.0, passed * _claim(skin, index))
-    passed = np.where(behind | (nearest == index) | (parents[index] == nearest) | (parents[nearest] == parents[index]), passed, 0.0)
+    if not skin.skeleton.bones[bone.parent].is_branch:  # the weight of a branch's first bone has already faded on skin of others
+        passed = np.where(behind | (nearest == index) | (parents[index] == nearest) | (parents[nearest] == parents[index]), passed, 0.0)
     return np.where(behind, np.maximum(passed, _wholly_behind(skin, index)), passed)
 
 
