@@ -1,6 +1,7 @@
-"""A plan with every count of its cage written down: one of them can then be changed while all others stay.
+"""A plan of which one count can be changed while all others stay.
 
-Under a budget the counts that a plan gives are upper bounds, so a row more is never laid, and a row fewer lays all others anew.
+Under a budget the counts that a plan gives are upper bounds, so a row more is never laid, and a row fewer lays all others anew: there
+every count of the cage is written down. Without a budget every limb has its own counts anyway.
 """
 
 from __future__ import annotations
@@ -18,7 +19,9 @@ from .two_sided import is_two_sided, limb_images
 
 
 def explicit_plan(plan: LimbPlan, counts: CountPlan) -> LimbPlan:
-    """The plan with the sides, spans, webs and step-down rows of its cage, without a budget."""
+    """The plan with the sides, spans, webs and step-down rows of its cage in place of its budget; the plan itself where it has none."""
+    if plan.quad_budget is None:
+        return plan
     limbs = tuple(replace(limb, sides=body_sides(counts.limbs[limb.name]), spans=all_spans(limb, counts)) for limb in plan.limbs)
     forks = tuple(replace(fork, webs=webs) for fork, webs in zip(plan.forks, counts.webs, strict=True))
     splices = tuple(replace(splice, rows=step_rows(counts, splice) or splice.rows) for splice in plan.splices)

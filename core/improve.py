@@ -27,6 +27,7 @@ from .joint_motion import JOINT_RANGES, JointRange
 from .plan import LimbPlan
 from .polymesh import FloatArray
 from .surface import Surface
+from .two_sided import is_two_sided, limb_images
 
 MOST_TRIALS = 120
 """Cages that a search builds at most."""
@@ -70,8 +71,8 @@ class Change:
 class Improvement:
     """The best cage that the search found; the first one where nothing was better.
 
-    plan : the plan that was given where nothing was better; otherwise it names every count, and has the budget only where that
-        builds the very cage
+    plan : the plan that was given where nothing was better; otherwise, where it had a budget, it names every count, and has the
+        budget only where that builds the very cage
     trials : cages that were built, the first one among them
     """
 
@@ -160,10 +161,13 @@ class _Search:
         """What may help: all changes for the joints that do not bend well, the likeliest ones for the others, then the rest."""
         counts = self.best.result.counts
         plan = explicit_plan(self.best.plan, counts)
+        images = limb_images(plan, plan.symmetry) if plan.symmetry is not None and is_two_sided(plan) else {}
         later: list[tuple[int, Move]] = []
+        own: set[str] = set()
         for joint in _worst_first(self.best.bends):
             bone = self.best.bends.study.cage.skeleton.bones[joint.bone]
-            if bone.side >= 0:
+            if bone.side >= 0 and images.get(bone.limb) not in own:
+                own.add(bone.limb)
                 moves = [(joint.bone, move) for move in proposals(plan, counts, bone, self._quads - self.best.score.quads)]
                 likely = LIKELY if _bends_well(self.best.bends, joint) else len(moves)
                 yield from moves[:likely]

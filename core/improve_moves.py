@@ -1,7 +1,7 @@
 """Changes of a plan that may make its cage bend better at one joint, each with its words: rows beside the joint, the joint along its
 bones, loops round it, webs, sides, rows of step-downs.
 
-All are made to plans that name every count (``explicit_plan``), so that nothing but what they name is laid anew.
+All are made to plans without a budget (``explicit_plan``), so that nothing but what they name is laid anew.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 
 from .counted import counted
 from .counts import CountPlan
-from .explicit_plan import step_rows, with_limbs
+from .explicit_plan import all_spans, body_sides, step_rows, with_limbs
 from .frames import unit
 from .plan import SIDES_RANGE, WEB_RANGE, Fork, Limb, LimbPlan, Socket, Splice
 from .polymesh import FloatArray
@@ -36,7 +36,7 @@ class Move:
 
     words : what it does, for the artist
     touches : what of a plan it changes; moves that touch the same cannot be made together
-    applied : a plan that names every count to the plan with it, None where it has no place there
+    applied : a plan without a budget to the plan with it, None where it has no place there
     then : what may help still more where this helps
     repeats : whether it can be made again
     """
@@ -49,7 +49,7 @@ class Move:
 
 
 Proposals = Callable[[LimbPlan, CountPlan, Bone, int], Iterator[Move]]
-"""What may help the joint at a bone's head: a plan that names every count, its counts, the bone, quads that may still be added."""
+"""What may help the joint at a bone's head: a plan without a budget, its counts, the bone, quads that may still be added."""
 
 
 def all_moves(plan: LimbPlan, counts: CountPlan, bone: Bone, room: int) -> Iterator[Move]:
@@ -63,7 +63,7 @@ def moves_of_counts(plan: LimbPlan, counts: CountPlan, bone: Bone, room: int) ->
     yield from _row_moves(plan, counts, bone, room)
     yield from _loop_moves(plan, bone)
     yield from _join_moves(plan, counts, bone)
-    yield from _fewer_rows(plan, bone)
+    yield from _fewer_rows(plan, counts, bone)
 
 
 Rows = tuple[str, int]
@@ -87,19 +87,19 @@ def _row_moves(plan: LimbPlan, counts: CountPlan, bone: Bone, room: int) -> Iter
     for changes in ({behind: 1}, {before: 1}, {before: -1, behind: 1}, {before: 1, behind: -1}):
         paid = _paid(plan, counts, changes, room)
         if paid is not None:
-            yield _row_move(changes, paid)
+            yield _row_move(changes, paid, counts)
 
 
-def _fewer_rows(plan: LimbPlan, bone: Bone) -> Iterator[Move]:
+def _fewer_rows(plan: LimbPlan, counts: CountPlan, bone: Bone) -> Iterator[Move]:
     """A row fewer on either side."""
-    yield from (_row_move({rows: -1}, {rows: -1}) for rows in rows_beside(plan, bone))
+    yield from (_row_move({rows: -1}, {rows: -1}, counts) for rows in rows_beside(plan, bone))
 
 
-def _row_move(wanted: Mapping[Rows, int], changes: Mapping[Rows, int]) -> Move:
+def _row_move(wanted: Mapping[Rows, int], changes: Mapping[Rows, int], counts: CountPlan) -> Move:
     """A change of rows; those that pay for it do not stand in the way of other changes."""
     words = [f"a row {'more' if change > 0 else 'fewer'} on bone {number + 1} of {name}" for (name, number), change in changes.items()]
     return Move(", ".join(words), frozenset(("rows", name, str(number)) for name, number in wanted),
-                partial(_with_rows, changes=changes), repeats=True)
+                partial(_with_rows, changes=changes, counts=counts), repeats=True)
 
 
 def _paid(plan: LimbPlan, counts: CountPlan, changes: Mapping[Rows, int], room: int) -> dict[Rows, int] | None:
@@ -117,7 +117,7 @@ def _spare(plan: LimbPlan, counts: CountPlan) -> list[Rows]:
     """Bones with more rows than their bends take, those with most to spare first."""
     spare: dict[Rows, float] = {}
     for limb in plan.limbs:
-        bends, spans = counts.limbs[limb.name].bends, limb.spans or ()
+        bends, spans = counts.limbs[limb.name].bends, all_spans(limb, counts)
         for bone, pair in zip(range(len(spans) - len(bends), len(spans)), bends, strict=True):
             spare[limb.name, bone] = spans[bone] - sum(bend.rows for bend in pair)
     return [rows for rows in sorted(spare, key=lambda rows: -spare[rows]) if spare[rows] > 1.0]
@@ -127,8 +127,8 @@ def _ring(counts: CountPlan, rows: Rows) -> int:
     return int(counts.limbs[rows[0]].rings.max())
 
 
-def _with_rows(plan: LimbPlan, changes: Mapping[Rows, int]) -> LimbPlan | None:
-    spans = {name: list(plan.limb(name).spans or ()) for name, _ in changes}
+def _with_rows(plan: LimbPlan, changes: Mapping[Rows, int], counts: CountPlan) -> LimbPlan | None:
+    spans = {name: list(plan.limb(name).spans or all_spans(plan.limb(name), counts)) for name, _ in changes}
     for (name, bone), change in changes.items():
         spans[name][bone] += change
     if min(min(rows) for rows in spans.values()) < 1:
@@ -205,13 +205,14 @@ def _join_moves(plan: LimbPlan, counts: CountPlan, bone: Bone) -> Iterator[Move]
     if isinstance(join, Fork):
         for change in (-1, 1):
             yield Move(f"webs {'wider' if change > 0 else 'narrower'} by one between the branches of {join.trunk}",
-                       frozenset({("webs", join.trunk), ("sides", join.trunk)}), partial(_with_webs, trunk=join.trunk, change=change))
+                       frozenset({("webs", join.trunk), ("sides", join.trunk)}),
+                       partial(_with_webs, trunk=join.trunk, change=change, counts=counts))
     if isinstance(join, Fork | Socket):
         names = (bone.limb, join.trunk) if isinstance(join, Fork) else (bone.limb,)
         for change in (2, -2):
             yield Move(f"two sides {'more' if change > 0 else 'fewer'} for {' and '.join(names)}",
                        frozenset(("sides", name) for name in names),
-                       partial(_each, names=names, change=partial(_with_sides, change=change)))
+                       partial(_with_sides, names=names, change=change, counts=counts))
     if isinstance(join, Splice):
         for rows in (step_rows(counts, join) + 1, step_rows(counts, join) - 1):
             if rows >= 1 and step_rows(counts, join):
@@ -219,20 +220,26 @@ def _join_moves(plan: LimbPlan, counts: CountPlan, bone: Bone) -> Iterator[Move]
                            frozenset({("steps", join.upper)}), partial(_with_steps, upper=join.upper, rows=rows))
 
 
-def _with_webs(plan: LimbPlan, trunk: str, change: int) -> LimbPlan | None:
+def _with_webs(plan: LimbPlan, trunk: str, change: int, counts: CountPlan) -> LimbPlan | None:
     """Webs wider or narrower, the trunk's sides as they then must be."""
-    fork, limb = next(fork for fork in plan.forks if fork.trunk == trunk), plan.limb(trunk)
-    webs = tuple(web + change for web in fork.webs or ())
-    sides = (limb.sides or 0) - 2 * change * len(webs)
-    if not webs or min(webs) < WEB_RANGE[0] or not SIDES_RANGE[0] <= sides <= SIDES_RANGE[1]:
+    number = next(index for index, fork in enumerate(plan.forks) if fork.trunk == trunk)
+    fork, limb = plan.forks[number], plan.limb(trunk)
+    webs = tuple(web + change for web in fork.webs or counts.webs[number])
+    sides = None if limb.sides is None else limb.sides - 2 * change * len(webs)
+    if min(webs) < WEB_RANGE[0] or not (sides is None or SIDES_RANGE[0] <= sides <= SIDES_RANGE[1]):
         return None
-    wider = tuple(replace(each, webs=webs) if each.trunk == trunk else each for each in plan.forks)
+    wider = (*plan.forks[:number], replace(fork, webs=webs), *plan.forks[number + 1 :])
     return with_limbs(replace(plan, forks=wider), {trunk: replace(limb, sides=sides)})
 
 
-def _with_sides(limb: Limb, change: int) -> Limb:
-    sides = (limb.sides or SIDES_RANGE[0]) + change
-    return replace(limb, sides=min(max(sides, SIDES_RANGE[0]), SIDES_RANGE[1]))
+def _with_sides(plan: LimbPlan, names: tuple[str, ...], change: int, counts: CountPlan) -> LimbPlan | None:
+    """Sides of a branch, and of its trunk where these are given."""
+    branch, *trunk = (plan.limb(name) for name in names)
+    sides = {branch.name: (branch.sides or body_sides(counts.limbs[branch.name])) + change}
+    sides |= {limb.name: limb.sides + change for limb in trunk if limb.sides is not None}
+    if not all(SIDES_RANGE[0] <= each <= SIDES_RANGE[1] for each in sides.values()):
+        return None
+    return with_limbs(plan, {name: replace(plan.limb(name), sides=each) for name, each in sides.items()})
 
 
 def _with_steps(plan: LimbPlan, upper: str, rows: int) -> LimbPlan:

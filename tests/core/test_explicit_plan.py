@@ -20,8 +20,13 @@ def surface() -> ReferenceSurface:
     return ReferenceSurface(*hand(90))
 
 
-@pytest.mark.parametrize("budget", [None, 900, 1400])
-def test_an_explicit_plan_has_the_counts_of_its_cage(surface: ReferenceSurface, budget: int | None) -> None:
+def test_without_a_budget_a_plan_is_explicit_as_it_is(surface: ReferenceSurface) -> None:
+    built = build_cage(hand_plan(), surface)
+    assert explicit_plan(built.plan, built.counts) == built.plan
+
+
+@pytest.mark.parametrize("budget", [900, 1400])
+def test_an_explicit_plan_has_the_counts_of_its_cage(surface: ReferenceSurface, budget: int) -> None:
     """Rows may be fewer on a bone that its trunk cuts short, where a plan may not ask for slivers."""
     built = build_cage(hand_plan(budget=budget), surface)
     explicit = explicit_plan(built.plan, built.counts)
