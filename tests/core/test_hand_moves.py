@@ -75,6 +75,17 @@ def test_a_numbering_that_has_turned_round_the_limb_is_followed() -> None:
     assert (half.kept, half.lost) == (0, 2)  # no vertex stands where the moved ones stood
 
 
+def test_a_limb_that_has_turned_is_followed_to_where_it_lies_now() -> None:
+    """Vertex 1 stands where a turn of one side puts vertex 0; the whole limb lies elsewhere."""
+    moves, base = moved(cage(tube(8, 5)), [1, 20], ("left",)), np.array([4.0, 1.0, 3.0])
+    turned = cage(tube(8, 5, base=tuple(base), turn=2 * np.pi / 8))
+    result = keep_moves(moves, turned, ("left",))
+    assert (result.kept, result.lost) == (2, 0)
+    changed = np.flatnonzero((result.positions != turned.positions).any(axis=1))
+    assert np.allclose(turned.positions[changed], moves.built[[1, 20]] + base) and changed[0] == 0
+    assert np.allclose(result.positions[changed] - turned.positions[changed], [0.2, 0, 0])
+
+
 def test_a_limb_that_lies_elsewhere_keeps_its_moves() -> None:
     moves = moved(cage(tube(8, 5)), [9, 20], ("left",))
     result = keep_moves(moves, cage(tube(8, 5, base=(40, 1, 3))), ("left",))

@@ -186,6 +186,29 @@ def test_every_reduction_finds_rows_and_places(ring_count):
     assert places.ring_counts.tolist() == [ring_count, ring_count - 2]
 
 
+def test_as_few_rows_as_leave_a_plain_column_beside_each_step_down():
+    """A step-down takes three edges of its upper ring; with the plain one beside it a row holds a quarter of its ring's."""
+    for ring_count, step_downs in itertools.product(range(12, 41, 2), range(1, 5)):
+        if ring_count - 2 * step_downs < 6:
+            continue
+        fewest = next(rows for rows in range(1, step_downs + 1) if _has_room(ring_count, step_downs, rows))
+        assert rows_for_step_downs(ring_count, step_downs) == fewest
+
+
+def _shares(step_downs, rows):
+    """As many in every row, the first ones one more."""
+    return [step_downs // rows + (row < step_downs % rows) for row in range(rows)]
+
+
+def _has_room(ring_count, step_downs, rows):
+    upper = ring_count
+    for share in _shares(step_downs, rows):
+        if share > 1 and 4 * share > upper:
+            return False
+        upper -= 2 * share
+    return True
+
+
 def test_row_correspondence_wraps():
     assert row_correspondence(6, [5]).tolist() == [2, 3, 4, 5]
     assert row_correspondence(6, [0]).tolist() == [0, 3, 4, 5]
