@@ -114,11 +114,13 @@ def _paid(plan: LimbPlan, counts: CountPlan, changes: Mapping[Rows, int], room: 
 
 
 def _spare(plan: LimbPlan, counts: CountPlan) -> list[Rows]:
-    """Bones with more rows than their bends take, those with most to spare first."""
+    """Bones with more rows than their bends take, those with most to spare first; of limbs whose rows the plan gives, since all rows of a
+    limb go to other places once it gives them."""
     spare: dict[Rows, float] = {}
     for limb in plan.limbs:
-        bends, spans = counts.limbs[limb.name].bends, all_spans(limb, counts)
-        for bone, pair in zip(range(len(spans) - len(bends), len(spans)), bends, strict=True):
+        bends, spans = counts.limbs[limb.name].bends, limb.spans or ()
+        inside = max(0, len(spans) - len(bends))
+        for bone, pair in zip(range(inside, len(spans)), bends, strict=False):
             spare[limb.name, bone] = spans[bone] - sum(bend.rows for bend in pair)
     return [rows for rows in sorted(spare, key=lambda rows: -spare[rows]) if spare[rows] > 1.0]
 

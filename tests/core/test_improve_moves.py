@@ -69,14 +69,22 @@ def test_a_move_of_a_spliced_joint_takes_both_limbs_along(plan: LimbPlan, built:
     assert np.isclose(np.linalg.norm(changed.limb("palm").joints[0] - plan.limb("palm").joints[0]), 0.08 * shorter)
 
 
-def test_without_room_other_bones_pay_for_a_row(plan: LimbPlan, built: BuildResult) -> None:
+def test_without_room_other_bones_pay_for_a_row_under_a_budget() -> None:
+    surface = ReferenceSurface(*hand(90))
+    built = build_cage(hand_plan(budget=1200), surface)
+    plan = explicit_plan(built.plan, built.counts)
     free, paid = (moves(plan, built, "index.2", room) for room in (100, 0))
     assert "a row more on bone 2 of index" in free
     (words,) = [each for each in paid if each.startswith("a row more on bone 2 of index,") and "bone 1 of index" not in each]
     changed = paid[words].applied(plan)
-    assert changed is not None and changed.limb("index").spans is not None
-    quads = built.mesh.face_count
-    assert build_cage(changed, ReferenceSurface(*hand(90))).mesh.face_count <= quads
+    assert changed is not None
+    assert build_cage(changed, surface).mesh.face_count <= build_cage(plan, surface).mesh.face_count
+
+
+def test_without_a_budget_no_bone_pays_whose_rows_would_all_be_laid_anew(plan: LimbPlan, built: BuildResult) -> None:
+    found = moves(plan, built, "index.2", 0)
+    assert "a row fewer on bone 1 of index" in found
+    assert not any(words.startswith("a row more on bone 2 of index,") and "bone 1 of index" not in words for words in found)
 
 
 def test_rows_are_not_taken_below_one(plan: LimbPlan, built: BuildResult) -> None:
