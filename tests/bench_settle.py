@@ -4,7 +4,8 @@ One settle step against one evaluation of the host's own Shrinkwrap modifier on 
 against building the host's search tree; two-way deviation against libigl with the same points; memory of adapter, settle and
 deviation beyond that of the host with the same target, its search tree and one Shrinkwrap of as many points, against the
 target's arrays. Sides take turns and the least time of each counts. Every size runs in processes of
-its own; run it alone on a quiet machine. With --plot FILE.svg the growth is drawn.
+its own; run it alone on a quiet machine: queries and modifier wait for both cores. Two ratios are told in processor time
+as well, which a busy machine changes less. With --plot FILE.svg the growth is drawn.
 """
 
 from __future__ import annotations
@@ -18,6 +19,10 @@ import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from ringwright.core.polymesh import FloatArray
 
 MILLIONS = (0.1, 1.0, 4.0)
 SAMPLES = 40_000
@@ -27,6 +32,8 @@ STEPS = (2, 10)
 """Steps of the short and the long settle whose difference gives the time of one."""
 GOALS = {"settle step / Shrinkwrap": 1.5, "whole settle / search tree": 2.0, "two-way deviation / libigl": 1.0,
          "two-way deviation with search trees / libigl with its": 1.0, "memory beyond the host's / target's arrays": 1.3}
+PROCESSOR = ", processor s"
+"""Ends the names of processor times, as ", s" those of times on the clock."""
 
 
 def write_case(folder: Path, millions: float) -> None:
@@ -65,7 +72,7 @@ def measure_time(folder: Path) -> dict[str, float]:
 
     target, cage = read_case(folder)
     free = np.zeros(cage.vertex_count, dtype=np.bool_)
-    making, first = np.min([first_times(target, cage.positions) for _ in range(BUILDS)], axis=0)
+    (making, _), first = np.min([first_times(target, cage.positions) for _ in range(BUILDS)], axis=0)
     with HostSurface(target) as surface:
         surface.closest(cage.positions)
         settled = settle(cage, surface, free)
@@ -81,20 +88,20 @@ def measure_time(folder: Path) -> dict[str, float]:
                 "whole settle, s": lambda: settle(cage, surface, free),
                 "two-way deviation, s": lambda: measure_deviation(fitted, target, own, surface, seed=1, samples=SAMPLES),
                 "libigl, s": libigl})
-    tree = first - least["query"]
-    step = (least["long"] - least["short"]) / (STEPS[1] - STEPS[0])
-    return {"triangles": float(target.face_count), "search tree, s": float(tree), "adapter, s": float(making),
-            "libigl's trees, s": libigl_trees, "settle step, s": step, "steps": float(settled.steps),
-            **{name: value for name, value in least.items() if name.endswith(", s")}}
+    told = {"search tree": first - least["query"], "settle step": (least["long"] - least["short"]) / (STEPS[1] - STEPS[0]),
+            **{name.removesuffix(", s"): value for name, value in least.items() if name.endswith(", s")}}
+    return {"triangles": float(target.face_count), "adapter, s": float(making), "libigl's trees, s": libigl_trees,
+            "steps": float(settled.steps), **{f"{name}, s": float(value[0]) for name, value in told.items()},
+            **{name + PROCESSOR: float(value[1]) for name, value in told.items()}}
 
 
-def first_times(target: object, points: object) -> tuple[float, float]:
-    """Seconds to hand a target to the host, and of the first query, which builds the search tree."""
+def first_times(target: object, points: object) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Times to hand a target to the host, and of the first query, which builds the search tree."""
     from ringwright.addon.host_surface import HostSurface
 
-    begin = time.perf_counter()
+    begin, busy = time.perf_counter(), time.process_time()
     with HostSurface(target) as surface:
-        return time.perf_counter() - begin, timed(lambda: surface.closest(points))
+        return (time.perf_counter() - begin, time.process_time() - busy), timed(lambda: surface.closest(points))
 
 
 def measure_memory(folder: Path, with_ours: bool) -> dict[str, float]:
@@ -162,7 +169,7 @@ def libigl_deviation(cage: object, target: object) -> tuple[float, Callable[[], 
         return tree
 
     trees = [build(there, faces) for _, there, faces in sides]
-    building = min(timed(lambda: [build(there, faces) for _, there, faces in sides]) for _ in range(BUILDS))
+    building = min(timed(lambda: [build(there, faces) for _, there, faces in sides])[0] for _ in range(BUILDS))
 
     def both_ways() -> None:
         for (here, there, faces), tree, seed in zip(sides, trees, (1, 2), strict=True):
@@ -174,19 +181,22 @@ def libigl_deviation(cage: object, target: object) -> tuple[float, Callable[[], 
     return building, both_ways
 
 
-def timed(work: Callable[[], object]) -> float:
-    """Seconds of one run."""
-    begin = time.perf_counter()
+def timed(work: Callable[[], object]) -> tuple[float, float]:
+    """Seconds of one run, on the clock and of the processor."""
+    begin, busy = time.perf_counter(), time.process_time()
     work()
-    return time.perf_counter() - begin
+    return time.perf_counter() - begin, time.process_time() - busy
 
 
-def side_by_side(works: Mapping[str, Callable[[], object]]) -> dict[str, float]:
-    """Least seconds of each over runs in which they take turns, each twice in a row so that the first warms it up."""
-    least = dict.fromkeys(works, float("inf"))
+def side_by_side(works: Mapping[str, Callable[[], object]]) -> dict[str, FloatArray]:
+    """Least seconds of each, on the clock and of the processor, over runs in which they take turns, each twice in a row so that the
+    first warms it up."""
+    import numpy as np
+
+    least = {name: np.full(2, np.inf) for name in works}
     for _ in range(RUNS):
         for name, work in works.items():
-            least[name] = min(least[name], timed(work), timed(work))
+            least[name] = np.min([least[name], timed(work), timed(work)], axis=0)
     return least
 
 
@@ -197,6 +207,12 @@ def ratios(figures: Mapping[str, float]) -> dict[str, float]:
               figures["two-way deviation, s"] / figures["libigl, s"], whole / (figures["libigl, s"] + figures["libigl's trees, s"]),
               figures["memory, MB"] / figures["target's arrays, MB"])
     return dict(zip(GOALS, values, strict=True))
+
+
+def processor_ratios(figures: Mapping[str, float]) -> dict[str, float]:
+    """The first two of them in processor time."""
+    step, modifier, whole, tree = (figures[name + PROCESSOR] for name in ("settle step", "Shrinkwrap", "whole settle", "search tree"))
+    return dict(zip(list(GOALS)[:2], (step / modifier, whole / tree), strict=True))
 
 
 def of_own_process(*arguments: str) -> dict[str, float]:
@@ -278,12 +294,13 @@ def run(sizes: Sequence[float], plot: Path | None) -> None:
     rows = []
     for size in sizes:
         rows.append(measure(size))
-        print(f"{rows[-1]['triangles'] / 1e6:.2f} million triangles: "
-              + ", ".join(f"{name} {value:.3g}" for name, value in rows[-1].items() if name != "triangles"))
-        print("   " + ", ".join(f"{name} {value:.2f}" for name, value in ratios(rows[-1]).items()), flush=True)
+        shown = {name: value for name, value in rows[-1].items() if name != "triangles" and not name.endswith(PROCESSOR)}
+        print(f"{rows[-1]['triangles'] / 1e6:.2f} million triangles: " + ", ".join(f"{name} {value:.3g}" for name, value in shown.items()))
+        print("   " + ", ".join(f"{name} {value:.2f}" for name, value in ratios(rows[-1]).items()))
+        print("   in processor time: " + ", ".join(f"{name} {value:.2f}" for name, value in processor_ratios(rows[-1]).items()), flush=True)
     for name, goal in GOALS.items():
         print(f"{name}: " + ", ".join(f"{ratios(row)[name]:.2f}" for row in rows) + f" (goal: at most {goal:g})")
-    if plot:
+    if plot and len(rows) > 1:
         draw(rows, plot)
 
 
