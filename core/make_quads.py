@@ -30,13 +30,13 @@ def make_quads(mesh: PolyMesh, chosen: BoolArray, locked_edges: BoolArray, *, in
 
     chosen : (F,) bool
     locked_edges : (E,) bool by the mesh's adjacency, edges that must stay
-    inner_vertices : as in ``mend_faces``
+    inner_vertices : as in ``split_even_faces``
     carry : whether an odd face that remains may be carried through other faces to the next odd one or to the boundary
     """
     adjacency = build_adjacency(mesh)
     beside = edge_faces(adjacency)
     apart = locked_edges | ~(chosen[beside[:, 0]] & chosen[beside[:, 1]]) | (beside < 0).any(axis=1)
-    edit = merge_odd_pairs(mesh, adjacency, locked_edges=apart)
+    edit = merge_odd_pairs(mesh, adjacency, apart)
     edit = _split(edit, chosen, inner_vertices=inner_vertices)
     if carry:
         edit = _carried(edit, chosen)

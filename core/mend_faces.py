@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from .adjacency import Adjacency, build_adjacency
+from .adjacency import Adjacency
 from .errors import MeshError
 from .frames import unit
 from .mesh_edit import MeshEdit, Replacement, chain_edits, replace_faces, unchanged
@@ -57,47 +57,17 @@ class OddFace:
         return f"{what}; a cut across {across} carries it to face {self.partner}, where both become even."
 
 
-@dataclass(frozen=True)
-class FaceMending:
-    """A mesh with its faces mended.
-
-    edit : the new mesh and where its parts come from
-    merged : pairs of odd faces merged
-    split : polygons split into quads
-    odd_faces : odd faces that remain, each with the way to carry it off
-    """
-
-    edit: MeshEdit
-    merged: int
-    split: int
-    odd_faces: tuple[OddFace, ...]
-
-
-def mend_faces(mesh: PolyMesh, *, inner_vertices: bool | None = None, locked_edges: BoolArray | None = None) -> FaceMending:
-    """Merge neighbouring odd faces, split even polygons into quads, report the odd faces that remain.
-
-    inner_vertices : whether a filling adds vertices inside a polygon wherever that gives the better shape; left out: only
-        where the shape is poor without them and clearly better with them
-    locked_edges : (E,) bool by the mesh's adjacency, edges that must stay (seams, sharp edges); left out: none
-    """
-    merging = merge_odd_pairs(mesh, build_adjacency(mesh), locked_edges=locked_edges)
-    merged = mesh.face_count - merging.mesh.face_count
-    many = int(np.count_nonzero(_even_polygons(merging.mesh)))
-    splitting = split_even_faces(merging.mesh, inner_vertices=inner_vertices)
-    edit = chain_edits(merging, splitting)
-    return FaceMending(edit, merged, many, find_odd_faces(edit.mesh, build_adjacency(edit.mesh)))
-
-
-def split_even_faces(mesh: PolyMesh, faces: npt.ArrayLike | None = None, *, inner_vertices: bool | None = None) -> MeshEdit:
+def split_even_faces(mesh: PolyMesh, faces: npt.ArrayLike, *, inner_vertices: bool | None = None) -> MeshEdit:
     """Split polygons with an even count above four into quads, best shape first.
 
-    faces : (k,) int, faces to split; left out: all that are even; those with four corners stay
-    inner_vertices : as in ``mend_faces``
+    faces : (k,) int, faces to split; those with four corners stay
+    inner_vertices : whether a filling adds vertices inside a polygon wherever that gives the better shape; left out: only
+        where the shape is poor without them and clearly better with them
     Raises MeshError where a named face is odd.
     """
     chosen = np.zeros(mesh.face_count, dtype=np.bool_)
-    chosen[slice(None) if faces is None else np.asarray(faces, dtype=np.int64)] = True
-    if faces is not None and np.any(mesh.face_sizes[chosen] % 2):
+    chosen[np.asarray(faces, dtype=np.int64)] = True
+    if np.any(mesh.face_sizes[chosen] % 2):
         raise MeshError(f"Face {int(np.flatnonzero(chosen & (mesh.face_sizes % 2 == 1))[0])} has an odd count and no filling with "
                         "quads alone; merge it or carry it to another odd face.")
     chosen &= _even_polygons(mesh)
@@ -143,10 +113,10 @@ def _fill(mesh: PolyMesh, removed: BoolArray, polygons: list[IntArray], fillings
     return Replacement(removed, positions, source, weight, faces, np.concatenate(owners))
 
 
-def merge_odd_pairs(mesh: PolyMesh, adjacency: Adjacency, *, locked_edges: BoolArray | None = None) -> MeshEdit:
+def merge_odd_pairs(mesh: PolyMesh, adjacency: Adjacency, locked_edges: BoolArray) -> MeshEdit:
     """Merge neighbouring odd faces in pairs, as many as possible and best shape first; two triangles make one quad.
 
-    locked_edges : (E,) bool, edges that must stay; left out: none
+    locked_edges : (E,) bool, edges that must stay
     """
     pairs = _mergeable_pairs(mesh, adjacency, locked_edges)
     removed = np.zeros(mesh.face_count, dtype=np.bool_)
@@ -180,13 +150,11 @@ class _MergeablePairs:
     costs: FloatArray
 
 
-def _mergeable_pairs(mesh: PolyMesh, adjacency: Adjacency, locked_edges: BoolArray | None) -> _MergeablePairs:
+def _mergeable_pairs(mesh: PolyMesh, adjacency: Adjacency, locked_edges: BoolArray) -> _MergeablePairs:
     faces = edge_faces(adjacency)
     odd = mesh.face_sizes % 2 == 1
     both = (faces >= 0).all(axis=1) & (faces[:, 0] != faces[:, 1])
-    both &= odd[faces[:, 0]] & odd[faces[:, 1]]
-    if locked_edges is not None:
-        both &= ~locked_edges
+    both &= odd[faces[:, 0]] & odd[faces[:, 1]] & ~locked_edges
     kept, costs = [], []
     for edge in np.flatnonzero(both):
         cost = _merge_cost(mesh, int(faces[edge, 0]), int(faces[edge, 1]), adjacency.edge_verts[edge])

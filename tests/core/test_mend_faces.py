@@ -5,7 +5,8 @@ import pytest
 
 from ringwright.core.adjacency import build_adjacency
 from ringwright.core.errors import MeshError
-from ringwright.core.mend_faces import carry_odd_face, find_odd_faces, mend_faces, merge_odd_pairs, split_even_faces
+from ringwright.core.make_quads import MadeQuads, make_quads
+from ringwright.core.mend_faces import carry_odd_face, find_odd_faces, merge_odd_pairs, split_even_faces
 from ringwright.core.polymesh import PolyMesh
 from ringwright.core.quality import scaled_jacobian
 from support.edit_checks import assert_oriented_manifold, assert_rest_untouched
@@ -18,6 +19,12 @@ def sheet(rows, columns, faces=None):
     return PolyMesh.from_faces(positions, grid_faces(rows, columns) if faces is None else faces)
 
 
+def mended(mesh: PolyMesh, inner_vertices: bool | None = None) -> MadeQuads:
+    """A mesh with all faces chosen and no edge locked."""
+    everything, free = np.ones(mesh.face_count, dtype=np.bool_), np.zeros(build_adjacency(mesh).edge_count, dtype=np.bool_)
+    return make_quads(mesh, everything, free, inner_vertices=inner_vertices)
+
+
 def halved(faces, index):
     a, b, c, d = faces[index]
     return [*faces[:index], [a, b, c], [a, c, d], *faces[index + 1 :]]
@@ -25,36 +32,34 @@ def halved(faces, index):
 
 def test_triangle_pair_becomes_the_quad_it_was():
     faces = halved(grid_faces(3, 3), 4)
-    result = mend_faces(sheet(3, 3, faces))
-    assert result.merged == 1 and result.odd_faces == ()
-    assert np.all(result.edit.mesh.face_sizes == 4)
+    result = mended(sheet(3, 3, faces))
+    assert result.edit.mesh.face_sizes.tolist() == [4] * 9 and result.odd_faces == ()
     assert_rest_untouched(sheet(3, 3, faces), result.edit)
 
 
 def test_all_triangles_of_a_sheet_pair_up():
     faces = grid_faces(3, 4)
     triangles = [part for quad in faces for part in ([quad[0], quad[1], quad[2]], [quad[0], quad[2], quad[3]])]
-    result = mend_faces(sheet(3, 4, triangles))
-    assert result.merged == 12 and np.all(result.edit.mesh.face_sizes == 4)
+    result = mended(sheet(3, 4, triangles))
+    assert result.edit.mesh.face_sizes.tolist() == [4] * 12
     assert_oriented_manifold(result.edit.mesh)
 
 
 def test_locked_edges_stay():
     mesh = sheet(3, 3, halved(grid_faces(3, 3), 4))
     adjacency = build_adjacency(mesh)
-    assert merge_odd_pairs(mesh, adjacency, locked_edges=np.ones(adjacency.edge_count, dtype=bool)).mesh.face_count == mesh.face_count
+    assert merge_odd_pairs(mesh, adjacency, np.ones(adjacency.edge_count, dtype=bool)).mesh.face_count == mesh.face_count
 
 
 def test_folded_pair_does_not_merge():
     mesh = PolyMesh.from_faces([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0.3, 0.3, 1.5]], [[0, 1, 2], [2, 1, 3]])
-    assert mend_faces(mesh).merged == 0
+    assert mended(mesh).edit.mesh.face_count == 2
 
 
 def test_triangle_and_pentagon_merge_and_split():
     mesh = PolyMesh.from_faces([[0, 0, 0], [2, 0, 0], [2, 1, 0], [1, 2, 0], [0, 1, 0], [1, -1, 0]],
                                [[0, 1, 2, 3, 4], [1, 0, 5]])
-    result = mend_faces(mesh)
-    assert (result.merged, result.split) == (1, 1)
+    result = mended(mesh)
     assert result.edit.mesh.face_sizes.tolist() == [4, 4]
     assert_oriented_manifold(result.edit.mesh)
 
@@ -66,8 +71,8 @@ def test_large_hole_filled_by_one_face_becomes_quads(inner_vertices):
     rest = [face for index, face in enumerate(faces) if index not in hole]
     ring = [8, 9, 10, 11, 18, 25, 32, 31, 30, 29, 22, 15]
     mesh = sheet(6, 6, [*rest, ring]).with_attributes(face__face_limb=np.arange(28), vertex__height=np.arange(49.0))
-    result = mend_faces(mesh, inner_vertices=inner_vertices)
-    assert result.split == 1 and np.all(result.edit.mesh.face_sizes == 4)
+    result = mended(mesh, inner_vertices=inner_vertices)
+    assert np.all(result.edit.mesh.face_sizes == 4)
     assert_oriented_manifold(result.edit.mesh)
     assert_rest_untouched(mesh, result.edit)
     assert result.edit.mesh.attributes["face.face_limb"][27:].tolist() == [27] * (result.edit.mesh.face_count - 27)
@@ -123,7 +128,7 @@ def test_odd_face_cannot_be_split():
 @pytest.mark.parametrize("faces", [[], [[0, 1, 2, 3]], [[0, 1, 2], [0, 1, 2]], [[0, 1, 2], [0, 1, 3], [1, 0, 2]], [[0, 1, 0, 2, 3, 2]]])
 def test_odd_meshes_end_with_an_answer(faces):
     mesh = PolyMesh.from_faces(np.random.default_rng(0).random((4, 3)), faces)
-    result = mend_faces(mesh)
+    result = mended(mesh)
     assert len(result.edit.face_sources) == result.edit.mesh.face_count
 
 
@@ -134,7 +139,7 @@ def test_random_sheets_lose_all_but_unreachable_odd_faces(seed):
     for index in sorted(random.choice(42, 6, replace=False), reverse=True):
         faces = halved(faces, int(index))
     mesh = sheet(6, 7, faces)
-    result = mend_faces(mesh)
+    result = mended(mesh)
     assert result.odd_faces == ()
     assert np.all(result.edit.mesh.face_sizes == 4)
     assert_oriented_manifold(result.edit.mesh)
@@ -152,10 +157,10 @@ def square_with_middles(middles):
 @pytest.mark.parametrize("middles", [1, 2, 3])
 def test_flat_corners_get_inner_vertices_unasked(middles):
     mesh = square_with_middles(middles)
-    mended = mend_faces(mesh).edit.mesh
-    assert mended.vertex_count == mesh.vertex_count + middles**2
-    assert scaled_jacobian(mended.positions[mended.quads()]) == pytest.approx(1.0)
-    plain = mend_faces(mesh, inner_vertices=False).edit.mesh
+    quads = mended(mesh).edit.mesh
+    assert quads.vertex_count == mesh.vertex_count + middles**2
+    assert scaled_jacobian(quads.positions[quads.quads()]) == pytest.approx(1.0)
+    plain = mended(mesh, inner_vertices=False).edit.mesh
     assert plain.vertex_count == mesh.vertex_count and plain.face_count == 2 * (middles + 1) - 1
 
 
@@ -163,4 +168,4 @@ def test_flat_corners_get_inner_vertices_unasked(middles):
 def test_round_corners_stay_without_inner_vertices(corners):
     angle = 2 * np.pi * np.arange(corners) / corners
     mesh = PolyMesh.from_faces(np.column_stack([np.cos(angle), np.sin(angle), 0 * angle]), [list(range(corners))])
-    assert mend_faces(mesh).edit.mesh.vertex_count == corners
+    assert mended(mesh).edit.mesh.vertex_count == corners

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ringwright.core.patch_corners import corners_from_faces, find_corners, find_inward_corners, turning_angles
+from ringwright.core.patch_corners import corners_from_faces, find_corners, find_inward_corners, inward_corners_from_faces, turning_angles
 from support.borders import ellipse_border, polygon_border, regular_corners
 
 
@@ -68,5 +68,6 @@ def test_a_lone_corner_must_be_sharp() -> None:
     assert find_corners(blunt) == ()
 
 
-def test_corners_where_three_faces_meet_outside() -> None:
+def test_corners_where_three_faces_meet_outside_and_inward_ones_where_one_does() -> None:
     assert corners_from_faces(np.array([2, 3, 2, 4, 1])) == (1, 3)
+    assert inward_corners_from_faces(np.array([2, 3, 2, 4, 1])) == (4,)

@@ -15,7 +15,7 @@ import pytest
 from ringwright.addon.cage_object import read_cage
 from ringwright.addon.mesh_bridge import read_mesh
 from ringwright.core.adjacency import build_adjacency
-from ringwright.core.mend_faces import mend_faces
+from ringwright.core.make_quads import make_quads
 from ringwright.core.mismatches import pair_rings
 from ringwright.core.patch import fill_mesh_loop
 from ringwright.core.polymesh import FloatArray, PolyMesh
@@ -210,7 +210,8 @@ def test_make_quads_is_the_core_call() -> None:
     bpy.ops.mesh.quads_convert_to_tris()
     bpy.ops.object.mode_set(mode="OBJECT")
     mesh = read_mesh(item.data)
-    expected = mend_faces(mesh).edit.mesh
+    every_face, no_edge = (np.full(count, value) for count, value in ((mesh.face_count, True), (build_adjacency(mesh).edge_count, False)))
+    expected = make_quads(mesh, every_face, no_edge).edit.mesh
     edit(item)
     assert bpy.ops.ringwright.make_quads() == {"FINISHED"}
     assert_same(result(item), expected)
