@@ -39,10 +39,6 @@ class Chains:
         """Element of every entry, (K,) int32."""
         return self.entries >> 1
 
-    def entries_of(self, chain: int) -> IntArray:
-        """Entries of one chain in walking order."""
-        return self.entries[self.offsets[chain] : self.offsets[chain + 1]]
-
     def only(self, wanted: BoolArray) -> Chains:
         """The chains where ``wanted`` (M,) is true."""
         lengths = np.diff(self.offsets)

@@ -239,11 +239,3 @@ def evened(mesh: PolyMesh, plane: MirrorPlane, partner: IntArray, side: str) -> 
     if side == "both":
         return symmetrised(mesh, plane, partner)
     return one_sided(mesh, plane if side == "positive" else MirrorPlane(plane.point, -plane.normal), partner)
-
-
-def neighbours_agree(mesh: PolyMesh, partner: IntArray) -> bool:
-    """Whether a match takes edges to edges and is its own inverse."""
-    edges = build_adjacency(mesh).edge_verts
-    images = np.sort(partner[edges], axis=1)
-    keys = {(int(a), int(b)) for a, b in edges}
-    return bool((partner[partner] == np.arange(mesh.vertex_count)).all()) and all((int(a), int(b)) in keys for a, b in images)

@@ -49,7 +49,7 @@ def overlay_data(mesh: PolyMesh) -> OverlayData:
     """Gather what the overlay draws of a mesh of any kind."""
     adjacency = build_adjacency(mesh)
     rings = boundary_rings(mesh, adjacency)
-    unlike = [pair for pair in pair_rings(mesh, rings).pairs if pair.is_mismatch]
+    unlike = pair_rings(mesh, rings).mismatches
     ends = np.array([[pair.fuller, pair.sparser] for pair in unlike], dtype=np.int64).reshape(-1, 2)
     poles = np.flatnonzero((adjacency.valence > 0) & (adjacency.valence != 4) & ~adjacency.boundary_vertex)
     normals = vertex_normals(mesh)

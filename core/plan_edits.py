@@ -14,7 +14,6 @@ import numpy as np
 
 from .errors import PlanError
 from .plan import Fork, Limb, LimbPlan, Socket, Splice, check_plan
-from .polymesh import FloatArray
 
 
 def free_name(plan: LimbPlan, wish: str) -> str:
@@ -227,18 +226,3 @@ def _limb(plan: LimbPlan, name: str) -> Limb:
     except KeyError:
         names = ", ".join(f'"{limb.name}"' for limb in plan.limbs) or "none"
         raise PlanError(f'There is no limb "{name}"; the limbs are {names}.') from None
-
-
-def nearest_limb_point(plan: LimbPlan, point: FloatArray) -> tuple[str, float, float] | None:
-    """The limb whose centre line passes nearest to a point: its name, its distance and where along it, 0 root to 1 tip."""
-    found: tuple[str, float, float] | None = None
-    for limb in plan.limbs:
-        starts, bones = limb.joints[:-1], np.diff(limb.joints, axis=0)
-        share = np.clip(np.einsum("ij,ij->i", point - starts, bones) / np.einsum("ij,ij->i", bones, bones), 0, 1)
-        distances = np.linalg.norm(starts + share[:, None] * bones - point, axis=1)
-        index = int(np.argmin(distances))
-        if found is None or distances[index] < found[1]:
-            lengths = np.linalg.norm(bones, axis=1)
-            along = float((lengths[:index].sum() + share[index] * lengths[index]) / lengths.sum())
-            found = (limb.name, float(distances[index]), along)
-    return found

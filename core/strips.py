@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from .adjacency import Adjacency
 from .chains import Chains, build_chains, offsets_of
@@ -152,13 +151,3 @@ def _odd(flags: BoolArray, members: IntArray, offsets: IntArray) -> BoolArray:
     if not flags.any():
         return np.zeros(len(offsets) - 1, dtype=np.bool_)
     return np.asarray(chain_sum(flags[members].astype(np.float64), offsets) % 2 == 1)
-
-
-def strip_labels(strips: Strips, face_count: int) -> npt.NDArray[np.int32]:
-    """The two strips of every face, (F, 2) int32, lower first; -1 for faces that are no quads."""
-    labels = np.full((face_count, 2), -1, dtype=np.int32)
-    strip = np.repeat(np.arange(strips.count, dtype=np.int32), strips.face_counts)
-    order = np.argsort(strips.faces, kind="stable")
-    ordered = strips.faces[order].reshape(-1, 2)
-    labels[ordered[:, 0]] = np.sort(strip[order].reshape(-1, 2), axis=1)
-    return labels

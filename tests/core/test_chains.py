@@ -37,7 +37,8 @@ def random_partner(elements, joints, random):
 
 def told(partner):
     chains = build_chains(partner)
-    return [(chains.entries_of(index).tolist(), bool(chains.closed[index])) for index in range(chains.count)]
+    entries = np.split(chains.entries, chains.offsets[1:-1])
+    return [(own.tolist(), bool(closed)) for own, closed in zip(entries[: chains.count], chains.closed, strict=True)]
 
 
 @pytest.mark.parametrize("seed", range(40))

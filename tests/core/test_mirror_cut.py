@@ -9,11 +9,11 @@ from ringwright.core.adjacency import build_adjacency, components
 from ringwright.core.build import build_cage
 from ringwright.core.errors import MeshError
 from ringwright.core.mirror_cut import image_limbs, mirror_by_cut, mirror_half_across
-from ringwright.core.mirror_halves import neighbours_agree
 from ringwright.core.mirror_plane import MirrorPlane
 from ringwright.core.plan import Fork, Limb, LimbPlan
 from ringwright.core.poles import count_poles
 from ringwright.core.polymesh import PolyMesh
+from support.edit_checks import neighbours_agree
 from support.reference_surface import ReferenceSurface
 from support.shapes import fork, fork_chains
 from support.tubes import tube

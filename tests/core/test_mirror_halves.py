@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from ringwright.core.errors import MeshError
-from ringwright.core.mirror_halves import asymmetry, mirror_match, neighbours_agree, one_sided, symmetrised
+from ringwright.core.mirror_halves import asymmetry, mirror_match, one_sided, symmetrised
 from ringwright.core.mirror_plane import MirrorPlane
 from ringwright.core.polymesh import PolyMesh
+from support.edit_checks import neighbours_agree
 from support.tubes import join, tube
 
 ACROSS_X = MirrorPlane(np.zeros(3), np.array([1.0, 0, 0]))

@@ -16,7 +16,6 @@ from ringwright.core.plan_edits import (
     change_rows,
     change_webs,
     join_at_tip,
-    nearest_limb_point,
     remove_join,
     remove_limb,
     rename_limb,
@@ -114,10 +113,3 @@ def test_joins_go_and_their_options_change() -> None:
         remove_join(plan, "fork", 1)
     with pytest.raises(PlanError, match="used twice"):
         add_socket(plan, "palm", "thumb")
-
-
-def test_the_nearest_limb_is_found_along_its_line() -> None:
-    name, distance, along = nearest_limb_point(hand(), np.array([2.1, 0.0, 1.5])) or ("", 0.0, 0.0)
-    assert name == "c"
-    assert distance == pytest.approx(0.1)
-    assert along == pytest.approx(0.75)

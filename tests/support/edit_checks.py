@@ -86,3 +86,10 @@ def assert_rest_untouched(old: PolyMesh, edit: MeshEdit) -> None:
         assert np.array_equal(old.positions[before], edit.mesh.positions[after])
     assert np.allclose(edit.vertex_weights.sum(axis=1), 1.0)
     assert len(edit.vertex_sources) == edit.mesh.vertex_count and len(edit.face_sources) == edit.mesh.face_count
+
+
+def neighbours_agree(mesh: PolyMesh, partner: IntArray) -> bool:
+    """Whether a match of vertices with their images is its own inverse and takes the sides of faces to sides of faces."""
+    sides = {frozenset(edge) for edge in directed_edges(mesh)}
+    images = {frozenset(int(partner[vertex]) for vertex in side) for side in sides}
+    return bool((partner[partner] == np.arange(mesh.vertex_count)).all()) and images <= sides
