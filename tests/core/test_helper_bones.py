@@ -62,6 +62,14 @@ def test_a_root_that_reaches_its_only_child_is_a_limb() -> None:
     assert without_helpers([bone("floor", "", (0, 3, 0), (0, 4, 0)), bone("stem", "floor", (0, 0, 0), (0, 0, 1)), bones[1]])[1] == ["floor"]
 
 
+def test_a_bone_that_shares_its_parents_joint_is_a_helper_only_beside_a_chain_that_goes_on() -> None:
+    spread = bone("spread", "hips", (0, 0, 0), (1, 0, 0.2))
+    spine = chain(["hips", "spine", "chest"], "", [(0, 0, 0), (0, 0, 1), (0, 0, 2), (0, 0, 3)])
+    elsewhere = chain(["stem", "middle", "tip"], "", [(5, 0, 0), (5, 0, 1), (5, 0, 2), (5, 0, 3)])
+    assert without_helpers([*spine, spread, *elsewhere])[1] == ["spread"]
+    assert without_helpers([*spine[:2], spread, *elsewhere])[1] == []
+
+
 def test_zero_length_helpers_are_no_fault() -> None:
     bones = [*chain(["stem", "tip"], "", [(0, 0, 0), (0, 0, 1), (0, 0, 2)]), bone("tip_end", "tip", (0, 0, 2), (0, 0, 2))]
     assert len(plan_from_bones(without_helpers(bones)[0]).limbs) == 2
