@@ -218,7 +218,7 @@ def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
     landing = land_first(start, vertex_normals_of(quad_shapes(first, stencil.corners).areas, stencil).T, field.surface, look, field.grain)
     home = np.where(held, first, landing.positions.T)
     state, velocity = _state(home, landing, stencil), np.zeros_like(home)
-    known, gap = landing.landed, _gaps(state, landing.landed, np.full(len(held), np.inf), field)
+    known, gap = landing.landed, _gaps(state, landing.landed & ~held, np.full(len(held), np.inf), field)
     best, movement, best_step, step = state, np.inf, 0, 0
     count = max(int(np.count_nonzero(~held)), 1)
     while step < most_steps and step - best_step < STALLED and (movement >= STILL or best_step < step):
@@ -275,8 +275,7 @@ def _move(positions: FloatArray, home: FloatArray, state: _State, gap: FloatArra
 
 def _stepped(state: _State, moved: FloatArray, look: FloatArray, field: _Field) -> _State:
     """The state after a move; vertices of faces that would fold stay."""
-    stencil = field.stencil
-    landing = land_again(moved.T, vertex_normals_of(state.shapes.areas, stencil).T, field.surface, look, state.landing, field.grain)
+    stencil, landing = field.stencil, _landed(state, moved, look, field)
     stuck, following = field.held, state
     for _ in range(UNFOLDING_TRIES):
         lying = _either(stuck, state.landing, landing) if stuck.any() else landing
@@ -287,6 +286,17 @@ def _stepped(state: _State, moved: FloatArray, look: FloatArray, field: _Field) 
         stuck = stuck.copy()
         stuck[stencil.quads[folded]] = True
     return following
+
+
+def _landed(state: _State, moved: FloatArray, look: FloatArray, field: _Field) -> Landing:
+    """Where vertices come down after a move; those that are held are not asked for and lie as they did."""
+    free, normals = np.flatnonzero(~field.held), vertex_normals_of(state.shapes.areas, field.stencil).T
+    before = Landing(*(values[free] for values in vars(state.landing).values()))
+    found = land_again(moved.T[free], normals[free], field.surface, look[free], before, field.grain)
+    landing = Landing(*(values.copy(order="K") for values in vars(state.landing).values()))
+    for values, new in zip(vars(landing).values(), vars(found).values(), strict=True):
+        values[free] = new
+    return landing
 
 
 def _either(chosen: BoolArray, landing: Landing, other: Landing) -> Landing:
