@@ -9,7 +9,12 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
+
+from ringwright.core.plan_templates import template_of
+from support import creatures
+from support.creatures import Part
 
 ROOT = Path(__file__).resolve().parents[2]
 OUTPUT = ROOT / "build" / "window"
@@ -199,3 +204,55 @@ def test_from_a_cage_to_what_is_handed_on(installed: None) -> None:
     assert "overlap 0.00%" in facts["map"]
     assert len(facts["files"]) == 4
     assert facts["farthest image"] < 1e-6
+
+
+VIEWS = {"leg": (1.0, 0.0, 0.0), "wing": (0.0, 0.0, -1.0)}
+"""Where an artist looks from to point at a part's joints; all others from the front, as at every tip."""
+FRONT = (0.0, 1.0, 0.0)
+
+
+def parts_written() -> list[str]:
+    """The creatures' parts and their places in the order of asking, where the editor finds them; places that a part lacks are left out."""
+    folder = OUTPUT / "parts"
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    names = ["hand", "leg", "paw", "wing", "tail", "tentacle"]
+    for name in names:
+        part, template = getattr(creatures, f"{name}_part")(), template_of(name)
+        view = VIEWS.get(name, FRONT)
+        places = [{"position": _well_inside(part, place.name) if place.name in part.places else None,
+                   "view": FRONT if name == "leg" and template.is_tip(place.name) else view} for place in template.places]
+        np.savez(folder / f"{name}.npz", positions=part.shape.positions, triangles=part.shape.triangles, places=json.dumps(places))
+    return names
+
+
+def _well_inside(part: Part, name: str) -> list[float]:
+    """A place a little away from the outline, as an artist clicks it: the middle of the skin round it."""
+    near = np.argsort(np.linalg.norm(part.shape.positions - part.places[name], axis=1))[:40]
+    middle: list[float] = part.shape.positions[near].mean(axis=0).tolist()
+    return middle
+
+
+def test_ready_made_plans_of_a_few_clicks(installed: None) -> None:
+    names = parts_written()
+    facts = play("creatures")
+    for name in names:
+        limbs = facts[f"{name} limbs"]
+        assert limbs and facts[f"{name} built"] == ["FINISHED"] and facts[f"{name} quads"] > 50, name
+        assert facts[f"{name} errors"] == [], name
+        assert facts[f"{name} limbs after undo"] == 0 and facts[f"{name} limbs after redo"] == len(limbs), name
+
+
+def test_a_whole_body_from_an_armature(installed: None) -> None:
+    from support.rigged_creature import cluttered_rig, creature
+
+    shape, bones = creature(tail=False), cluttered_rig(tail=False, prefixed=True)
+    OUTPUT.mkdir(parents=True, exist_ok=True)
+    np.savez(OUTPUT / "body.npz", positions=shape.positions, triangles=shape.triangles, names=[bone.name for bone in bones],
+             parents=[bone.parent for bone in bones], heads=[bone.head for bone in bones], tails=[bone.tail for bone in bones])
+    facts = play("from_armature")
+    for step in ("plan_from_armature", "rig_cage", "flex_cage"):
+        assert facts[step] == ["FINISHED"] and facts[f"one undo takes {step} back"] == [True, True], step
+    assert len(facts["limbs"]) > 10 and facts["quads"] > 500 and facts["errors"] == []
+    assert facts["objects after a build given up"] is True
+    assert facts["as before the search"] is True
