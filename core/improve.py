@@ -22,7 +22,7 @@ from .explicit_plan import explicit_plan
 from .flex import Flex, JointFlex, Study, flex_test, joint_flex
 from .flex_report import GRADES, grade
 from .improve_moves import Move, Proposals, all_moves
-from .improve_score import NOTABLE, Bends, BendScore, Figures, bent_joints, bent_poses, joint_figures, study_of, whole_score
+from .improve_score import NOTABLE, SAME_FIT, Bends, BendScore, Figures, bent_joints, bent_poses, joint_figures, study_of, whole_score
 from .joint_motion import JOINT_RANGES, JointRange
 from .plan import LimbPlan
 from .polymesh import FloatArray
@@ -106,12 +106,16 @@ class _Cage:
 class _Promise:
     """A change that helps its joint but not the whole cage by itself.
 
-    gains : what it adds to every figure of every joint and pose, (n, 3) float64
+    gains : what it adds to every figure of every joint and pose, (n, 4) float64
+    quads : faces that it adds
+    deviation : what it adds to the mean distance from the target
     """
 
     bone: int
     move: Move
     gains: FloatArray
+    quads: int
+    deviation: float
 
 
 class _Search:
@@ -136,26 +140,24 @@ class _Search:
             found = self._built((move,), bone)
             if found is None:
                 continue
-            gains = found.bends.figures - self.best.bends.figures
+            promise = _Promise(bone, move, found.bends.figures - self.best.bends.figures, found.score.quads - self.best.score.quads,
+                               found.score.deviation - self.best.score.deviation)
             kept = self._kept(found, (move,), bone)
-            promises += [] if kept else [_Promise(bone, move, gains)]
+            promises += [] if kept else [promise]
             waiting.extendleft((bone, farther) for farther in reversed(move.then))
             waiting.extendleft([(bone, move)] if kept and move.repeats else [])
         return promises
 
     def try_together(self, promises: Sequence[_Promise]) -> None:
         """Try changes together whose gains make up for each other's losses."""
-        tried: set[tuple[int, ...]] = set()
-        while self.trials < self._most:
-            chosen = next((each for each in self._promising(promises) if each not in tried), None)
-            if chosen is None:
-                return
-            tried.add(chosen)
-            parts = [promises[number] for number in chosen]
-            found = self._built([part.move for part in parts], parts[0].bone)
-            if found is not None and self._kept(found, [part.move for part in parts], parts[0].bone):
+        waiting = deque(self._promising(promises))
+        while waiting and self.trials < self._most:
+            parts = [promises[number] for number in waiting.popleft()]
+            moves = [part.move for part in parts]
+            found = self._built(moves, parts[0].bone)
+            if found is not None and self._kept(found, moves, parts[0].bone):
                 promises = [each for each in promises if not any(each.move.touches & part.move.touches for part in parts)]
-                tried.clear()
+                waiting = deque(self._promising(promises))
 
     def _moves(self, proposals: Proposals) -> Iterator[tuple[int, Move]]:
         """What may help: all changes for the joints that do not bend well, the likeliest ones for the others, then the rest."""
@@ -183,12 +185,18 @@ class _Search:
                 parts = [promises[number] for number in chosen]
                 gains = np.sum([part.gains for part in parts], axis=0)
                 lost = figures + gains - first
-                if _apart(parts) and (lost >= -NOTABLE).all() and (lost.mean(axis=0) >= 0.0).all():
+                if _apart(parts) and self._fit(parts) and (lost >= -NOTABLE).all() and (lost.mean(axis=0) >= 0.0).all():
                     found.append((-float(gains.sum()), chosen))
         return [chosen for _, chosen in sorted(found)]
 
+    def _fit(self, promises: Sequence[_Promise]) -> bool:
+        """Whether some changes together should keep within the budget and as near to the target."""
+        score = self.best.score
+        return (score.quads + sum(promise.quads for promise in promises) <= self._quads
+                and score.deviation + sum(promise.deviation for promise in promises) <= (1.0 + SAME_FIT) * self.start.score.deviation)
+
     def _built(self, moves: Sequence[Move], bone: int) -> _Cage | None:
-        """The cage with some changes, where there is one within the budget and the joint that they are for gains by them."""
+        """The cage with some changes, where there is one and the joint that they are for gains by them."""
         plan: LimbPlan | None = explicit_plan(self.best.plan, self.best.result.counts)
         for move in moves:
             plan = move.applied(plan) if plan is not None else None
@@ -199,7 +207,7 @@ class _Search:
             result = build_cage(plan, self._surface, known=self._known)
             self.trials += 1
             study = study_of(plan, result)
-            if result.mesh.face_count > self._quads or not self._gains(study, bone):
+            if not self._gains(study, bone):
                 return None
             bends = self._bends(study)
         except RingwrightError:
@@ -215,7 +223,7 @@ class _Search:
         """Take a cage for the best where no figure is worse than the first cage's and all of them together are better."""
         figures, first = found.bends.figures, self.start.bends.figures
         if ((figures < first - NOTABLE).any() or not found.score.no_worse_than(self.start.score)
-                or found.bends.merit < self.best.bends.merit + NOTABLE):
+                or found.score.quads > self._quads or found.bends.merit < self.best.bends.merit + NOTABLE):
             return False
         name = found.bends.study.cage.skeleton.bones[bone].name
         words = "; ".join(move.words for move in moves)

@@ -81,13 +81,13 @@ def rows_beside(plan: LimbPlan, bone: Bone) -> tuple[Rows, Rows]:
 
 
 def _row_moves(plan: LimbPlan, counts: CountPlan, bone: Bone, room: int) -> Iterator[Move]:
-    """One row more behind the joint or before it, one from one side to the other; bones with rows to spare pay for what there is no
-    room for."""
+    """One row more behind the joint or before it, one from one side to the other; where that helps and there is no room for it, bones
+    with rows to spare pay for it."""
     before, behind = rows_beside(plan, bone)
     for changes in ({behind: 1}, {before: 1}, {before: -1, behind: 1}, {before: 1, behind: -1}):
         paid = _paid(plan, counts, changes, room)
-        if paid is not None:
-            yield _row_move(changes, paid, counts)
+        then = (_row_move(changes, paid, counts),) if paid is not None and paid != changes else ()
+        yield replace(_row_move(changes, changes, counts), then=then)
 
 
 def _fewer_rows(plan: LimbPlan, counts: CountPlan, bone: Bone) -> Iterator[Move]:

@@ -74,7 +74,8 @@ def test_without_room_other_bones_pay_for_a_row_under_a_budget() -> None:
     built = build_cage(hand_plan(budget=1200), surface)
     plan = explicit_plan(built.plan, built.counts)
     free, paid = (moves(plan, built, "index.2", room) for room in (100, 0))
-    assert "a row more on bone 2 of index" in free
+    assert "a row more on bone 2 of index" in free and not any(words.startswith("a row more on bone 2 of index,") and
+                                                               "bone 1 of index" not in words for words in free)
     (words,) = [each for each in paid if each.startswith("a row more on bone 2 of index,") and "bone 1 of index" not in each]
     changed = paid[words].applied(plan)
     assert changed is not None
