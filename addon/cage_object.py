@@ -91,7 +91,7 @@ def _remove(mesh: bpy.types.Mesh | None) -> None:
 
 def with_built_places(mesh: PolyMesh, positions: FloatArray) -> PolyMesh:
     """The mesh with a note of where the build put every vertex, (V, 3) float64."""
-    return PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, {**mesh.attributes, f"vertex.{BUILT_ATTRIBUTE}": positions})
+    return mesh.with_attributes(**{f"vertex.{BUILT_ATTRIBUTE}": positions})
 
 
 def built_places(cage: bpy.types.Object) -> FloatArray | None:

@@ -20,7 +20,7 @@ from .frames import unit
 from .measure import Measure
 from .mirror import AXES
 from .plan import Fork, LimbPlan, Splice
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import FACE_LIMB, JOINT_RING, VERTEX_LIMB, BoolArray, FloatArray, IntArray, PolyMesh
 from .section import Tube, fullest_phase, nearest_phase
 from .settle import junction_freedom
 from .socket import Block, BranchRoot, block_quads, choose_block, hole_ring
@@ -372,13 +372,13 @@ def _finished(build: _Build) -> Assembly:
     for vertices, way in build.barred:
         barred[vertices] = way
     barred = barred[used]
-    attributes = {"vertex.limb": np.concatenate(build.vertex_limb)[used], "vertex.joint_ring": np.concatenate(build.joint_ring)[used],
-                  "face.face_limb": np.concatenate(build.face_limb)}
+    attributes = {VERTEX_LIMB: np.concatenate(build.vertex_limb)[used], JOINT_RING: np.concatenate(build.joint_ring)[used],
+                  FACE_LIMB: np.concatenate(build.face_limb)}
     adjacency = build_adjacency(mesh)
     freedom = np.where(tip, 0.0, JUNCTION_FREEDOM * junction_freedom(adjacency, ~tip))
     positions = mesh.positions
     for branch, hole in build.holes.items():
-        may_move = ~(held | tip | barred.any(axis=1)) & (attributes["vertex.limb"] != _number(build.plan, branch))
+        may_move = ~(held | tip | barred.any(axis=1)) & (attributes[VERTEX_LIMB] != _number(build.plan, branch))
         positions = spread_collar(positions, mesh.quads(), adjacency, number[hole], may_move, build.surface)
     named = PolyMesh(positions, mesh.corner_verts, mesh.face_offsets, attributes)
     webs = _marked(build, build.webs)[used]

@@ -7,13 +7,12 @@ An end is numbered ``2 * element + 0`` or ``2 * element + 1``.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from .picked import picked
-from .polymesh import BoolArray, IntArray
+from .polymesh import BoolArray, IntArray, offsets_of
 
 
 @dataclass(frozen=True)
@@ -86,13 +85,6 @@ def told_anew(starts: IntArray, lengths: IntArray, first: IntArray, backward: Bo
     wraps = np.flatnonzero(wrap < lengths)
     step[(fresh + wrap)[wraps]] -= (way * lengths)[wraps]
     return np.cumsum(step, dtype=np.int32)
-
-
-def offsets_of(lengths: npt.NDArray[np.integer[Any]]) -> IntArray:
-    """Where chains of these lengths begin one after the other, and where the last one ends, (M + 1,) int32."""
-    offsets = np.zeros(len(lengths) + 1, dtype=np.int32)
-    np.cumsum(lengths, out=offsets[1:])
-    return offsets
 
 
 def _told_from_smallest(chains: Chains) -> Chains:

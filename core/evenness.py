@@ -9,7 +9,7 @@ import numpy as np
 
 from .adjacency import Adjacency, components
 from .poles import JointZone
-from .polymesh import FloatArray, IntArray, PolyMesh
+from .polymesh import FACE_LIMB, FloatArray, IntArray, PolyMesh
 
 ALONG = 0.7
 """Least cosine between an edge and the limb's axis for the edge to run from ring to ring."""
@@ -57,7 +57,7 @@ def area_jumps(adjacency: Adjacency, area_vectors: FloatArray) -> AreaJumps:
 def joint_spacings(mesh: PolyMesh, zones: Sequence[JointZone]) -> Mapping[str, JointSpacing]:
     """Compare the rows between the rings of every joint that has at least two rows, joint name to figures."""
     faces, quads = mesh.faces_of_size(4)
-    face_limb = mesh.attributes.get("face.face_limb")
+    face_limb = mesh.attributes.get(FACE_LIMB)
     limbs = None if face_limb is None else np.asarray(face_limb)[faces]
     found = {}
     for zone in zones:

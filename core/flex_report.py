@@ -16,13 +16,12 @@ from .flex import Flex, JointFlex, MotionFigures, Skinned, posed
 from .flex_advice import OUT_OF_CREASE, advice
 from .inspection import Inspection, with_severities
 from .picture import Picture, draw_cage
-from .polymesh import BoolArray, PolyMesh
+from .polymesh import FACE_LIMB, BoolArray, PolyMesh
 from .poses import Pose, set_poses
 from .profiles import Profile
 from .quality import scaled_jacobian
 from .raster import View, close_view, four_views
 from .skin_weights import ancestry
-from .vertex_limbs import FACE_LIMB
 
 GRADES = ("good", "fair", "poor")
 SAME_VOLUME = 0.01

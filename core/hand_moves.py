@@ -7,13 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import VERTEX_LIMB, BoolArray, FloatArray, IntArray, PolyMesh
 
 STILL = 1e-6
 """A vertex counts as moved from this share of the mesh's diagonal on; single precision is finer."""
 NEAR = 0.4
 """Vertices of two builds stand for each other where they lie nearer than this share of an edge."""
-LIMB = "vertex.limb"
 
 
 @dataclass(frozen=True)
@@ -109,7 +108,7 @@ def _edge(mesh: PolyMesh, vertices: IntArray) -> float:
 
 def _limb_numbers(mesh: PolyMesh) -> IntArray:
     """The limb of every vertex, (V,) int32; all one limb where the mesh does not say."""
-    numbers = mesh.attributes.get(LIMB)
+    numbers = mesh.attributes.get(VERTEX_LIMB)
     return np.zeros(mesh.vertex_count, dtype=np.int32) if numbers is None else np.asarray(numbers, dtype=np.int32)
 
 

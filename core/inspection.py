@@ -29,7 +29,7 @@ from .findings import (
 from .folded_surface import folded
 from .object_findings import ObjectFacts, object_findings
 from .poles import JointZone, PlanTally, PoleCensus, StepDownPlace, count_poles, find_step_downs, poles_in_zones
-from .polymesh import FloatArray, IntArray, PolyMesh
+from .polymesh import VERTEX_LIMB, FloatArray, IntArray, PolyMesh
 from .profiles import OFF, Profile
 from .quality import METRICS
 from .rings import boundary_loops
@@ -172,7 +172,7 @@ def inspect_mesh(mesh: PolyMesh, *, target: Target | None = None, tally: PlanTal
     loops, pieces = boundary_loops(mesh, adjacency), _pieces(mesh, adjacency)
     counts = _count(mesh, adjacency, len(pieces), [len(loop) for loop in loops])
     census = count_poles(mesh, adjacency, tally)
-    limbs = mesh.attributes.get("vertex.limb")
+    limbs = mesh.attributes.get(VERTEX_LIMB)
     in_zones = poles_in_zones(mesh.positions, census.vertices, joint_zones, None if limbs is None else limbs.astype(np.int32))
     area_vectors, metrics = face_area_vectors(mesh), _measure_quads(mesh)
     diagonal = _diagonal(mesh)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh, offsets_of
 
 
 @dataclass(frozen=True)
@@ -84,9 +84,8 @@ def replace_faces(mesh: PolyMesh, change: Replacement) -> MeshEdit:
         positions[change.moved.vertices] = np.einsum("ks,ksd->kd", change.moved.weights, mesh.positions[change.moved.sources])
     sources, weights = _vertex_sources(mesh, change)
     face_sources = np.concatenate([np.flatnonzero(kept), change.source_faces]).astype(np.int32)
-    offsets = np.concatenate(([0], np.cumsum(sizes))).astype(np.int32)
     attributes = _carry(mesh, sources[~orphan], weights[~orphan], face_sources)
-    return MeshEdit(PolyMesh(positions[~orphan], new_vertex_of[corners], offsets, attributes), sources[~orphan], weights[~orphan],
+    return MeshEdit(PolyMesh(positions[~orphan], new_vertex_of[corners], offsets_of(sizes), attributes), sources[~orphan], weights[~orphan],
                     face_sources, np.arange(len(sizes)) < np.count_nonzero(kept), new_vertex_of)
 
 

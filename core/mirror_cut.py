@@ -17,7 +17,7 @@ from .errors import MeshError
 from .frames import any_square_direction
 from .mirror import AXES, mirror_mesh
 from .mirror_plane import MirrorPlane
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import FACE_LIMB, VERTEX_LIMB, BoolArray, FloatArray, IntArray, PolyMesh
 from .skeleton import split_side
 
 ON_EDGES = 0.05
@@ -186,7 +186,7 @@ def _parted(mesh: PolyMesh, quads: IntArray, adjacency: Adjacency, strips: list[
                   for name, values in mesh.attributes.items()}
     cut_mesh = PolyMesh.from_quads(np.concatenate([mesh.positions, middles]), np.array(pieces))
     on_cut = np.arange(cut_mesh.vertex_count) >= mesh.vertex_count
-    return PolyMesh(cut_mesh.positions, cut_mesh.corner_verts, cut_mesh.face_offsets, attributes), on_cut
+    return cut_mesh.with_attributes(**attributes), on_cut
 
 
 def _middles(mesh: PolyMesh, adjacency: Adjacency, edges: IntArray, axis: int) -> FloatArray:
@@ -218,7 +218,7 @@ def _part_of(mesh: PolyMesh, kept: IntArray, marked: BoolArray) -> tuple[PolyMes
     used, corners = np.unique(mesh.quads()[kept], return_inverse=True)
     attributes = {name: values[used] if name.startswith("vertex.") else values[kept] for name, values in mesh.attributes.items()}
     half = PolyMesh.from_quads(mesh.positions[used], corners.reshape(-1, 4))
-    return PolyMesh(half.positions, half.corner_verts, half.face_offsets, attributes), marked[used]
+    return half.with_attributes(**attributes), marked[used]
 
 
 def _mirrored(half: PolyMesh, on_plane: BoolArray, plane: str, limb_images: Mapping[int, int]) -> MirroredCage:
@@ -227,10 +227,9 @@ def _mirrored(half: PolyMesh, on_plane: BoolArray, plane: str, limb_images: Mapp
     partner = np.arange(mesh.vertex_count, dtype=np.int32)
     partner[copied] = half.vertex_count + np.arange(len(copied), dtype=np.int32)
     partner[half.vertex_count :] = copied
-    attributes = dict(mesh.attributes)
-    for name, own in (("vertex.limb", half.vertex_count), ("face.face_limb", half.face_count)):
-        if name in attributes and limb_images:
-            values = np.array(attributes[name])
-            values[own:] = [limb_images.get(int(value), int(value)) for value in values[own:]]
-            attributes[name] = values
-    return MirroredCage(PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, attributes), partner)
+    anew = {}
+    for name, own in ((VERTEX_LIMB, half.vertex_count), (FACE_LIMB, half.face_count)):
+        if name in mesh.attributes and limb_images:
+            anew[name] = np.array(mesh.attributes[name])
+            anew[name][own:] = [limb_images.get(int(value), int(value)) for value in anew[name][own:]]
+    return MirroredCage(mesh.with_attributes(**anew), partner)

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import components
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh, offsets_of
 
 SAMPLES = 24
 """Vertices of a piece that must all lie inside another: a piece that pierces the skin shows one of them outside, or nearly so."""
@@ -67,8 +67,7 @@ def pieces_only(mesh: PolyMesh, pieces: IntArray, chosen: BoolArray) -> PolyMesh
     number = np.cumsum(kept, dtype=np.int32) - 1
     faces = kept[mesh.corner_verts[mesh.face_offsets[:-1]]]
     corners = number[mesh.corner_verts[np.repeat(faces, mesh.face_sizes)]]
-    offsets = np.concatenate(([0], np.cumsum(mesh.face_sizes[faces]))).astype(np.int32)
-    return PolyMesh(mesh.positions[kept], corners.astype(np.int32), offsets)
+    return PolyMesh(mesh.positions[kept], corners.astype(np.int32), offsets_of(mesh.face_sizes[faces]))
 
 
 def _boxes(positions: FloatArray, pieces: IntArray, count: int) -> tuple[FloatArray, FloatArray]:

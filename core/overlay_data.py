@@ -9,10 +9,8 @@ import numpy as np
 from .adjacency import Adjacency, build_adjacency
 from .face_geometry import vertex_normals
 from .mismatches import pair_rings
-from .polymesh import FloatArray, IntArray, PolyMesh
+from .polymesh import JOINT_RING, FloatArray, IntArray, PolyMesh
 from .rings import Rings, boundary_rings
-
-JOINT_ATTRIBUTE = "vertex.joint_ring"
 
 
 @dataclass(frozen=True)
@@ -69,7 +67,7 @@ def _ring_edges(mesh: PolyMesh, rings: Rings) -> FloatArray:
 
 def _joint_edges(mesh: PolyMesh, adjacency: Adjacency) -> IntArray:
     """Vertices, (j, 2) int32, of the edges whose two vertices both lie on rings at which a limb bends."""
-    marks = mesh.attributes.get(JOINT_ATTRIBUTE)
+    marks = mesh.attributes.get(JOINT_RING)
     if marks is None:
         return np.zeros((0, 2), dtype=np.int32)
     both = np.asarray(marks, dtype=np.bool_)[adjacency.edge_verts].all(axis=1)

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from .adjacency import Adjacency, edge_distances
 from .frames import unit
-from .polymesh import FloatArray, PolyMesh
+from .polymesh import JOINT_RING, FloatArray, PolyMesh
 
 POLE_DISTANCE = 2
 """Edges that step-downs keep from existing poles where there is room (common practice)."""
@@ -60,5 +60,5 @@ def bending_costs(bending: npt.ArrayLike) -> FloatArray:
 
 def joint_bending(mesh: PolyMesh) -> FloatArray:
     """How much every vertex' place bends by the plan that the mesh was built from, (V,) float64: 1 on rings gathered round a joint."""
-    marked = mesh.attributes.get("vertex.joint_ring")
+    marked = mesh.attributes.get(JOINT_RING)
     return np.zeros(mesh.vertex_count) if marked is None else np.asarray(marked, dtype=np.float64)

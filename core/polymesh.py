@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,13 @@ from .errors import MeshError
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
+
+VERTEX_LIMB = "vertex.limb"
+"""Attribute of a cage, (V,) int32: number of the plan's limb that a vertex belongs to."""
+FACE_LIMB = "face.face_limb"
+"""Attribute of a cage, (F,) int32: number of the plan's limb that a face belongs to."""
+JOINT_RING = "vertex.joint_ring"
+"""Attribute of a cage, (V,): whether a vertex lies on a ring of a joint."""
 
 
 @dataclass(frozen=True)
@@ -40,8 +48,7 @@ class PolyMesh:
         """
         sizes = np.fromiter((len(face) for face in faces), dtype=np.int32, count=len(faces))
         corners = np.fromiter((vertex for face in faces for vertex in face), dtype=np.int32, count=int(sizes.sum()))
-        offsets = np.concatenate(([0], np.cumsum(sizes))).astype(np.int32)
-        return cls(_as_positions(positions), corners, offsets)
+        return cls(_as_positions(positions), corners, offsets_of(sizes))
 
     @classmethod
     def from_quads(cls, positions: npt.ArrayLike, quads: npt.ArrayLike) -> PolyMesh:
@@ -110,6 +117,13 @@ class PolyMesh:
         """The same mesh with further attributes; a double underscore in a name stands for a dot."""
         named = {name.replace("__", "."): values for name, values in attributes.items()}
         return PolyMesh(self.positions, self.corner_verts, self.face_offsets, {**self.attributes, **named})
+
+
+def offsets_of(lengths: npt.NDArray[np.integer[Any]]) -> IntArray:
+    """Where runs of these lengths begin one after the other, and where the last one ends, (n + 1,) int32."""
+    offsets = np.zeros(len(lengths) + 1, dtype=np.int32)
+    np.cumsum(lengths, out=offsets[1:])
+    return offsets
 
 
 def _as_positions(positions: npt.ArrayLike) -> FloatArray:

@@ -10,9 +10,9 @@ import numpy as np
 
 from .errors import MeshError
 from .face_geometry import face_area_vectors
-from .polymesh import FloatArray, PolyMesh
+from .polymesh import FACE_LIMB, VERTEX_LIMB, FloatArray, PolyMesh
 from .skeleton import Bone, Skeleton
-from .vertex_limbs import FACE_LIMB, VERTEX_LIMB, added_vertices, possible_limbs
+from .vertex_limbs import added_vertices, possible_limbs
 
 INSIDE = 0.25
 """Least winding number of the middle of a bone inside: half a cage, open from end to end, still has a half."""

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from .picked import picked
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import VERTEX_LIMB, BoolArray, FloatArray, IntArray, PolyMesh
 
 BLOCK = 1 << 16
 """Points that are measured at a time: few enough to stay in the processor's near memory."""
@@ -87,7 +87,7 @@ def common_limb(mesh: PolyMesh, vertices: IntArray, offsets: IntArray) -> IntArr
 
     vertices : (K,) or (K, d) int, chains one after the other
     """
-    limb = mesh.attributes.get("vertex.limb")
+    limb = mesh.attributes.get(VERTEX_LIMB)
     if limb is None or len(offsets) == 1:
         return np.full(len(offsets) - 1, -1, dtype=np.int32)
     carried = limb[vertices].reshape(len(vertices), -1).astype(np.int32)

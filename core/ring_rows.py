@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .placement import StepDownPlaces, row_correspondence
-from .polymesh import BoolArray, FloatArray, IntArray
+from .polymesh import BoolArray, FloatArray, IntArray, offsets_of
 from .stepdown import step_down_row
 
 
@@ -40,7 +40,7 @@ class RingRows:
     @property
     def offsets(self) -> IntArray:
         """First local vertex of every ring, (R + 2,) int32."""
-        return np.concatenate(([0], np.cumsum(self.counts))).astype(np.int32)
+        return offsets_of(self.counts)
 
     def ring(self, index: int) -> IntArray:
         """Local vertices of one ring."""

@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from .adjacency import Adjacency
-from .chains import Chains, build_chains, offsets_of, told_anew
+from .chains import Chains, build_chains, told_anew
 from .errors import MeshError
 from .frames import unit
 from .picked import picked
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh, offsets_of
 from .ring_figures import common_limb, measure_polygons
 from .strips import StripWalks, walk_strips
 

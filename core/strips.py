@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from .adjacency import Adjacency
-from .chains import Chains, build_chains, offsets_of
+from .chains import Chains, build_chains
 from .frames import unit
 from .picked import picked
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh, offsets_of
 from .ring_figures import chain_sum, common_limb, measure_polygons
 
 

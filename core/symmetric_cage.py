@@ -60,7 +60,7 @@ def even_assembly(assembly: Assembly, plan: LimbPlan, plane: str, *, positive: b
     """
     carried = {f"vertex.{name}": getattr(assembly, name) for name in CARRIED}
     mesh = assembly.mesh
-    laden = PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, {**mesh.attributes, **carried})
+    laden = mesh.with_attributes(**carried)
     images = image_numbers([limb.name for limb in plan.limbs], limb_images(plan, plane))
     found = mirror_by_cut(laden, plane, positive=positive, limb_images=images)
     held, freedom, barred, webs = (found.mesh.attributes[f"vertex.{name}"] for name in CARRIED)

@@ -18,7 +18,7 @@ from .errors import MeshError
 from .face_geometry import vertex_normals
 from .frames import unit
 from .plan import LimbPlan
-from .polymesh import BoolArray, FloatArray, IntArray, PolyMesh
+from .polymesh import FACE_LIMB, BoolArray, FloatArray, IntArray, PolyMesh
 from .skeleton import Skeleton
 from .skin_weights import nearest_bones
 
@@ -35,7 +35,7 @@ def find_seams(mesh: PolyMesh, plan: LimbPlan, skeleton: Skeleton) -> IntArray:
     skeleton : of the plan
     Raises MeshError where the mesh does not tell which limb its faces belong to.
     """
-    attribute = mesh.attributes.get("face.face_limb")
+    attribute = mesh.attributes.get(FACE_LIMB)
     if attribute is None:
         raise MeshError("The cage does not tell which limb its faces belong to; build it from a plan.")
     adjacency, limbs = build_adjacency(mesh), attribute.astype(np.int32)

@@ -12,11 +12,8 @@ import numpy as np
 from .adjacency import build_adjacency, components
 from .errors import MeshError
 from .plan import Limb, LimbPlan
-from .polymesh import BoolArray, IntArray, PolyMesh
+from .polymesh import FACE_LIMB, VERTEX_LIMB, BoolArray, IntArray, PolyMesh
 from .skeleton import Skeleton
-
-VERTEX_LIMB = "vertex.limb"
-FACE_LIMB = "face.face_limb"
 
 
 def possible_limbs(mesh: PolyMesh, skeleton: Skeleton) -> BoolArray:
@@ -73,11 +70,9 @@ def renumbered(mesh: PolyMesh, built: LimbPlan, plan: LimbPlan) -> PolyMesh:
     Raises MeshError where the cage has faces of a limb that the other plan does not have.
     """
     numbers = np.array([_number_in(plan, limb) for limb in built.limbs], dtype=np.int32)
-    attributes = dict(mesh.attributes)
-    for name in (VERTEX_LIMB, FACE_LIMB):
-        if name in attributes:
-            attributes[name] = _looked_up(attributes[name].astype(np.int32), numbers, built)
-    return PolyMesh(mesh.positions, mesh.corner_verts, mesh.face_offsets, attributes)
+    anew = {name: _looked_up(mesh.attributes[name].astype(np.int32), numbers, built)
+            for name in (VERTEX_LIMB, FACE_LIMB) if name in mesh.attributes}
+    return mesh.with_attributes(**anew)
 
 
 def _number_in(plan: LimbPlan, limb: Limb) -> int:

@@ -12,7 +12,7 @@ from ...core.flex import bend_joints, skinned
 from ...core.flex_report import animation_poses, flex_lines
 from ...core.inspection_text import describe_unwrap
 from ...core.plan import METRES, LimbPlan, read_plan
-from ...core.polymesh import PolyMesh
+from ...core.polymesh import FACE_LIMB, PolyMesh
 from ...core.rig_fit import check_rig_fit
 from ...core.skeleton import Skeleton, skeleton_of
 from ...core.skin_weights import SkinWeights, bind
@@ -109,7 +109,7 @@ def map_made(cage: bpy.types.Object, mesh: PolyMesh, plan: LimbPlan) -> str:
     from ..mesh_bridge import read_uvs
     from ..unwrapping import unwrap_along
 
-    if "face.face_limb" not in mesh.attributes:
+    if FACE_LIMB not in mesh.attributes:
         return "no texture map: the mesh file does not keep which limb a face belongs to; give the .blend file that build wrote"
     unwrap_along(cage, mesh, plan, skeleton_of(plan))
     uvs = read_uvs(cage.data)

@@ -8,9 +8,9 @@ import pytest
 from ringwright.core.build import BuildResult, build_cage
 from ringwright.core.errors import MeshError
 from ringwright.core.plan import Fork, Limb, LimbPlan
-from ringwright.core.polymesh import PolyMesh
+from ringwright.core.polymesh import FACE_LIMB, VERTEX_LIMB, PolyMesh
 from ringwright.core.skeleton import skeleton_of
-from ringwright.core.vertex_limbs import FACE_LIMB, VERTEX_LIMB, added_vertices, possible_limbs, renumbered
+from ringwright.core.vertex_limbs import added_vertices, possible_limbs, renumbered
 from support.fork_plan import fork_plan
 from support.reference_surface import ReferenceSurface
 from support.shapes import fork
