@@ -11,6 +11,7 @@ from ringwright.core.build import build_cage
 from ringwright.core.count_figures import (
     UNKNOWN,
     CountFigures,
+    JoinCounts,
     count_figures,
     figures_text,
     join_counts,
@@ -31,6 +32,11 @@ from support.shapes import hand
 def built() -> tuple[CountFigures, PolyMesh]:
     result = build_cage(hand_plan(palm={"sides": 16}), ReferenceSurface(*hand(90)))
     return count_figures(result.counts), result.mesh
+
+
+@pytest.mark.parametrize(("below", "above", "step_downs"), [(16, 10, 3), (10, 16, 3), (12, 12, 0), (None, 12, 0), (12, None, 0)])
+def test_step_downs_bring_one_count_to_the_other(below: int | None, above: int | None, step_downs: int) -> None:
+    assert JoinCounts("splice", 0, "arm", ("hand",), below, above).step_downs == step_downs
 
 
 def test_the_figures_are_those_of_the_cage(built: tuple[CountFigures, PolyMesh]) -> None:

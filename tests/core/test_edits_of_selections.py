@@ -194,6 +194,7 @@ def test_chains_and_loose_points_come_in_order() -> None:
     assert vertex_paths(4, np.array([[2, 0], [0, 3], [3, 1]])) == [[1, 3, 0, 2]]
     assert vertex_paths(3, np.array([[0, 1], [1, 2], [2, 0]])) == []
     assert vertex_paths(3, np.array([[0, 1]])) == []
+    assert vertex_paths(4, np.array([[0, 1], [0, 2], [0, 3]])) == []
     order = order_path(np.array([[3, 0.1, 0], [0, 0, 0], [1, 0, 0.1], [2, 0, 0.0]]))
     assert order in ([1, 2, 3, 0], [0, 3, 2, 1])
 

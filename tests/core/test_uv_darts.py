@@ -52,6 +52,20 @@ def test_every_stretched_place_is_cut_open_and_the_map_stays_one_disc(places: li
         assert reached < 0.5
 
 
+@pytest.mark.parametrize(("between", "cuts"), [(1.05 * ROUND_IT, 1), (0.95 * ROUND_IT, 2)])
+def test_two_places_are_one_where_the_faces_between_them_are_stretched_too(between: float, cuts: int) -> None:
+    """Up one column from z = 1 to z = 5: the worst face of a place is cut open, the other end only if it is a place of its own."""
+    mesh, skeleton, seams = seamed()
+    middles, stretch = mesh.positions[mesh.quads()].mean(axis=1), np.full(mesh.face_count, 1.1)
+    column = np.flatnonzero(np.linalg.norm(middles[:, :2] - [np.sin(np.pi / 16), -np.cos(np.pi / 16)], axis=1) < 0.1)
+    assert len(column) == 12
+    stretch[column[2:10]] = between
+    stretch[column[[2, 9]]] = 2.0 * STRETCHED, 1.5 * STRETCHED
+    reached = mesh.positions[build_adjacency(mesh).edge_verts[dart_edges(mesh, skeleton, seams, stretch)]]
+    near = [np.linalg.norm(reached - middles[column[end]], axis=2).min() < 0.5 for end in (2, 9)]
+    assert near == [True, cuts == 2]
+
+
 def test_faces_that_hang_together_get_one_cut() -> None:
     mesh, skeleton, seams = seamed()
     stretch = stretched(mesh, (0, -1, 3.0))
