@@ -164,9 +164,10 @@ def _root_depth(limb: Limb, measure: Measure) -> float:
 
 
 def _past_root(depth: float, bend: Bend) -> Bend:
-    """What reaches past a branch's first ring of the bend at its root."""
+    """What reaches past a branch's first ring of the bend at its root, its rows as close there as those of bends that reach less far
+    (tried on an arm: on the trunk, too, they fit it less, since they take quads from its sides)."""
     past = max(0.0, 1.0 - depth / bend.reach) if bend.reach > 0.0 else 0.0
-    return Bend(past * bend.reach, past * bend.rows)
+    return Bend(past * bend.reach, past * ROOT_DEPTH * bend.rows)
 
 
 def _before_fork(plan: LimbPlan, fork: Fork, measures: Mapping[str, Measure], turns: Turns) -> Bend:
