@@ -12,6 +12,7 @@ long the rest is, not how well the cage fits. The covered share says how much wa
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +25,9 @@ from .surface import Surface
 SAMPLES = 40_000
 """Samples a side: the mean is then good to about half a per cent of itself, and it takes a fraction of a second."""
 
-PIECE = 1 << 13
+AT_ONCE = 1 << 13
+"""Points asked for in one go, and samples drawn: with another number a seed gives other samples."""
+PIECE = 1 << 11
 """Points and triangles looked at in one go: their arrays stay in the processor's cache, and small beside the target's."""
 
 
@@ -81,11 +84,9 @@ def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, see
         raise MeshError("The mesh has positions that are not finite numbers; mend them before measuring its deviation.")
     if total <= 0.0:
         raise MeshError("The mesh has no face with an area, so its deviation cannot be measured; give it faces.")
-    random = np.random.default_rng(seed)
     points = np.empty((count, 3))
-    for start in range(0, count, PIECE):
-        stop = min(start + PIECE, count)
-        place, u, v = random.random((3, stop - start))
+    for start, (place, u, v) in _drawn(count, seed):
+        stop = start + len(place)
         shares = (np.arange(start, stop) + place) * (total / count)
         picked = np.minimum(np.searchsorted(cumulated, shares, side="right"), len(triangles) - 1)
         outside = u + v > 1.0
@@ -99,6 +100,15 @@ def sample_triangles(positions: FloatArray, triangles: IntArray, count: int, see
         second += third
         points[start:stop] = second.T
     return points
+
+
+def _drawn(count: int, seed: int) -> Iterator[tuple[int, FloatArray]]:
+    """Three random numbers a sample, (3, n) float64 piece by piece, and the number of the piece's first sample."""
+    random = np.random.default_rng(seed)
+    for first in range(0, count, AT_ONCE):
+        drawn = random.random((3, min(AT_ONCE, count - first)))
+        for start in range(0, drawn.shape[1], PIECE):
+            yield first + start, drawn[:, start : start + PIECE]
 
 
 def summarise_distances(samples: FloatArray, distances: FloatArray, vertices: FloatArray, vertex_distances: FloatArray) -> OneWayDeviation:
@@ -156,8 +166,8 @@ def _from_target(target: PolyMesh, surface: Surface, ends: OpenEnds, samples: in
 def _distances(points: FloatArray, surface: Surface, ends: OpenEnds | None = None) -> FloatArray:
     """Distances of (n, 3) points from a surface, (n,) float64; infinite for those beyond its open ends."""
     distances = np.empty(len(points))
-    for start in range(0, len(points), PIECE):
-        part = slice(start, start + PIECE)
+    for start in range(0, len(points), AT_ONCE):
+        part = slice(start, start + AT_ONCE)
         found = surface.closest(points[part])
         distances[part] = found.distances
         if ends is not None and len(ends.edges):
