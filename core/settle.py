@@ -24,6 +24,7 @@ from .quality import scaled_jacobian
 from .relaxation import QuadShapes, Stencil, build_stencil, corner_normals, faired, quad_shapes, relaxed, sound_quads, vertex_normals_of
 from .rows import dots, lengths, points_of, rows_of, unit_rows
 from .surface import Surface
+from .worst_faces import Corners, better_worst_faces
 
 MOST_STEPS = 40
 STILL = 2e-3
@@ -84,7 +85,8 @@ class Settled:
 
 def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArray | None = None, barred: FloatArray | None = None,
            mobility: FloatArray | None = None, most_steps: int = MOST_STEPS, webs: BoolArray | None = None) -> Settled:
-    """Relax a mesh along a surface and project it; where faces are folded, unfold them and settle once more.
+    """Relax a mesh along a surface and project it; where faces are folded, unfold them and settle once more, and better by themselves
+    those that are left.
 
     mesh : quads relax; other faces only hold their corners together
     surface : normals point outward
@@ -99,19 +101,22 @@ def settle(mesh: PolyMesh, surface: Surface, held: BoolArray, freedom: FloatArra
     field = _field(mesh, build_stencil(mesh, adjacency, free), surface, held, free, barred, mobility, webs)
     best = latest = _settled(mesh.positions, field, most_steps)
     for reach in range(1, UNFOLDING_ROUNDS + 1):
-        troubled = _troubled_faces(latest, field)
+        troubled = _troubled_faces(latest.settled, field)
         if not troubled.any():
             break
         torn = np.isin(np.arange(mesh.vertex_count), field.stencil.quads[troubled])
         region = (edge_distances(adjacency.edge_verts, torn, reach) <= reach) & ~held
-        start = points_of(faired(rows_of(latest.positions), field.stencil, region))
+        start = points_of(faired(rows_of(latest.settled.positions), field.stencil, region))
         if webs is not None:
             field = _unbarred(field, region & webs)
         again = _settled(start, field, most_steps // 2)
-        latest = replace(again, steps=latest.steps + again.steps)
-        if np.count_nonzero(_troubled_faces(latest, field)) < np.count_nonzero(_troubled_faces(best, field)):
+        latest = replace(again, settled=replace(again.settled, steps=latest.settled.steps + again.settled.steps))
+        if np.count_nonzero(_troubled_faces(latest.settled, field)) < np.count_nonzero(_troubled_faces(best.settled, field)):
             best = latest
-    return replace(best, steps=latest.steps)
+    found = best.settled
+    if _troubled_faces(found, field).any():
+        found = _told(_bettered(best.state, field), found.steps, found.movement, field)
+    return replace(found, steps=latest.settled.steps)
 
 
 def _unbarred(field: _Field, freed: BoolArray) -> _Field:
@@ -210,7 +215,15 @@ def _state(positions: FloatArray, landing: Landing, stencil: Stencil) -> _State:
     return _State(positions, shapes, facing, sound_quads(shapes, facing), landing)
 
 
-def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
+@dataclass(frozen=True)
+class _Rest:
+    """A cage that lies as still as it will, and what there is to tell of it."""
+
+    state: _State
+    settled: Settled
+
+
+def _settled(start: FloatArray, field: _Field, most_steps: int) -> _Rest:
     """Relax and project until the cage lies still, will not lie stiller or the steps are used up; the stillest state is kept."""
     stencil, held = field.stencil, field.held
     look = field.look
@@ -241,10 +254,29 @@ def _settled(start: FloatArray, field: _Field, most_steps: int) -> Settled:
         elif unrest < movement:
             best, best_step = state, step if unrest < CLEARLY * movement else best_step
             movement = unrest
-    off = ~(best.landing.landed | best.landing.over_hole | held | stencil.lone)
-    folded = _folded_faces(best, field)
-    return Settled(points_of(best.positions), np.ascontiguousarray(best.landing.normals), step, movement, _numbers(off),
-                   _numbers(best.landing.over_hole & ~held), _numbers(folded))
+    return _Rest(best, _told(best, step, movement, field))
+
+
+def _told(state: _State, steps: int, movement: float, field: _Field) -> Settled:
+    """What there is to tell of a state."""
+    landing = state.landing
+    off = ~(landing.landed | landing.over_hole | field.held | field.stencil.lone)
+    return Settled(points_of(state.positions), np.ascontiguousarray(landing.normals), steps, movement, _numbers(off),
+                   _numbers(landing.over_hole & ~field.held), _numbers(_folded_faces(state, field)))
+
+
+def _bettered(state: _State, field: _Field) -> _State:
+    """The state with its worst faces bettered."""
+    landing, stencil = state.landing, field.stencil
+    may_move = landing.landed & ~field.held & (field.pace > 0.0)
+    corners = Corners(stencil.quads, stencil.vertex_faces, may_move, np.where(landing.against, -1.0, 1.0))
+    found = better_worst_faces(points_of(state.positions), np.ascontiguousarray(landing.normals), corners, field.surface)
+    moved = (found.positions != points_of(state.positions)).any(axis=1)
+    if not moved.any():
+        return state
+    lying = replace(landing, positions=np.where(moved[:, None], found.positions, landing.positions),
+                    normals=np.where(moved[:, None], found.normals, landing.normals))
+    return _state(rows_of(found.positions), lying, stencil)
 
 
 def _gaps(state: _State, of: BoolArray, gap: FloatArray, field: _Field) -> FloatArray:
