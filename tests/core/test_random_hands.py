@@ -36,8 +36,8 @@ def sound_builds(plan: LimbPlan, shape: Shape) -> int:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("hand", "count", "least"), [(random_hand, 20, 63), (fused_hand, 20, 71)])
+@pytest.mark.parametrize(("hand", "count", "least"), [(random_hand, 20, 74), (fused_hand, 20, 75)])
 def test_most_hands_that_nobody_has_seen_come_out_sound(hand: Callable[[int], tuple[LimbPlan, Shape]], count: int, least: int) -> None:
-    # measured: 65 and 73 of 80 builds
+    # measured: 76 and 77 of 80 builds
     sound = sum(sound_builds(*hand(seed)) for seed in range(count))
     assert sound >= least, f"{sound} of {4 * count} builds are sound"
