@@ -45,8 +45,8 @@ REFINED = 1.25
 MOST_REFININGS = 6
 """A trunk without room for its sockets gets so many times as many sides and rows, tried so often: three times as many in all at most."""
 TIGHT = 1.5
-"""A hole that fits its branch so badly, as one 1.2 branch radii off its place, tells that a trunk has no room (measured: at most 1.2 on
-hands and bodies that come out sound, 1.9 to 3.8 where sockets crowd)."""
+"""A trunk that once had no room is counted finer until no hole fits its branch worse, as one 1.2 branch radii off its place (measured:
+at most 1.2 where sockets have room, 1.9 to 3.8 where they crowd; shoulders alone may fit as badly and come out well)."""
 WELD_SHARE = 0.5
 """An open end whose vertices lie within half a mean edge of the mirror plane is welded on it."""
 
@@ -112,7 +112,7 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
 
 def _assembled(plan: LimbPlan, counts: CountPlan, measures: Mapping[str, Measure], surface: Surface) -> tuple[CountPlan, Assembly]:
     """The cage before it settles, and its counts: those given, or finer ones where a trunk has no room for its sockets and the plan leaves
-    its counts open; of all that were tried the one whose holes fit best."""
+    its counts open, until they fit well; of all that were tried the one whose holes fit best."""
     best, refused = None, None
     roomy, sizes = plan, limb_sizes(plan, measures)
     for _ in range(1 if plan.quad_budget is not None else MOST_REFININGS):
@@ -124,7 +124,7 @@ def _assembled(plan: LimbPlan, counts: CountPlan, measures: Mapping[str, Measure
             tightest = assembly.tightest
             if best is None or assembly.misfit < best[1].misfit:
                 best = counts, assembly
-            if assembly.misfit <= TIGHT:
+            if refused is None or assembly.misfit <= TIGHT:
                 break
         roomy = roomier(roomy, plan, counts, tightest)
         try:

@@ -148,7 +148,7 @@ def test_branches_that_part_widely_begin_at_their_trunk(degrees: float) -> None:
         assert np.linalg.norm(ring, axis=1).min() < 1.3
 
 
-@pytest.mark.parametrize("arms", [8, 10])
+@pytest.mark.parametrize("arms", [8, 10, 12])
 def test_a_body_gets_room_for_all_its_arms(arms: int) -> None:
     plan, shape = many_armed(arms)
     result = build(plan, shape)
