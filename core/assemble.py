@@ -51,6 +51,12 @@ WEB_DEPTH = 0.6
 JUNCTION_FREEDOM = 0.2
 """How far proportions may change at poles, of what they may in a mesh of which nothing is known: rings are laid as they should lie
 (tried on an arm and a leg: 1 gives worse faces and bends, 0 much the same; of 64 builds of invented hands as many fold with each)."""
+HOLE_SPREAD = 0.3
+"""A socket's hole is widened by this share of its distance from the branch's first ring, so that the two rows between them are not much
+shorter than others (tried on a thumb: 0 and 0.6 keep less volume)."""
+BRIDGE_SHARE = 0.4
+"""The ring between a branch's first ring and the hole lies this share of the way to the hole: farther out it can land on the wrong side of
+the crease between them."""
 PHASE_STATION = 0.85
 """Where along a trunk its section is compared with the ring that it must meet: before its end, where it is still one piece."""
 
@@ -332,8 +338,18 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
     _take_out(build, walls, trunk, block)
     _lay_limb(build, walls, branch, block.phase)
     build.holes[branch] = hole_ring(rings, block)
-    bridge = step_down_row(build.root_rings[branch], build.holes[branch], np.zeros(0, dtype=np.int32))
-    build.add_quads(bridge, _number(build.plan, branch))
+    _bridge(build, branch)
+
+
+def _bridge(build: _Build, branch: str) -> None:
+    """Join a socket's hole, a little widened, to its branch's first ring by two rows."""
+    hole, first, number, plain = build.holes[branch], build.root_rings[branch], _number(build.plan, branch), np.zeros(0, dtype=np.int32)
+    positions = build.laid()
+    positions[hole] += HOLE_SPREAD * (positions[hole] - positions[first])
+    build.positions[:] = [positions]
+    between = build.add_vertices(BRIDGE_SHARE * positions[hole] + (1.0 - BRIDGE_SHARE) * positions[first], number)
+    build.add_quads(step_down_row(between, hole, plain), number)
+    build.add_quads(step_down_row(first, between, plain), number)
 
 
 def _take_out(build: _Build, walls: dict[str, list[IntArray]], trunk: str, block: Block) -> None:

@@ -23,14 +23,11 @@ MOST_DETAIL = 64.0
 ROW_DENSITY = 0.6
 """Rows per square face with which levels of detail that meet a budget are looked for: a limb bends round more than along, so faces
 longer than wide fit its skin better with as many quads."""
-LEAST_DENSITY = 0.5
-"""Faces between the bends are at most twice as long as wide under a budget (common practice)."""
+LEAST_DENSITY = 0.45
+"""Faces between the bends are at most some two times as long as wide under a budget (common practice)."""
 MOST_DENSITY = 1.6
 BEND_DENSITIES = (1.0, 0.7, 0.5, 0.25)
 """Shares of their rows that bends may have to do with under a budget."""
-LIKENESSES = (0.5, 0.75)
-"""Under a budget a fork's trunk has a ring between one of its own sides and one whose faces are like its branches': so far from the
-former to the latter, as exponents of a weighted geometric mean."""
 SHARED = ("bone_lengths", "bone_girths", "bone_curvatures", "bend_reaches", "bend_rows")
 """Sizes that a limb shares with its image."""
 
@@ -120,7 +117,7 @@ def _coarsest(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
     refusal: PlanError | None = None
     for detail in (4.0, 5.0, 6.0, 8.0, 12.0, 16.0):
         try:
-            return count_cage(plan, sizes, Fineness(detail, LEAST_DENSITY, BEND_DENSITIES[-1], LIKENESSES[0]))
+            return count_cage(plan, sizes, Fineness(detail, LEAST_DENSITY, BEND_DENSITIES[-1]))
         except PlanError as error:
             refusal = refusal or error
     raise refusal or PlanError("The limb plan cannot be counted.")
@@ -128,11 +125,9 @@ def _coarsest(plan: LimbPlan, sizes: Mapping[str, LimbSize]) -> CountPlan:
 
 def _finest_counts(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, bending: float) -> list[tuple[Fineness, CountPlan]]:
     """Counts at many levels of detail, each with as many rows as the budget has room for."""
-    start = Fineness(_detail_near(plan, sizes, budget, bending), ROW_DENSITY, bending, LIKENESSES[0])
+    start = Fineness(_detail_near(plan, sizes, budget, bending), ROW_DENSITY, bending)
     details = start.detail * np.geomspace(0.75, 1.3, 10)
-    likenesses = LIKENESSES if plan.forks else LIKENESSES[:1]
-    tried = (_finest_rows(plan, sizes, budget, replace(start, detail=float(detail), likeness=likeness))
-             for detail, likeness in itertools.product(details, likenesses))
+    tried = (_finest_rows(plan, sizes, budget, replace(start, detail=float(detail))) for detail in details)
     return [each for each in tried if each is not None]
 
 
@@ -141,7 +136,7 @@ def _detail_near(plan: LimbPlan, sizes: Mapping[str, LimbSize], budget: int, ben
     low, high = 4.0, MOST_DETAIL
     for _ in range(7):
         detail = math.sqrt(low * high)
-        counts = _counted(plan, sizes, Fineness(detail, ROW_DENSITY, bending, LIKENESSES[0]))
+        counts = _counted(plan, sizes, Fineness(detail, ROW_DENSITY, bending))
         low, high = (detail, high) if counts is None or counts.quads <= budget else (low, detail)
     return low
 

@@ -133,7 +133,12 @@ def _assembled(plan: LimbPlan, counts: CountPlan, measures: Mapping[str, Measure
             break
     if best is None:
         raise refused or PlanError("The limb plan cannot be assembled.")
-    return best
+    over = best[1].mesh.face_count - best[0].quads
+    if plan.quad_budget is None or over <= 0:
+        return best
+    # a slit, the hole in a trunk without room for a wider one, takes fewer quads out than were counted on
+    counts = solve_counts(replace(plan, quad_budget=plan.quad_budget - (1 if plan.symmetry is None else 2) * over), sizes)
+    return counts, assemble(plan, counts, measures, surface)
 
 
 def roomier(tried: LimbPlan, plan: LimbPlan, counts: CountPlan, trunk: str) -> LimbPlan:

@@ -15,12 +15,13 @@ from functools import lru_cache
 
 import numpy as np
 
-from .bend_rows import NO_BEND, Bend, rows_with_bends
+from .bend_rows import NO_BEND, RIGHT_ANGLE, Bend, rows_with_bends
 from .errors import PlanError
 from .limb_size import LimbSize
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
 from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Splice
 from .polymesh import BoolArray, IntArray
+from .socket import BRIDGE_ROWS, least_block
 from .two_sided import limbs_on_plane, spliced_on_plane
 
 DEFAULT_DETAIL = 8.0
@@ -29,8 +30,12 @@ STEP_DOWNS_A_ROW = 3
 """Step-downs that share a row by choice, so that they can be staggered (common practice)."""
 STEP_ROW_MARGIN = 1
 """Plain rows kept between a step-down and a joint's rings, a fork or a socket."""
-SOCKET_DENSITY = 0.75
-"""Rows per square face at least where a socket takes its block: longer ones leave a hole that does not fit the branch."""
+SOCKET_ROW = 1.7
+"""Rows where a socket takes its block are at most this many edges of its branch long: longer ones leave a hole that does not fit the
+branch, and bend poorly with it (tried on a thumb)."""
+LIKENESS_POWER = 2.0
+"""Under a budget a fork's ring takes after its branches with this power of how far they bend at their roots, as a share of a right angle:
+bent fingers need columns in the palm, toes hardly in the foot (tried on an arm and a leg)."""
 FLATTEST_ROW = 0.35
 """A row may be this much shorter than square before a bone cut short by its trunk gives up rows."""
 
@@ -101,18 +106,16 @@ class Fineness:
     detail : sides of the thinnest limb
     density : rows per square face between the bends
     bending : rows in the bends as a share of what bends well
-    likeness : exponent by which a fork's trunk takes after its branches
     fuller : limbs and numbers of bones that get one row more
     """
 
     detail: float
     density: float
     bending: float
-    likeness: float
     fuller: frozenset[tuple[str, int]] = frozenset()
 
 
-SQUARE = Fineness(DEFAULT_DETAIL, 1.0, 1.0, 1.0)
+SQUARE = Fineness(DEFAULT_DETAIL, 1.0, 1.0)
 """Of cages without a budget."""
 
 
@@ -145,13 +148,14 @@ def count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], fineness: Fineness
     webs: dict[str, tuple[int, ...]] = {}
     tips = dict(bodies)
     for fork in _inner_forks_first(plan):
-        webs[fork.trunk] = _chosen_webs(plan, fork, bodies, sizes, fineness.likeness)
+        webs[fork.trunk] = _chosen_webs(plan, fork, bodies, sizes)
         tips[fork.trunk] = sum(bodies[branch] for branch in fork.branches) - sum(2 * web - 2 for web in webs[fork.trunk])
         if plan.limb(fork.trunk).sides is None:
             bodies[fork.trunk] = tips[fork.trunk]
     _even_along_plane(plan, bodies, tips)
     roots = dict(bodies)
-    drafts = {limb.name: _draft(plan, limb, sizes[limb.name], bodies, roots, tips, fineness) for limb in plan.limbs}
+    root_edges = {name: float(size.bone_girths[0]) / bodies[name] for name, size in sizes.items()}
+    drafts = {limb.name: _draft(plan, limb, sizes[limb.name], bodies, roots, tips, root_edges, fineness) for limb in plan.limbs}
     for splice in plan.splices:
         _share_splice(plan, splice, drafts)
     for fork in plan.forks:
@@ -212,10 +216,10 @@ def _least_sides(plan: LimbPlan, name: str) -> int:
     return given + 2 + given % 2
 
 
-def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: Mapping[str, LimbSize], likeness: float) -> tuple[int, ...]:
+def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: Mapping[str, LimbSize]) -> tuple[int, ...]:
     """Webs of the plan where they fit, or one width for all gaps that makes the trunk's faces most like its branches'; where a
-    budget must be met, the trunk's ring comes midway (geometric mean) between that and the trunk's own sides, and the quads that
-    this saves go where the limbs bend."""
+    budget must be met and the branches bend little, the trunk's ring comes between that and the trunk's own sides (weighted
+    geometric mean), and the quads that this saves go where the limbs bend."""
     counts = [bodies[branch] for branch in fork.branches]
     inner = counts[1:-1] or [2 * min(counts)]
     widest = max(1, min((min(inner) - 2) // 2, min(counts[0], counts[-1]) - 2))
@@ -223,6 +227,8 @@ def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: M
         return tuple(min(web, widest) if plan.quad_budget is not None else web for web in fork.webs)
     branch_edge = float(np.mean([sizes[branch].bone_girths[0] for branch in fork.branches])) / float(np.mean(counts))
     alike = float(sizes[fork.trunk].bone_girths[-1]) / branch_edge
+    turn = max(sizes[branch].root_turn for branch in fork.branches)
+    likeness = 1.0 if plan.quad_budget is None else min(1.0, turn / RIGHT_ANGLE) ** LIKENESS_POWER
     wanted = bodies[fork.trunk] ** (1.0 - likeness) * alike**likeness
 
     def misfit(web: int) -> float:
@@ -233,7 +239,7 @@ def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: M
 
 
 def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int], roots: Mapping[str, int],
-           tips: Mapping[str, int], fineness: Fineness) -> _Draft:
+           tips: Mapping[str, int], root_edges: Mapping[str, float], fineness: Fineness) -> _Draft:
     half = limb.loops_beside
     root_join, tip_join = plan.root_join(limb.name), plan.tip_join(limb.name)
     root_zone = half if isinstance(root_join, Splice) else 0
@@ -241,9 +247,9 @@ def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int]
     count = len(size.bone_lengths)
     spans, bends, wanted = [], [], []
     for bone in range(count):
-        holed = bone == count - 1 and plan.sockets_of(limb.name)
-        density = max(fineness.density, SOCKET_DENSITY) if holed else fineness.density
-        plain_row = float(size.bone_girths[bone]) / bodies[limb.name] / density
+        plain_row = float(size.bone_girths[bone]) / bodies[limb.name] / fineness.density
+        if bone == count - 1:
+            plain_row = min([plain_row, *(SOCKET_ROW * root_edges[socket.branch] for socket in plan.sockets_of(limb.name))])
         square = plan.quad_budget is None and limb.spans is None
         bends.append((NO_BEND, NO_BEND) if square else _with_rows(size.bends(bone), fineness.bending))
         wanted.append(rows_with_bends(float(size.bone_lengths[bone]), plain_row, bends[bone]))
@@ -387,15 +393,18 @@ def _limb_counts(plan: LimbPlan, draft: _Draft) -> LimbCounts:
 
 
 def _margin(draft: _Draft, *, at_tip: bool) -> int:
-    """Plain rows between a joint's rings and the step-downs: two where the end bone has room, since a bend draws rows together."""
+    """Plain rows between a joint's rings and the step-downs: two or half of the bend's rows where the end bone has room, since a bend draws
+    rows together."""
     half = draft.limb.loops_beside
     if len(draft.spans) == 1:
         taken = draft.root_zone + draft.root_rows + draft.tip_rows + draft.tip_zone
     else:
         taken = half + (draft.tip_rows + draft.tip_zone if at_tip else draft.root_zone + draft.root_rows)
     shared = len(draft.spans) == 1 and draft.root_rows > 0 and draft.tip_rows > 0
-    wanted = 2 * (STEP_ROW_MARGIN + 1) + (2 * STEP_ROW_MARGIN if shared else 0)
-    return STEP_ROW_MARGIN + 1 if draft.spans[-1 if at_tip else 0] - taken >= wanted else STEP_ROW_MARGIN
+    room = draft.spans[-1 if at_tip else 0] - taken - (2 * STEP_ROW_MARGIN if shared else 0)
+    bend = draft.bends[-1][1] if at_tip else draft.bends[0][0]
+    comfortable = (max(STEP_ROW_MARGIN + 1, round(0.5 * bend.rows)), STEP_ROW_MARGIN + 1)
+    return next((margin for margin in comfortable if room >= 2 * margin), STEP_ROW_MARGIN)
 
 
 def _place(rings: IntArray, first_row: int, rows: int, root_count: int, tip_count: int) -> StepRows:
@@ -442,7 +451,7 @@ def _totals(plan: LimbPlan, limbs: Mapping[str, LimbCounts], webs: tuple[tuple[i
     quads += sum(sum(each) for each in webs)
     for socket in plan.sockets:
         sides = int(limbs[socket.branch].rings[0])
-        quads += sides - (sides // 2 - 1)  # the narrowest block of its hole takes the fewest quads away
+        quads += BRIDGE_ROWS * sides - least_block(sides)
     quads += _quads_along_plane(plan, limbs, webs)
     step_downs = sum(len(starts) for counts in limbs.values() for step in counts.step_rows for starts in step.starts)
     tips = sum(counts.cap is not None for counts in limbs.values())

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .bend_rows import BLEND_RADII, NO_BEND, ROOT_DEPTH, Bend, bend_rows, blend_share
+from .bend_rows import BLEND_RADII, NO_BEND, NO_TURN, ROOT_DEPTH, Bend, JointTurn, bend_rows, blend_share, root_rows_share
 from .frames import unit
-from .joint_motion import JOINT_RANGES, joint_role
+from .joint_motion import JOINT_RANGES, TRIED_FROM_REST, joint_role
 from .measure import Measure
 from .plan import Fork, Limb, LimbPlan, Splice
 from .polymesh import FloatArray
@@ -35,6 +35,7 @@ class LimbSize:
     bend_rows : (b, 2) float64, rows within these reaches
     shortened : share of the plan's first bone that lies outside the trunk
     first_bone : index of the plan's bone in which the first ring lies
+    root_turn : how far the joint at the plan's first bone bends, degrees
     """
 
     bone_lengths: FloatArray
@@ -44,6 +45,7 @@ class LimbSize:
     bend_rows: FloatArray
     shortened: float
     first_bone: int
+    root_turn: float
 
     def bends(self, bone: int) -> tuple[Bend, Bend]:
         """The bends at the root and at the tip of a bone."""
@@ -57,18 +59,19 @@ def limb_sizes(plan: LimbPlan, measures: Mapping[str, Measure]) -> dict[str, Lim
     return {limb.name: _limb_size(plan, limb, measures, turns) for limb in plan.limbs}
 
 
-Turns = Mapping[tuple[str, int], float]
-"""How far joints bend, degrees, by limb and number of the bone behind the joint."""
+Turns = Mapping[tuple[str, int], JointTurn]
+"""How joints bend, by limb and number of the bone behind the joint."""
 
 
 def _joint_turns(plan: LimbPlan) -> Turns:
     """How far every joint bends, by the kind of joint that it is, and how far it is bent as it stands: both curve the skin that its rows
-    must follow."""
+    must follow. What is counted from a straight limb holds the bend at rest already."""
     skeleton = skeleton_of(plan)
     turns = {}
     for index in skeleton.joints():
-        bone, reach = skeleton.bones[index], JOINT_RANGES[joint_role(skeleton, index)]
-        turns[bone.limb, bone.place] = max(reach.flex, reach.extend, reach.side) + _rest_bend(skeleton, index)
+        bone, role, rest = skeleton.bones[index], joint_role(skeleton, index), _rest_bend(skeleton, index)
+        farthest = max(JOINT_RANGES[role].flex, JOINT_RANGES[role].extend, JOINT_RANGES[role].side)
+        turns[bone.limb, bone.place] = JointTurn(farthest + rest if role in TRIED_FROM_REST else max(farthest, rest), rest)
     return turns
 
 
@@ -91,7 +94,8 @@ def _limb_size(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], turn
     bone = limb.joints[measure.first_bone + 1] - limb.joints[measure.first_bone]
     shortened = min(1.0, float(measure.joints[1] - measure.joints[0]) / float(np.linalg.norm(bone)))
     bends = np.array([[(bend.reach, bend.rows) for bend in pair] for pair in _bends(plan, limb, measures, turns, lengths)])
-    return LimbSize(lengths, girths, curvatures, bends[..., 0], bends[..., 1], shortened, measure.first_bone)
+    root_turn = turns.get((limb.name, 0), NO_TURN).degrees
+    return LimbSize(lengths, girths, curvatures, bends[..., 0], bends[..., 1], shortened, measure.first_bone, root_turn)
 
 
 def _between(measure: Measure, values: FloatArray, low: float, high: float) -> FloatArray:
@@ -120,9 +124,9 @@ def _joint_bends(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], tu
     lengths = np.linalg.norm(np.diff(limb.joints, axis=0), axis=1).tolist()
     behind = [(limb.name, place) for place in range(len(lengths))]
     behind.append((tip.upper, 0) if isinstance(tip, Splice) else ("", 0))
-    angles = [turns.get(joint, 0.0) for joint in behind]
-    wanted = [BLEND_RADII * radius if angle > 0.0 else 0.0
-              for radius, angle in zip(_joint_radii(plan, limb, measures), angles, strict=True)]
+    joints = [turns.get(joint, NO_TURN) for joint in behind]
+    wanted = [BLEND_RADII * radius if turn.degrees > 0.0 else 0.0
+              for radius, turn in zip(_joint_radii(plan, limb, measures), joints, strict=True)]
     if plan.is_branch(limb.name):
         wanted[0] *= ROOT_DEPTH
     shares = [1.0] * len(wanted)
@@ -130,8 +134,8 @@ def _joint_bends(plan: LimbPlan, limb: Limb, measures: Mapping[str, Measure], tu
         for joint, beyond in ((bone, bone + 1), (bone + 1, bone)):
             if wanted[joint] > 0.0:
                 shares[joint] = min(shares[joint], blend_share(length, wanted[joint], wanted[beyond]))
-    bends = [Bend(share * reach, bend_rows(angle)) if reach > 0.0 else NO_BEND
-             for share, reach, angle in zip(shares, wanted, angles, strict=True)]
+    bends = [Bend(share * reach, bend_rows(turn)) if reach > 0.0 else NO_BEND
+             for share, reach, turn in zip(shares, wanted, joints, strict=True)]
     return bends[measures[limb.name].first_bone :]
 
 
@@ -164,16 +168,15 @@ def _root_depth(limb: Limb, measure: Measure) -> float:
 
 
 def _past_root(depth: float, bend: Bend) -> Bend:
-    """What reaches past a branch's first ring of the bend at its root, its rows as close there as those of bends that reach less far
-    (tried on an arm: on the trunk, too, they fit it less, since they take quads from its sides)."""
+    """What reaches past a branch's first ring of the bend at its root."""
     past = max(0.0, 1.0 - depth / bend.reach) if bend.reach > 0.0 else 0.0
-    return Bend(past * bend.reach, past * ROOT_DEPTH * bend.rows)
+    return Bend(past * bend.reach, past * bend.rows)
 
 
 def _before_fork(plan: LimbPlan, fork: Fork, measures: Mapping[str, Measure], turns: Turns) -> Bend:
     """What lies on a trunk's last bone of the bends at its branches' roots, back to the one that reaches farthest."""
-    found = [(_root_depth(branch, measures[branch.name]), _joint_bends(plan, branch, measures, turns)[0])
-             for branch in map(plan.limb, fork.branches) if branch.joint_loops]
-    depth, bend = max(found, key=lambda each: each[0] + each[1].reach, default=(0.0, NO_BEND))
+    found = [(_root_depth(branch, measures[branch.name]), _joint_bends(plan, branch, measures, turns)[0],
+              turns.get((branch.name, 0), NO_TURN)) for branch in map(plan.limb, fork.branches) if branch.joint_loops]
+    depth, bend, turn = max(found, key=lambda each: each[0] + each[1].reach, default=(0.0, NO_BEND, NO_TURN))
     sides = 1.0 + min(depth / bend.reach, 1.0) if bend.reach > 0.0 else 0.0
-    return Bend(sides * bend.reach, sides * bend.rows)
+    return Bend(sides * bend.reach, sides * root_rows_share(turn) * bend.rows)

@@ -20,6 +20,9 @@ LONG_BLOCK_COST = 0.03
 JOINT_RING_COST = 0.5
 """Cost of a hole that touches a ring of a joint; a hole one branch radius off its best place costs 1."""
 
+BRIDGE_ROWS = 2
+"""Rows between a hole and its branch's first ring: the trunk's skin bends there with the branch, and one row would be long."""
+
 FARTHEST_HOLE = 4.0
 """A hole of a greater cost, as one two branch radii off its best place, is none: its branch would be bridged across its neighbours."""
 
@@ -85,9 +88,17 @@ def choose_block(rings: Sequence[IntArray], positions: FloatArray, free_vertex: 
     joint_ring : (r + 1,) bool, rings gathered round a joint
     standing : per row (columns,) bool, quads that no other socket has taken out
     """
+    narrowest = least_block_edge(branch.count)
+    wide = _best_block(rings, positions, free_vertex, joint_ring, branch, standing, narrowest)
+    return wide or (_best_block(rings, positions, free_vertex, joint_ring, branch, standing, 1) if narrowest > 1 else None)
+
+
+def _best_block(rings: Sequence[IntArray], positions: FloatArray, free_vertex: BoolArray, joint_ring: BoolArray, branch: BranchRoot,
+                standing: Sequence[BoolArray], narrowest: int) -> Block | None:
+    """The block that fits best of those at least so many quads wide and long."""
     half = branch.count // 2
     best, least = None, FARTHEST_HOLE
-    for tall in range(1, half):
+    for tall in range(narrowest, half - narrowest + 1):
         for row in range(1, len(rings) - 1 - tall):
             span = rings[row : row + tall + 1]
             if len({len(ring) for ring in span}) > 1 or half - tall + 2 > len(span[0]):
@@ -102,6 +113,18 @@ def choose_block(rings: Sequence[IntArray], positions: FloatArray, free_vertex: 
                 least = float(costs[column])
                 best = Block(row, column, tall, half - tall, float(phases[column]), least)
     return best
+
+
+def least_block_edge(count: int) -> int:
+    """Fewest quads along an edge of the block that a branch of so many sides takes out where there is room: a hole one quad wide is a
+    slit."""
+    return 2 if count >= 8 else 1
+
+
+def least_block(count: int) -> int:
+    """Fewest quads of a block for a branch of so many sides, but for a slit in a trunk without room for more."""
+    edge = least_block_edge(count)
+    return edge * (count // 2 - edge)
 
 
 def _all_standing(standing: Sequence[BoolArray], columns: int) -> BoolArray:

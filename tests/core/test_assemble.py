@@ -28,6 +28,7 @@ from ringwright.core.measure import Measure
 from ringwright.core.plan import Fork, Limb, LimbPlan, Socket, Splice, check_plan
 from ringwright.core.poles import PlanTally, count_poles
 from ringwright.core.polymesh import PolyMesh
+from ringwright.core.socket import least_block
 from support.random_plans import NoSurface, RoundLimb, random_plan
 
 
@@ -57,7 +58,9 @@ def open_rings(graph: nx.Graph) -> list[int]:
 def check_topology(plan: LimbPlan, cage: Assembly, counts: CountPlan) -> None:
     mesh, expected = cage.mesh, expected_of(plan)
     adjacency = build_adjacency(mesh)
-    assert (mesh.face_sizes == 4).all() and mesh.face_count <= counts.quads
+    sides = [int(counts.limbs[socket.branch].rings[0]) for socket in plan.sockets]
+    slits = sum(least_block(count) - (count // 2 - 1) for count in sides)
+    assert (mesh.face_sizes == 4).all() and mesh.face_count <= counts.quads + slits
     assert plan.sockets or mesh.face_count == counts.quads
     for faults in (non_manifold_edges(adjacency), non_manifold_vertices(mesh, adjacency), flipped_faces(mesh, adjacency),
                    repeated_corners(mesh), duplicate_faces(mesh), loose_vertices(adjacency)):

@@ -12,10 +12,13 @@ from ringwright.core.bend_rows import (
     BLEND_SHARE,
     MOST_CLOSER,
     NO_BEND,
+    NO_TURN,
     Bend,
+    JointTurn,
     bend_rows,
     bend_steps,
     blend_share,
+    root_rows_share,
     rows_with_bends,
 )
 from ringwright.core.flex import flex_test, skinned
@@ -54,8 +57,14 @@ def test_two_blends_share_a_bone_and_one_keeps_clear_of_its_end() -> None:
 
 
 def test_a_joint_that_bends_farther_takes_more_rows() -> None:
-    assert bend_rows(90.0) == BEND_ROWS and bend_rows(0.0) == 0.0
-    assert np.all(np.diff([bend_rows(turn) for turn in (10.0, 40.0, 90.0, 145.0)]) > 0)
+    assert bend_rows(JointTurn(90.0, 0.0)) == BEND_ROWS and bend_rows(NO_TURN) == 0.0
+    assert np.all(np.diff([bend_rows(JointTurn(turn, 0.0)) for turn in (10.0, 40.0, 90.0, 145.0)]) > 0)
+    assert np.all(np.diff([bend_rows(JointTurn(120.0, rest)) for rest in (0.0, 30.0, 60.0, 90.0)]) > 0)
+
+
+def test_a_fork_whose_branches_bend_little_needs_fewer_rows() -> None:
+    shares = [root_rows_share(JointTurn(turn, 0.0)) for turn in (0.0, 30.0, 60.0, 90.0, 110.0)]
+    assert shares[0] == 0.0 and shares[3:] == [1.0, 1.0] and np.all(np.diff(shares[:4]) > 0)
 
 
 def test_long_rows_give_way_to_a_bend_and_short_ones_are_left_alone() -> None:

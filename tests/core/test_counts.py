@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pytest
 
-from ringwright.core.budget import LIKENESSES, solve_counts
+from ringwright.core.budget import solve_counts
 from ringwright.core.counts import CountPlan
 from ringwright.core.errors import PlanError
 from ringwright.core.limb_size import limb_sizes
@@ -57,16 +57,16 @@ def test_common_practice_of_a_hand() -> None:
     assert (counts.tips, counts.branches, counts.step_downs) == (5, 4, 4)
 
 
-@pytest.mark.parametrize("budget", [None, 3000])
-def test_webs_make_the_trunks_faces_like_its_branches_and_save_quads_under_a_budget(budget: int | None) -> None:
-    counts = solve_counts(hand(sides={**dict.fromkeys(FINGERS, 8), "palm": 16}, budget=budget), HAND_SIZES)
+@pytest.mark.parametrize(("budget", "turn", "likeness"), [
+    (None, 0.0, 1.0), (None, 90.0, 1.0), (3000, 90.0, 1.0), (3000, 60.0, 4 / 9), (3000, 0.0, 0.0)])
+def test_webs_make_the_trunks_faces_like_its_branches_the_farther_these_bend(budget: int | None, turn: float, likeness: float) -> None:
+    sizes = HAND_SIZES | {name: size(8, 5.5, 3, root_turn=turn) for name in FINGERS}
+    counts = solve_counts(hand(sides={**dict.fromkeys(FINGERS, 8), "palm": 16}, budget=budget), sizes)
     webs = counts.webs[0]
-    trunk = 32 - sum(2 * web - 2 for web in webs)
-    alike = 21 / (5.5 / 8)
+    wanted = 16 ** (1 - likeness) * (21 / (5.5 / 8)) ** likeness
     rings = [32 - 3 * (2 * web - 2) for web in (1, 2, 3)]
-    wanted = [alike] if budget is None else [16 ** (1 - likeness) * alike**likeness for likeness in LIKENESSES]
     assert len(set(webs)) == 1
-    assert trunk in [min(rings, key=lambda ring: abs(np.log(ring / each))) for each in wanted]
+    assert 32 - sum(2 * web - 2 for web in webs) == min(rings, key=lambda ring: abs(np.log(ring / wanted)))
 
 
 def test_branches_get_the_sides_that_wide_webs_need() -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from ringwright.core.bend_rows import BLEND_RADII, BLEND_SHARE, ROOT_DEPTH, bend_rows
+from ringwright.core.bend_rows import BLEND_RADII, BLEND_SHARE, ROOT_DEPTH, JointTurn, bend_rows, root_rows_share
 from ringwright.core.joint_motion import JOINT_RANGES
 from ringwright.core.limb_size import limb_sizes
 from ringwright.core.plan import Fork, Limb, LimbPlan, Splice
@@ -17,15 +17,16 @@ from ringwright.core.skin_weights import joint_blends, nearest_bones
 from support.random_plans import RoundLimb
 
 UP = np.array([0.0, 0.0, 1.0])
+OTHER = JointTurn(JOINT_RANGES["other"].flex, 0.0)
+OTHER_ROWS = bend_rows(OTHER)
 
 
 def test_only_joints_between_bones_bend_and_blends_share_short_bones() -> None:
     shape = RoundLimb(np.zeros(3), UP, 30.0, 1.0, 3)
     plan = LimbPlan((Limb("stalk", shape.joints, tip="closed"),))
     size = limb_sizes(plan, {"stalk": shape.measure(closed=True)})["stalk"]
-    rows = bend_rows(JOINT_RANGES["other"].flex)
     np.testing.assert_allclose(size.bend_reaches, BLEND_RADII * np.array([[0, 1], [1, 1], [1, 0]]))
-    np.testing.assert_allclose(size.bend_rows, rows * np.array([[0, 1], [1, 1], [1, 0]]))
+    np.testing.assert_allclose(size.bend_rows, OTHER_ROWS * np.array([[0, 1], [1, 1], [1, 0]]))
     stocky = replace(shape, length=4.5)
     plan = replace(plan, limbs=(replace(plan.limbs[0], joints=stocky.joints),))
     short = limb_sizes(plan, {"stalk": stocky.measure(closed=True)})["stalk"]
@@ -52,7 +53,7 @@ def test_a_branchs_root_bends_its_trunk_as_far_as_it_lies_inside(depth: float) -
     reach = BLEND_RADII * ROOT_DEPTH
     assert sizes["left"].bend_reaches[0, 0] == pytest.approx(max(reach - depth, 0.0))
     assert sizes["trunk"].bend_reaches[-1, 1] == pytest.approx(reach + min(depth, reach))
-    assert sizes["trunk"].bend_rows[-1, 1] == pytest.approx((1 + min(depth / reach, 1)) * bend_rows(JOINT_RANGES["other"].flex))
+    assert sizes["trunk"].bend_rows[-1, 1] == pytest.approx((1 + min(depth / reach, 1)) * root_rows_share(OTHER) * OTHER_ROWS)
 
 
 def test_both_sides_of_a_splice_bend_alike() -> None:
@@ -60,16 +61,17 @@ def test_both_sides_of_a_splice_bend_alike() -> None:
     plan = LimbPlan((Limb("upper_arm", lower.joints), Limb("forearm", upper.joints)), splices=(Splice("forearm", "upper_arm"),))
     sizes = limb_sizes(plan, {"upper_arm": lower.measure(closed=False), "forearm": upper.measure(closed=False)})
     assert sizes["upper_arm"].bends(0)[1] == sizes["forearm"].bends(0)[0]
-    assert sizes["forearm"].bends(0)[0].rows == pytest.approx(bend_rows(JOINT_RANGES["elbow"].flex))
+    assert sizes["forearm"].bends(0)[0].rows == pytest.approx(bend_rows(JointTurn(JOINT_RANGES["elbow"].flex, 0.0)))
 
 
-def test_a_joint_that_is_bent_as_it_stands_gets_rows_for_both_angles() -> None:
-    straight, bent = (np.array([[0.0, 0, 0], [0, 0, 10], [side, 0, 10 + up]]) for side, up in ((0.0, 10.0), (10.0, 0.0)))
+@pytest.mark.parametrize(("name", "straight", "bent"), [("stalk", 45.0, 90.0), ("tail", 30.0, 90.0), ("spine", 15.0, 105.0)])
+def test_a_joint_that_is_bent_as_it_stands_gets_rows_for_both_angles(name: str, straight: float, bent: float) -> None:
+    """Ranges from the pose at rest come on top of the bend there; those that are counted from a straight limb hold it."""
+    chains = (np.array([[0.0, 0, 0], [0, 0, 10], [side, 0, 10 + up]]) for side, up in ((0.0, 10.0), (10.0, 0.0)))
     shape = RoundLimb(np.zeros(3), UP, 20.0, 1.0, 2)
-    rows = [limb_sizes(LimbPlan((Limb("stalk", joints),)), {"stalk": shape.measure(closed=False)})["stalk"].bend_rows[0, 1]
-            for joints in (straight, bent)]
-    own = JOINT_RANGES["other"].flex
-    np.testing.assert_allclose(rows, [bend_rows(own), bend_rows(own + 90.0)])
+    rows = [limb_sizes(LimbPlan((Limb(name, joints),)), {name: shape.measure(closed=False)})[name].bend_rows[0, 1] for joints in chains]
+    np.testing.assert_allclose(rows, [bend_rows(JointTurn(straight, 0.0)), bend_rows(JointTurn(bent, 90.0))])
+    assert rows[1] > 1.5 * rows[0]
 
 
 def test_bends_reach_as_far_as_the_skin_weights_of_the_same_limbs_blend() -> None:

@@ -343,7 +343,7 @@ WORDS = {
     "open_ends": ("3 open ends, over 2", "Patch"), "budget": ("8 over the budget of 120", "fewer"), "asymmetry": ("x = 0", "Mirror"),
     "faces_against_target": ("against the target", "Settle"), "vertices_off_target": ("0.1 %", "Settle"),
     "mean_deviation": ("over 0.6 %", "Add rings"), "deviation_percentile_99": ("over 1.5 %", "Add rings"),
-    "poor_bend": ("stalk.2", "rings"), "pole_in_crease": ("crease", "Move"), "object_name": ("Cube.001", "Name"),
+    "poor_bend": ("stalk.2", "Improve Bends"), "pole_in_crease": ("crease", "Move"), "object_name": ("Cube.001", "Name"),
     "mirrored_object": ("negative", "Apply"), "uneven_scale": ("unevenly", "Apply"), "unapplied_scale": ("by 2", "Apply"),
     "unapplied_rotation": ("turned", "Apply"), "object_size": ("5e+03 m", "unit"), "uv_overlap": ("more than once", "apart"),
     "uv_flipped": ("turned over", "Unwrap"), "uv_stretch": ("over 1.2", "seams"), "texel_density": ("over 1.5", "Even out"),

@@ -1,8 +1,4 @@
-"""Bent like the professional mesh: same bones, same field of weights, same motions, no more quads; see ``support.fair_flex``.
-
-Where the cage is not as good in every joint, the tables below say by how much, so that a loss shows and a gain asks for a
-new figure.
-"""
+"""Bent like the professional mesh: same bones, same field of weights, same motions, no more quads; see ``support.fair_flex``."""
 
 from __future__ import annotations
 
@@ -15,10 +11,7 @@ from support.open_data import require_base_mesh
 pytestmark = [pytest.mark.real, pytest.mark.slow]
 
 SAME = 0.005
-SHORT_OF_VOLUME = 0.01
-"""Most share of volume that any joint keeps less than the professional mesh's."""
-VOLUME_JOINTS = {"arm_right": 15, "leg_right": 15}
-"""Joints of 17 and 16 that are at least as good."""
+"""Figures that differ by less count as one: half of the last digit that the report shows."""
 
 
 @pytest.fixture(params=CASES)
@@ -39,12 +32,11 @@ def test_scaled_jacobians_are_better_on_the_whole_and_as_good_at_every_joint(nam
     assert (cage >= hand - SAME).all()
 
 
-def test_volume_is_as_good_on_the_whole_and_nearly_so_in_every_joint(named: tuple[str, Pair]) -> None:
-    name, bent = named
+def test_volume_is_as_good_on_the_whole_and_at_every_joint(named: tuple[str, Pair]) -> None:
+    _, bent = named
     cage, hand = np.array([[joint.volume, joint.hand_volume] for joint in bent.joints]).T
-    assert cage.mean() >= hand.mean() - SAME
-    assert (hand - cage).max() <= SHORT_OF_VOLUME
-    assert np.count_nonzero(cage >= hand - SAME) >= VOLUME_JOINTS[name]
+    assert cage.mean() >= hand.mean() - 0.001
+    assert (cage >= hand - SAME).all()
 
 
 def test_no_mesh_keeps_more_than_the_finely_sampled_skin_but_for_its_chords(named: tuple[str, Pair]) -> None:

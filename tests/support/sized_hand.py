@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ringwright.core.bend_rows import BLEND_RADII, bend_rows
+from ringwright.core.bend_rows import BLEND_RADII, JointTurn, bend_rows
 from ringwright.core.limb_size import LimbSize
 from ringwright.core.plan import Fork, Limb, LimbPlan, Socket, Splice
 
@@ -18,13 +18,16 @@ def limb(name: str, *, bones: int = 1, sides: int | None = None, spans: int | No
     return Limb(name, joints, sides, None if spans is None else (spans,) * bones, joint_loops, tip)
 
 
-def size(length: float, girth: float, bones: int = 1, shortened: float = 1.0) -> LimbSize:
-    """Bones of equal length and girth, straight, that bend at the joints between them."""
+def size(length: float, girth: float, bones: int = 1, shortened: float = 1.0, root_turn: float = 90.0) -> LimbSize:
+    """Bones of equal length and girth, straight, that bend at the joints between them.
+
+    root_turn : of the limb's root, degrees
+    """
     reaches, rows = np.zeros((bones, 2)), np.zeros((bones, 2))
     inner = [(bone, end) for bone in range(bones) for end in range(2) if 0 < bone + end < bones]
     for place in inner:
-        reaches[place], rows[place] = min(BLEND_RADII * girth / (2 * np.pi), 0.45 * length / bones), bend_rows(45.0)
-    return LimbSize(np.full(bones, length / bones), np.full(bones, girth), np.zeros(bones), reaches, rows, shortened, 0)
+        reaches[place], rows[place] = min(BLEND_RADII * girth / (2 * np.pi), 0.45 * length / bones), bend_rows(JointTurn(45.0, 0.0))
+    return LimbSize(np.full(bones, length / bones), np.full(bones, girth), np.zeros(bones), reaches, rows, shortened, 0, root_turn)
 
 
 def hand(*, sides: Mapping[str, int] | None = None, webs: tuple[int, ...] | None = None, budget: int | None = None) -> LimbPlan:
