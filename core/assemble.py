@@ -51,12 +51,6 @@ WEB_DEPTH = 0.6
 JUNCTION_FREEDOM = 0.2
 """How far proportions may change at poles, of what they may in a mesh of which nothing is known: rings are laid as they should lie
 (tried on an arm and a leg: 1 gives worse faces and bends, 0 much the same; of 64 builds of invented hands as many fold with each)."""
-HOLE_SPREAD = 0.3
-"""A socket's hole is widened by this share of its distance from the branch's first ring, so that the two rows between them are not much
-shorter than others (tried on a thumb: 0 and 0.6 keep less volume)."""
-BRIDGE_SHARE = 0.4
-"""The ring between a branch's first ring and the hole lies this share of the way to the hole: farther out it can land on the wrong side of
-the crease between them."""
 PHASE_STATION = 0.85
 """Where along a trunk its section is compared with the ring that it must meet: before its end, where it is still one piece."""
 
@@ -342,12 +336,10 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
 
 
 def _bridge(build: _Build, branch: str) -> None:
-    """Join a socket's hole, a little widened, to its branch's first ring by two rows."""
+    """Join a socket's hole to its branch's first ring by two rows."""
     hole, first, number, plain = build.holes[branch], build.root_rings[branch], _number(build.plan, branch), np.zeros(0, dtype=np.int32)
     positions = build.laid()
-    positions[hole] += HOLE_SPREAD * (positions[hole] - positions[first])
-    build.positions[:] = [positions]
-    between = build.add_vertices(BRIDGE_SHARE * positions[hole] + (1.0 - BRIDGE_SHARE) * positions[first], number)
+    between = build.add_vertices(0.5 * (positions[hole] + positions[first]), number)
     build.add_quads(step_down_row(between, hole, plain), number)
     build.add_quads(step_down_row(first, between, plain), number)
 

@@ -17,6 +17,9 @@ from .surface import Surface
 
 PLACES = 13
 """Places along a limb's joints at which its neighbours know its thickness."""
+SIDE_BY_SIDE = 0.7
+"""Limbs whose directions have at least this cosine run side by side, as digits do. Such as part more widely have their neighbour's line
+behind them: there the way over lies square to the limb itself and ends at the border between both bodies."""
 FARTHEST = 4.0
 """The border to a neighbour is looked for so many times as far as its line: two limbs that part by less than 150 degrees have it nearer."""
 ZOOMS = 4
@@ -53,20 +56,31 @@ def nearest_on(points: FloatArray, tube: Tube) -> Nearest:
 
 
 def grown_together(points: FloatArray, tangents: FloatArray, tube: Tube, surface: Surface) -> BoolArray:
-    """Whether the way from points inside a limb over to its neighbour stays inside the flesh up to the border between them, (n,) bool.
+    """Whether the straight way from points inside a limb over to its neighbour stays inside the flesh, (n,) bool.
 
-    points, tangents : (n, 3) float64 on the limb's own line; the way over lies square to it
+    points, tangents : (n, 3) float64 on the limb's own line
     """
     near = nearest_on(points, tube)
-    between = near.points - points
-    apart = np.linalg.norm(between, axis=1, keepdims=True)
-    toward = square_to(between + apart * near.directions, tangents)  # lines that part widely have their nearest place behind
-    distance = np.linalg.norm(toward, axis=1, keepdims=True)
-    meeting = distance <= 0.0  # two limbs that begin at one joint: any direction will do
-    way = np.where(meeting, tangents, toward) / np.where(meeting, 1.0, np.maximum(distance, 1e-300))
-    border = _border(points, way[:, None], surface.closest(points).distances, FARTHEST * apart, tube)
-    hits = surface.cast(points, way)
-    return np.asarray(meeting[:, 0] | (np.isfinite(border[:, 0]) & (~hits.hit | (hits.distances >= border[:, 0]))), dtype=np.bool_)
+    apart = np.linalg.norm(near.points - points, axis=1)
+    ways, reaches = _over_to_line(points, tangents, near)
+    parting = np.flatnonzero(np.einsum("ij,ij->i", tangents, near.directions) < SIDE_BY_SIDE)
+    toward = square_to((near.points - points + apart[:, None] * near.directions)[parting], tangents[parting])
+    ways[parting] = unit(toward)
+    reaches[parting] = _border(points[parting], ways[parting][:, None], surface.closest(points[parting]).distances,
+                               FARTHEST * apart[parting, None], tube)[:, 0]
+    meeting = (reaches <= 0.0) | ~ways.any(axis=1)  # two limbs that begin at one joint
+    hits = surface.cast(points, np.where(meeting[:, None], tangents, ways))
+    return np.asarray(meeting | (np.isfinite(reaches) & (~hits.hit | (hits.distances >= reaches))), dtype=np.bool_)
+
+
+def _over_to_line(points: FloatArray, tangents: FloatArray, near: Nearest) -> tuple[FloatArray, FloatArray]:
+    """Ways over to a neighbour's line, square to the middle of both limbs' directions, as unit vectors (n, 3), and their lengths (n,):
+    of limbs that run side by side."""
+    up = unit(tangents + near.directions)
+    rise = np.einsum("ij,ij->i", points - near.points, up) / np.maximum(np.einsum("ij,ij->i", near.directions, up), SIDE_BY_SIDE)
+    over = near.points + rise[:, None] * near.directions - points
+    lengths = np.linalg.norm(over, axis=1)
+    return over / np.maximum(lengths, 1e-300)[:, None], lengths
 
 
 def _border(points: FloatArray, ways: FloatArray, own: FloatArray, farthest: FloatArray, tube: Tube) -> FloatArray:
