@@ -6,6 +6,7 @@ branches make; sockets come last, when the trunk's wall stands.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -336,12 +337,13 @@ def _lay_socket(build: _Build, walls: dict[str, list[IntArray]], trunk: str, bra
 
 
 def _bridge(build: _Build, branch: str) -> None:
-    """Join a socket's hole to its branch's first ring by two rows."""
-    hole, first, number, plain = build.holes[branch], build.root_rings[branch], _number(build.plan, branch), np.zeros(0, dtype=np.int32)
-    positions = build.laid()
-    between = build.add_vertices(0.5 * (positions[hole] + positions[first]), number)
-    build.add_quads(step_down_row(between, hole, plain), number)
-    build.add_quads(step_down_row(first, between, plain), number)
+    """Join a socket's hole to its branch's first ring, rows evenly between them."""
+    hole, first, number = build.holes[branch], build.root_rings[branch], _number(build.plan, branch)
+    positions, rows = build.laid(), build.counts.limbs[branch].bridge_rows
+    shares = np.arange(1, rows)[:, None, None] / rows
+    between = [build.add_vertices(ring, number) for ring in (1.0 - shares) * positions[hole] + shares * positions[first]]
+    for low, high in itertools.pairwise([hole, *between, first]):
+        build.add_quads(step_down_row(high, low, np.zeros(0, dtype=np.int32)), number)
 
 
 def _take_out(build: _Build, walls: dict[str, list[IntArray]], trunk: str, block: Block) -> None:

@@ -21,7 +21,7 @@ from .limb_size import LimbSize
 from .placement import StepDownPlaces, place_step_downs, rows_for_step_downs
 from .plan import SIDES_RANGE, Fork, Limb, LimbPlan, Splice
 from .polymesh import BoolArray, IntArray
-from .socket import BRIDGE_ROWS, least_block
+from .socket import least_block
 from .two_sided import limbs_on_plane, spliced_on_plane
 
 DEFAULT_DETAIL = 8.0
@@ -79,6 +79,12 @@ class LimbCounts:
     def rows(self) -> int:
         """Number of rows of quads."""
         return len(self.rings) - 1
+
+    @property
+    def bridge_rows(self) -> int:
+        """Rows between the hole of a socket and this limb's first ring: two where the limb bends there, since the trunk's skin bends with
+        it and one row would be long."""
+        return 2 if self.bends[0][0].rows > 0.0 else 1
 
 
 @dataclass(frozen=True)
@@ -451,7 +457,7 @@ def _totals(plan: LimbPlan, limbs: Mapping[str, LimbCounts], webs: tuple[tuple[i
     quads += sum(sum(each) for each in webs)
     for socket in plan.sockets:
         sides = int(limbs[socket.branch].rings[0])
-        quads += BRIDGE_ROWS * sides - least_block(sides)
+        quads += limbs[socket.branch].bridge_rows * sides - least_block(sides)
     quads += _quads_along_plane(plan, limbs, webs)
     step_downs = sum(len(starts) for counts in limbs.values() for step in counts.step_rows for starts in step.starts)
     tips = sum(counts.cap is not None for counts in limbs.values())

@@ -20,9 +20,6 @@ LONG_BLOCK_COST = 0.03
 JOINT_RING_COST = 0.5
 """Cost of a hole that touches a ring of a joint; a hole one branch radius off its best place costs 1."""
 
-BRIDGE_ROWS = 2
-"""Rows between a hole and its branch's first ring: the trunk's skin bends there with the branch, and one row would be long."""
-
 FARTHEST_HOLE = 4.0
 """A hole of a greater cost, as one two branch radii off its best place, is none: its branch would be bridged across its neighbours."""
 
