@@ -16,9 +16,10 @@ from .budget import solve_counts
 from .clefts import joint_tube
 from .counts import CountPlan
 from .errors import MeshError, NoRoomError, PlanError
+from .explicit_plan import all_spans, body_sides
 from .frames import unit
 from .joined import continuation, join_ends
-from .limb_size import limb_sizes
+from .limb_size import LimbSize, limb_sizes
 from .measure import LEAST_SIDES_WITH_INNER, Measure, measure_limb
 from .mirror import AXES, mirror_mesh, mirrored
 from .outward import outward_surface
@@ -90,9 +91,10 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     check_joints(joined, outward)
     measures = measure_limbs(joined, outward, known)
     progress("Counting rings", 0.35)
-    counts = solve_counts(joined, limb_sizes(joined, measures))
+    sizes = limb_sizes(joined, measures)
+    counts = solve_counts(joined, sizes)
     progress("Assembling quads", 0.4)
-    counts, assembly = _assembled(joined, counts, measures, outward)
+    counts, assembly = fitting_assembly(joined, sizes, counts, measures, outward)
     even = even_assembly(assembly, joined, plan.symmetry) if plan.symmetry is not None and is_two_sided(plan) else None
     assembly = assembly if even is None else even.assembly
     draft(assembly.mesh if plan.symmetry is None or even is not None else _with_image(plan.symmetry, assembly.mesh, assembly.held), counts)
@@ -110,12 +112,34 @@ def build_cage(plan: LimbPlan, surface: Surface, progress: Progress = lambda sta
     return BuildResult(mesh, plan, counts, tally, zones, settled.steps, outward is not surface)
 
 
-def _assembled(plan: LimbPlan, counts: CountPlan, measures: Mapping[str, Measure], surface: Surface) -> tuple[CountPlan, Assembly]:
-    """The cage before it settles, and its counts: those given, or finer ones where a trunk has no room for its sockets and the plan leaves
-    its counts open, until they fit well; of all that were tried the one whose holes fit best."""
-    best, refused = None, None
-    roomy, sizes = plan, limb_sizes(plan, measures)
-    for _ in range(1 if plan.quad_budget is not None else MOST_REFININGS):
+def fitting_assembly(plan: LimbPlan, sizes: Mapping[str, LimbSize], counts: CountPlan, measures: Mapping[str, Measure],
+                     surface: Surface) -> tuple[CountPlan, Assembly]:
+    """The cage before it settles, and its counts: those given, or others where its sockets need them.
+
+    counts : solved for the plan and these sizes
+    Raises PlanError where a socket finds no room in its trunk.
+    """
+    chosen = _with_room if plan.quad_budget is None else _within_budget
+    return chosen(plan, sizes, counts, measures, surface)
+
+
+def _within_budget(plan: LimbPlan, sizes: Mapping[str, LimbSize], counts: CountPlan, measures: Mapping[str, Measure],
+                   surface: Surface) -> tuple[CountPlan, Assembly]:
+    """A slit, the hole in a trunk without room for a wider one, takes fewer quads out than are counted on: then counts of so many fewer."""
+    assembly = assemble(plan, counts, measures, surface)
+    over = assembly.mesh.face_count - counts.quads
+    if over <= 0:
+        return counts, assembly
+    fewer = solve_counts(replace(plan, quad_budget=(plan.quad_budget or 0) - (1 if plan.symmetry is None else 2) * over), sizes)
+    return fewer, assemble(plan, fewer, measures, surface)
+
+
+def _with_room(plan: LimbPlan, sizes: Mapping[str, LimbSize], counts: CountPlan, measures: Mapping[str, Measure],
+               surface: Surface) -> tuple[CountPlan, Assembly]:
+    """Finer counts where a trunk has no room for its sockets and the plan leaves its counts open, until they fit well; of all that were
+    tried those whose holes fit best."""
+    best, refused, roomy = None, None, plan
+    for _ in range(MOST_REFININGS):
         try:
             assembly = assemble(roomy, counts, measures, surface)
         except NoRoomError as error:
@@ -133,12 +157,7 @@ def _assembled(plan: LimbPlan, counts: CountPlan, measures: Mapping[str, Measure
             break
     if best is None:
         raise refused or PlanError("The limb plan cannot be assembled.")
-    over = best[1].mesh.face_count - best[0].quads
-    if plan.quad_budget is None or over <= 0:
-        return best
-    # a slit, the hole in a trunk without room for a wider one, takes fewer quads out than were counted on
-    counts = solve_counts(replace(plan, quad_budget=plan.quad_budget - (1 if plan.symmetry is None else 2) * over), sizes)
-    return counts, assemble(plan, counts, measures, surface)
+    return best
 
 
 def roomier(tried: LimbPlan, plan: LimbPlan, counts: CountPlan, trunk: str) -> LimbPlan:
@@ -151,11 +170,8 @@ def roomier(tried: LimbPlan, plan: LimbPlan, counts: CountPlan, trunk: str) -> L
     tied = {name for group in spliced_on_plane(plan) if len(group) > 1 for name in group} | {fork.trunk for fork in plan.forks}
 
     def finer(limb: Limb, asked: Limb) -> Limb:
-        found = counts.limbs[limb.name]
-        spans = tuple(math.ceil(REFINED * rows) for rows in found.spans)
-        inside = len(limb.joints) - 1 - len(spans)
-        sides = min(2 * math.ceil(0.5 * REFINED * float(np.bincount(found.rings).argmax())), SIDES_RANGE[1])
-        return replace(limb, spans=asked.spans or (1,) * inside + spans,
+        sides = min(2 * math.ceil(0.5 * REFINED * body_sides(counts.limbs[limb.name])), SIDES_RANGE[1])
+        return replace(limb, spans=asked.spans or tuple(math.ceil(REFINED * rows) for rows in all_spans(limb, counts)),
                        sides=sides if asked.sides is None and limb.name not in tied else limb.sides)
 
     return replace(tried, limbs=tuple(finer(limb, plan.limb(limb.name)) if limb.name in names else limb for limb in tried.limbs))

@@ -160,8 +160,7 @@ def count_cage(plan: LimbPlan, sizes: Mapping[str, LimbSize], fineness: Fineness
             bodies[fork.trunk] = tips[fork.trunk]
     _even_along_plane(plan, bodies, tips)
     roots = dict(bodies)
-    root_edges = {name: float(size.bone_girths[0]) / bodies[name] for name, size in sizes.items()}
-    drafts = {limb.name: _draft(plan, limb, sizes[limb.name], bodies, roots, tips, root_edges, fineness) for limb in plan.limbs}
+    drafts = {limb.name: _draft(plan, limb, sizes, bodies, roots, tips, fineness) for limb in plan.limbs}
     for splice in plan.splices:
         _share_splice(plan, splice, drafts)
     for fork in plan.forks:
@@ -244,8 +243,9 @@ def _chosen_webs(plan: LimbPlan, fork: Fork, bodies: Mapping[str, int], sizes: M
     return (min(range(1, widest + 1), key=misfit),) * (len(counts) - 1)
 
 
-def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int], roots: Mapping[str, int],
-           tips: Mapping[str, int], root_edges: Mapping[str, float], fineness: Fineness) -> _Draft:
+def _draft(plan: LimbPlan, limb: Limb, sizes: Mapping[str, LimbSize], bodies: Mapping[str, int], roots: Mapping[str, int],
+           tips: Mapping[str, int], fineness: Fineness) -> _Draft:
+    size = sizes[limb.name]
     half = limb.loops_beside
     root_join, tip_join = plan.root_join(limb.name), plan.tip_join(limb.name)
     root_zone = half if isinstance(root_join, Splice) else 0
@@ -255,7 +255,8 @@ def _draft(plan: LimbPlan, limb: Limb, size: LimbSize, bodies: Mapping[str, int]
     for bone in range(count):
         plain_row = float(size.bone_girths[bone]) / bodies[limb.name] / fineness.density
         if bone == count - 1:
-            plain_row = min([plain_row, *(SOCKET_ROW * root_edges[socket.branch] for socket in plan.sockets_of(limb.name))])
+            plain_row = min([plain_row, *(SOCKET_ROW * float(sizes[socket.branch].bone_girths[0]) / bodies[socket.branch]
+                                          for socket in plan.sockets_of(limb.name))])
         square = plan.quad_budget is None and limb.spans is None
         bends.append((NO_BEND, NO_BEND) if square else _with_rows(size.bends(bone), fineness.bending))
         wanted.append(rows_with_bends(float(size.bone_lengths[bone]), plain_row, bends[bone]))

@@ -161,7 +161,8 @@ def flex_test(cage: Skinned, ranges: Mapping[str, JointRange] = JOINT_RANGES) ->
     ranges : kind of joint to its range
     """
     study = Study.of(cage)
-    joints = tuple(_with_contact(study, joint_flex(study, index, ranges)) for index in cage.skeleton.joints())
+    alone = (_Joint.of(study, index) for index in cage.skeleton.joints())
+    joints = tuple(_with_contact(study, joint, _bent_through(study, joint, ranges)) for joint in alone)
     in_contact = faces_in_contact(cage.mesh)
     poses = tuple(_pose_with_contact(study, pose_flex(study, name, pose), pose, in_contact)
                   for name, pose in set_poses(cage.skeleton, ranges).items())
@@ -288,9 +289,12 @@ def joint_flex(study: Study, index: int, ranges: Mapping[str, JointRange]) -> Jo
 
     index : of the bone behind the joint
     """
-    skeleton = study.cage.skeleton
+    return _bent_through(study, _Joint.of(study, index), ranges)
+
+
+def _bent_through(study: Study, joint: _Joint, ranges: Mapping[str, JointRange]) -> JointFlex:
+    skeleton, index = study.cage.skeleton, joint.index
     bone, role = skeleton.bones[index], joint_role(skeleton, index)
-    joint = _Joint.of(study, index)
     motions, worst_faces, lowest = [], joint.region.faces, np.inf
     for motion in motions_of(skeleton, index, ranges[role]):
         figures, jacobians = _motion_figures(study, joint, motion)
@@ -334,14 +338,14 @@ def _shares(motion: Motion) -> FloatArray:
     return np.append(np.arange(STEP_DEGREES, whole - 1e-9, STEP_DEGREES) / max(whole, 1e-300), 1.0)
 
 
-def _with_contact(study: Study, joint: JointFlex) -> JointFlex:
+def _with_contact(study: Study, joint: _Joint, found: JointFlex) -> JointFlex:
     """The same with the faces that meet in every motion."""
-    bent, near = _Joint.of(study, joint.bone), _faces_alone(study.cage.mesh, _near_faces(study, joint.bone))
+    near = _faces_alone(study.cage.mesh, _near_faces(study, joint.index))
     at_rest, motions = faces_in_contact(near), []
-    for figures in joint.motions:
-        contact, contact_from = _contact(study, bent, near, at_rest, figures.motion)
+    for figures in found.motions:
+        contact, contact_from = _contact(study, joint, near, at_rest, figures.motion)
         motions.append(replace(figures, contact_faces=contact, contact_from=contact_from))
-    return replace(joint, motions=tuple(motions))
+    return replace(found, motions=tuple(motions))
 
 
 def _contact(study: Study, joint: _Joint, near: PolyMesh, at_rest: IntArray, motion: Motion) -> tuple[int, float]:

@@ -30,8 +30,6 @@ SAME_FIT = 0.01
 """A mean distance from the target reads the same within this share."""
 SOUND_JACOBIAN = 0.5
 """A cage whose worst quad keeps this scaled Jacobian at rest is as sound as any; only below it a loss counts."""
-
-
 VERDICT = 0.1
 """What a joint's better verdict is worth beside its figures."""
 

@@ -7,17 +7,21 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from ringwright.core.build import BuildResult, build_cage, measure_limbs
+from ringwright.core.assemble import assemble
+from ringwright.core.budget import solve_counts
+from ringwright.core.build import BuildResult, build_cage, fitting_assembly, measure_limbs
 from ringwright.core.errors import PlanError
 from ringwright.core.expected import expected_of
 from ringwright.core.inspection import Inspection, Target, inspect_mesh
 from ringwright.core.joined import join_ends
+from ringwright.core.limb_size import limb_sizes
 from ringwright.core.measure import Measure
 from ringwright.core.outward import outward_surface
 from ringwright.core.plan import Limb, LimbPlan, Splice
 from ringwright.core.polymesh import PolyMesh
 from support.fork_plan import fork_plan
 from support.hand_plan import FINGERS, hand_plan
+from support.random_plans import NoSurface, random_plan
 from support.reference_surface import ReferenceSurface
 from support.shapes import Shape, bent_tube, capsule, cylinder, fork, hand, open_below, sphere, vertex_normals
 from support.wide_creatures import many_armed, wide_fork
@@ -343,3 +347,15 @@ def test_the_draft_has_the_topology_of_the_finished_cage(symmetry: str | None) -
     assert not np.array_equal(draft.positions, result.mesh.positions)
     off = ReferenceSurface(*ROUND).closest(draft.positions).distances
     assert np.median(off) < 1e-6
+
+
+@pytest.mark.parametrize(("seed", "budget"), [(39, 2500), (73, 2400), (176, 600), (201, 2400)])
+def test_a_slit_of_a_hole_keeps_the_budget_all_the_same(seed: int, budget: int) -> None:
+    """Thin trunks have room for holes one quad wide alone, which take fewer quads out than are counted on."""
+    plan, measures = random_plan(np.random.default_rng(seed), explicit=True)
+    plan = replace(plan, quad_budget=budget)
+    sizes = limb_sizes(plan, measures)
+    counts = solve_counts(plan, sizes)
+    assert assemble(plan, counts, measures, NoSurface()).mesh.face_count > budget
+    _, assembly = fitting_assembly(plan, sizes, counts, measures, NoSurface())
+    assert 0.95 * budget < assembly.mesh.face_count <= budget
